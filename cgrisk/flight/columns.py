@@ -1,0 +1,64 @@
+"""Names of the figures kept for each flight, in the order the kernel writes them."""
+
+from __future__ import annotations
+
+from cgrisk.flight.contract import CONTRIBUTIONS, HEADER, PER_SIDE
+
+__all__ = ["SIDES", "column_names", "phase_column"]
+
+#: Sides of the envelope, in the kernel's order.
+SIDES = ("forward", "aft")
+#: Figures by phase and side: least margin to the limit (positive inside), when and at what mass it
+#: was reached, least moment margin, and time outside.
+SIDE_FIGURES = (
+    "margin_pct_mac",
+    "time_of_least_s",
+    "mass_at_least_kg",
+    "moment_margin_kgm",
+    "outside_s",
+)
+_FIXED = (
+    "aircraft",
+    "passengers",
+    "zero_fuel_mass_kg",
+    "zero_fuel_cg_pct_mac",
+    "take_off_mass_kg",
+    "take_off_cg_pct_mac",
+    "landing_mass_kg",
+    "landing_cg_pct_mac",
+    *(f"take_off_error_kgm.{name}" for name in CONTRIBUTIONS),
+    "mass_margin_kg.taxi",
+    "mass_margin_kg.take_off",
+    "mass_margin_kg.landing",
+    "mass_margin_kg.zero_fuel",
+    "error_min_pct_mac.take_off_and_landing",
+    "error_max_pct_mac.take_off_and_landing",
+    "error_min_pct_mac.in_flight",
+    "error_max_pct_mac.in_flight",
+)
+
+
+def phase_column(figure: str, *, phase: str, side: str) -> str:
+    """Return the column that holds a figure of a phase and side.
+
+    Parameters
+    ----------
+    figure : str
+        One of ``margin_pct_mac``, ``time_of_least_s``, ``mass_at_least_kg``,
+        ``moment_margin_kgm``, ``outside_s``.
+    phase, side : str
+        Name of the phase; ``forward`` or ``aft``.
+    """
+    return f"{figure}.{phase}.{side}"
+
+
+def column_names(phases: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the names of all columns for phases in their order."""
+    by_phase = tuple(
+        phase_column(figure, phase=phase, side=side)
+        for phase in phases
+        for side in SIDES
+        for figure in SIDE_FIGURES
+    )
+    assert len(_FIXED) == HEADER and len(SIDE_FIGURES) == PER_SIDE
+    return _FIXED + by_phase

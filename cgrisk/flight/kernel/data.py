@@ -1,0 +1,232 @@
+"""What the compiled kernel is given: flat arrays in SI, grouped in named tuples.
+
+Arrays are C-contiguous; floats are float64, whole numbers int64. Sizes: ``S`` seats, ``R`` regions
+(groups of seats that a known number of people fill), ``Z`` zones, ``K`` kinds of party, ``H`` hold
+compartments, ``T`` tanks, ``P`` phases.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "CabinData",
+    "ConfigurationData",
+    "DryData",
+    "FuelData",
+    "HoldData",
+    "LimitData",
+    "MassData",
+    "PartyData",
+    "PathData",
+    "Program",
+    "SheetData",
+    "TimelineData",
+]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+class DryData(NamedTuple):
+    """Dry operating mass and CG with their errors."""
+
+    papers_mass_kg: float
+    papers_arm_m: float
+    mass_kg: float
+    """Papers plus the known bias."""
+    arm_m: float
+    """Papers plus the known bias."""
+    fleet_mass_kg: Floats
+    """(fleet,) mass error of each aircraft."""
+    fleet_arm_m: Floats
+    """(fleet,) CG error of each aircraft, as an arm."""
+    mass_sd_kg: float
+    arm_sd_m: float
+
+
+class CabinData(NamedTuple):
+    """Seats, regions and the rule that fills them."""
+
+    arm_m: Floats
+    """(S,) arm of each seat."""
+    region_seats: Ints
+    """Usable seats, region after region, side by side in this order."""
+    region_start: Ints
+    """(R + 1,) where each region's seats start in ``region_seats``."""
+    region_first_person: Ints
+    """(R,) person number of the region's first person."""
+    zone_region: Ints
+    """(Z,) region that a zone's people fill."""
+    zone_adults: Ints
+    zone_children: Ints
+    """(Z,) on the load sheet."""
+    zone_arm_m: Floats
+    """(Z,) arm of the load sheet."""
+    score_base: Floats
+    """(S,) rank of the seat under an ordered rule; people take the lowest score first."""
+    score_scale: Floats
+    """(S,) spread of the random part of the score."""
+    exponential_score: bool
+    """Random part exponential (preference weights) instead of uniform."""
+    movers_share: float
+    last_minute_off: float
+    last_minute_on: float
+
+
+class PartyData(NamedTuple):
+    """Kinds of party; kind K is a person alone."""
+
+    adult_cumulative: Floats
+    """(K + 1,) running sums of the chance of each kind for a party without children."""
+    family_cumulative: Floats
+    """(K + 1,) the same for a party with children."""
+    adults_low: Ints
+    adults_high: Ints
+    children_low: Ints
+    children_high: Ints
+    same_sex: Floats
+    correlation: Floats
+    shift_kg: Floats
+
+
+class MassData(NamedTuple):
+    """Bodies and bags. Populations: 0 men, 1 women, 2 children, each a shifted lognormal."""
+
+    male_share: float
+    shift_kg: Floats
+    scale_kg: Floats
+    """(3,) median above the shift; standard deviation where ``shape`` is 0 (normal law)."""
+    shape: Floats
+    bag_none: float
+    bag_scale_kg: float
+    bag_shape: float
+    adult_standard_kg: float
+    child_standard_kg: float
+
+
+class HoldData(NamedTuple):
+    """Hold compartments."""
+
+    arm_m: Floats
+    half_length_m: Floats
+    bags: Ints
+    cargo_kg: Floats
+    planned_mass_kg: Floats
+    """(H,) as on the load sheet."""
+    planned_arm_m: Floats
+    """(H,) as on the load sheet."""
+    bag_mean_kg: float
+    bag_sd_kg: float
+    bag_sd_flight_kg: float
+    cargo_sd: float
+    position_sd: float
+    """As a share of the compartment's length."""
+    misplaced: float
+
+
+class FuelData(NamedTuple):
+    """Tanks, their moment tables, and what is pumped where when."""
+
+    block_kg: float
+    planned_density: float
+    density_mean: float
+    density_sd: float
+    gauging_of_reading: float
+    gauging_of_capacity: float
+    reference_density: float
+    burn_sd: float
+    capacity_m3: Floats
+    """(T,)"""
+    node_start: Ints
+    """(T + 1,) where each tank's nodes start."""
+    node_volume_m3: Floats
+    node_moment_m4: Floats
+    """Integral of arm over volume up to the node."""
+    refuel_start: Ints
+    refuel_tanks: Ints
+    """Tanks of refuelling step ``i``: ``refuel_tanks[refuel_start[i]:refuel_start[i + 1]]``."""
+    burn_start: Ints
+    burn_tanks: Ints
+    burn_down_to_m3: Floats
+
+
+class TimelineData(NamedTuple):
+    """Phases in order."""
+
+    end_s: Floats
+    """(P,) end of each phase, from the start of taxi."""
+    flow_kgps: Floats
+    group: Ints
+    """(P,) 0 taxi, take-off, approach, landing; 1 climb, cruise, descent."""
+    take_off: int
+    """Phase at whose start the aircraft takes off."""
+    landing: int
+    """Phase at whose start the landing mass counts."""
+    maximum_kg: Floats
+    """(4,) maximum taxi, take-off, landing, zero-fuel mass."""
+
+
+class LimitData(NamedTuple):
+    """Certified limits of phase ``p`` and side ``s`` (0 forward, 1 aft), straight pieces.
+
+    Piece ``i`` of ``start[p, s]`` to ``start[p, s] + count[p, s]`` holds for masses above
+    ``mass_low_kg[i]`` up to the next; the limit is ``intercept_m[i] + slope_m[i] * mass``, an arm.
+    """
+
+    start: Ints
+    count: Ints
+    mass_low_kg: Floats
+    intercept_m: Floats
+    slope_m: Floats
+    lemac_m: float
+    mac_m: float
+
+
+class ConfigurationData(NamedTuple):
+    """Mass moment of gear and flaps, less what the limits refer to, straight between points."""
+
+    time_s: Floats
+    moment_kgm: Floats
+
+
+class PathData(NamedTuple):
+    """Changes of moment by movement: at a time, a change of rate and a jump. Sorted by time."""
+
+    time_s: Floats
+    rate_kgmps: Floats
+    jump_kgm: Floats
+
+
+class SheetData(NamedTuple):
+    """The load sheet's answer and the planned path."""
+
+    rounding_kgm: float
+    """Moment of the unrounded lines less that of the load sheet's zero-fuel CG and mass."""
+    zero_fuel_mass_kg: float
+    zero_fuel_moment_kgm: float
+    take_off_arm_m: float
+    take_off_fuel_kg: float
+    take_off_fuel_moment_kgm: float
+    node_time_s: Floats
+    node_mass_kg: Floats
+    node_moment_kgm: Floats
+
+
+class Program(NamedTuple):
+    """Everything one flight needs, apart from its random keys."""
+
+    dry: DryData
+    cabin: CabinData
+    party: PartyData
+    mass: MassData
+    hold: HoldData
+    fuel: FuelData
+    timeline: TimelineData
+    limit: LimitData
+    configuration: ConfigurationData
+    script: PathData
+    sheet: SheetData

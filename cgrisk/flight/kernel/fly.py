@@ -1,0 +1,233 @@
+"""Entry point of the compiled kernel: fly a set of flights, one row of figures each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cgrisk.compiled import entry_point, kernel, source_fingerprint
+from cgrisk.flight.contract import HEADER, PER_SIDE
+from cgrisk.flight.kernel.data import CabinData, MassData, Program
+from cgrisk.flight.kernel.keys import Keys
+from cgrisk.flight.kernel.load import (
+    draw_density,
+    draw_dry,
+    draw_holds,
+    fill_tanks,
+    fuel_moment,
+    read_gauges,
+)
+from cgrisk.flight.kernel.path import fly_path
+from cgrisk.flight.kernel.people import CHILD, People, board, change_seats, new_people, weigh
+
+__all__ = ["fly", "plan"]
+
+
+@kernel
+def _passenger_sums(
+    cabin: CabinData, mass: MassData, people: People, sums: NDArray[np.float64]
+) -> int:
+    """Write the sums of mass and moment over the passengers; return their number.
+
+    ``sums``: 0, 1 mass and moment on the load sheet's standard masses and zone arms; 2, 3 the
+    same for the real counts by zone; 4, 5 standard masses on the real seats; 6, 7 the real thing.
+    """
+    adult, child = mass.adult_standard_kg, mass.child_standard_kg
+    sums[:] = 0.0
+    for z in range(cabin.zone_region.size):
+        planned = cabin.zone_adults[z] * adult + cabin.zone_children[z] * child
+        sums[0] += planned
+        sums[1] += planned * cabin.zone_arm_m[z]
+        aboard = planned + people.zone_change[z] * adult
+        sums[2] += aboard
+        sums[3] += aboard * cabin.zone_arm_m[z]
+    aboard_count = 0
+    for p in range(cabin.region_seats.size):
+        seat = people.seat[p]
+        if seat >= 0:
+            aboard_count += 1
+            arm = cabin.arm_m[seat]
+            standard = child if people.population[p] == CHILD else adult
+            real = people.body_kg[p] + people.bag_kg[p]
+            sums[4] += standard
+            sums[5] += standard * arm
+            sums[6] += real
+            sums[7] += real * arm
+    return aboard_count
+
+
+def _make_fly(
+    fingerprint: int,
+) -> Callable[[Program, Keys, NDArray[np.float64], NDArray[np.float64]], int]:
+    def fly(
+        program: Program,
+        keys: Keys,
+        out: NDArray[np.float64],
+        record: NDArray[np.float64],
+    ) -> int:
+        """Fly ``out.shape[0]`` flights; see :func:`cgrisk.flight.fly_block`."""
+        if fingerprint < 0:  # never; puts the fingerprint of the sources into the cache key
+            return -1
+        dry, cabin, mass = program.dry, program.cabin, program.mass
+        hold, fuel, timeline, sheet = program.hold, program.fuel, program.timeline, program.sheet
+        tanks = fuel.capacity_m3.size
+        phases = timeline.end_s.size
+        persons = cabin.region_seats.size
+        people = new_people(
+            cabin.arm_m.size, cabin.region_start.size - 1, cabin.zone_region.size
+        )
+        sums = np.empty(8, np.float64)
+        bags = np.empty(hold.arm_m.size, np.int64)
+        volumes = np.empty(tanks, np.float64)
+        segment = np.empty(tanks, np.int64)
+        active = np.empty(tanks, np.int64)
+        sides = np.empty((2 * phases, PER_SIDE), np.float64)
+        errors = np.empty((2, 2), np.float64)
+        marks = np.empty((2, 4), np.float64)
+        lemac, to_pct = program.limit.lemac_m, 100.0 / program.limit.mac_m
+        planned_hold_mass, planned_hold_moment = 0.0, 0.0
+        for h in range(hold.arm_m.size):
+            planned_hold_mass += hold.planned_mass_kg[h]
+            planned_hold_moment += hold.planned_mass_kg[h] * hold.planned_arm_m[h]
+        written = 0
+        for row in range(out.shape[0]):
+            aircraft, dry_mass, dry_arm = draw_dry(dry, keys, row)
+            board(cabin, program.party, keys, row, people)
+            change_seats(cabin, keys, row, people)
+            weigh(program.party, mass, keys, row, people, persons)
+            aboard = _passenger_sums(cabin, mass, people, sums)
+            hold_mass, hold_moment = draw_holds(hold, keys, row, bags)
+            density, flow_factor = draw_density(fuel, keys, row)
+            fill_tanks(fuel, fuel.block_kg / density, volumes)
+            read_gauges(fuel, keys, row, density, volumes)
+            fuel_volume = 0.0
+            for t in range(tanks):
+                fuel_volume += volumes[t]
+            fuel_at_start = density * fuel_moment(fuel, volumes, segment)
+            zero_fuel = dry_mass + sums[6] + hold_mass
+            zero_fuel_moment = dry_mass * dry_arm + sums[7] + hold_moment
+            taxi = zero_fuel + density * fuel_volume
+            written = fly_path(
+                taxi,
+                zero_fuel_moment + fuel_at_start,
+                density,
+                flow_factor,
+                volumes,
+                segment,
+                active,
+                fuel,
+                timeline,
+                program.limit,
+                program.configuration,
+                program.script,
+                program.script.time_s.size,
+                sheet,
+                sides,
+                errors,
+                marks,
+                record,
+            )
+            x = sheet.take_off_arm_m
+            out[row, 0] = aircraft
+            out[row, 1] = aboard
+            out[row, 2] = zero_fuel
+            out[row, 3] = (zero_fuel_moment / zero_fuel - lemac) * to_pct
+            out[row, 4] = marks[0, 0]
+            out[row, 5] = (marks[0, 1] / marks[0, 0] - lemac) * to_pct
+            out[row, 6] = marks[1, 0]
+            out[row, 7] = (marks[1, 1] / marks[1, 0] - lemac) * to_pct
+            # Moment error about the planned take-off CG; the parts add up to the whole.
+            out[row, 8] = dry_mass * (dry_arm - x) - dry.papers_mass_kg * (dry.papers_arm_m - x)
+            out[row, 9] = sums[3] - sums[1] - x * (sums[2] - sums[0])
+            out[row, 10] = sums[5] - sums[3] - x * (sums[4] - sums[2])
+            out[row, 11] = sums[7] - sums[5] - x * (sums[6] - sums[4])
+            out[row, 12] = (
+                hold_moment - planned_hold_moment - x * (hold_mass - planned_hold_mass)
+            )
+            out[row, 13] = (
+                marks[0, 3]
+                - sheet.take_off_fuel_moment_kgm
+                - x * (marks[0, 2] - sheet.take_off_fuel_kg)
+            )
+            out[row, 14] = marks[0, 1] - zero_fuel_moment - marks[0, 3]
+            out[row, 15] = sheet.rounding_kgm
+            out[row, 16] = timeline.maximum_kg[0] - taxi
+            out[row, 17] = timeline.maximum_kg[1] - marks[0, 0]
+            out[row, 18] = timeline.maximum_kg[2] - marks[1, 0]
+            out[row, 19] = timeline.maximum_kg[3] - zero_fuel
+            out[row, 20] = errors[0, 0] * to_pct
+            out[row, 21] = errors[0, 1] * to_pct
+            out[row, 22] = errors[1, 0] * to_pct
+            out[row, 23] = errors[1, 1] * to_pct
+            column = HEADER
+            for i in range(2 * phases):
+                out[row, column] = sides[i, 0] * to_pct
+                out[row, column + 1] = sides[i, 1]
+                out[row, column + 2] = sides[i, 2]
+                out[row, column + 3] = sides[i, 3]
+                out[row, column + 4] = sides[i, 4]
+                column += PER_SIDE
+        return written
+
+    return entry_point(fly)
+
+
+fly = _make_fly(source_fingerprint())
+
+
+def _make_plan(
+    fingerprint: int,
+) -> Callable[[Program, float, float, NDArray[np.float64], NDArray[np.float64]], int]:
+    def plan(
+        program: Program,
+        zero_fuel_mass: float,
+        zero_fuel_moment: float,
+        sides: NDArray[np.float64],
+        record: NDArray[np.float64],
+    ) -> int:
+        """Write the planned path's extremes and its record; return the record's length.
+
+        Nominal fuel at the planned density, no movement, gear and flaps as the limits take them.
+        """
+        if fingerprint < 0:
+            return -1
+        fuel, timeline = program.fuel, program.timeline
+        tanks = fuel.capacity_m3.size
+        volumes = np.empty(tanks, np.float64)
+        segment = np.empty(tanks, np.int64)
+        active = np.empty(tanks, np.int64)
+        errors = np.empty((2, 2), np.float64)
+        marks = np.empty((2, 4), np.float64)
+        density = fuel.planned_density
+        fill_tanks(fuel, fuel.block_kg / density, volumes)
+        mass, moment = zero_fuel_mass, zero_fuel_moment
+        for t in range(tanks):
+            mass += density * volumes[t]
+        moment += density * fuel_moment(fuel, volumes, segment)
+        return fly_path(
+            mass,
+            moment,
+            density,
+            1.0,
+            volumes,
+            segment,
+            active,
+            fuel,
+            timeline,
+            program.limit,
+            program.configuration,
+            program.script,
+            0,
+            program.sheet,
+            sides,
+            errors,
+            marks,
+            record,
+        )
+
+    return entry_point(plan)
+
+
+plan = _make_plan(source_fingerprint())

@@ -1,0 +1,315 @@
+"""Who is aboard, in which party, on which seat, and how heavy.
+
+Seats are filled region by region. A region is a zone, or the whole cabin where people may sit
+anywhere. Each seat gets a random score by the seating rule; parties come one after another, take
+the seat with the lowest score left, and their other members the free seats nearest to it in the
+order of ``region_seats``. With everyone alone this is simple random sampling of seats without
+replacement (or weighted by preference: Efraimidis and Spirakis 2006).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cgrisk.compiled import kernel
+from cgrisk.flight.kernel.data import CabinData, MassData, PartyData
+from cgrisk.flight.kernel.keys import Keys, flight_number, version_row, words
+from cgrisk.flight.kernel.order import nearest_free, sort_by_score, take
+from cgrisk.randomness.philox import philox_fill
+from cgrisk.randomness.variates import categorical, exponential, index, normal, poisson, uniform
+
+__all__ = ["CHILD", "People", "board", "change_seats", "new_people", "weigh"]
+
+COUNT, PARTY, SEATING, MASS = 2, 3, 4, 5  # randomness.keys.Cause
+MEN, WOMEN, CHILD, DRAWN = 0, 1, 2, 3  # population of a person; DRAWN: by his own draw
+
+_HALF_WORD = np.uint64(16)
+_LOW_HALF = np.uint64(0xFFFF)
+_TO_UNIT = 2.0**-16
+
+
+class People(NamedTuple):
+    """The people of one flight, by person number, and scratch; arrays are reused flight by flight.
+
+    ``seat`` is -1 where nobody has that number.
+    """
+
+    seat: NDArray[np.int64]
+    population: NDArray[np.int64]
+    party: NDArray[np.int64]
+    """Person number of the first member of his party."""
+    kind: NDArray[np.int64]
+    common: NDArray[np.float64]
+    """Normal score that the party shares."""
+    body_kg: NDArray[np.float64]
+    bag_kg: NDArray[np.float64]
+    region_adults: NDArray[np.int64]
+    region_children: NDArray[np.int64]
+    zone_change: NDArray[np.int64]
+    """Adults aboard less adults on the load sheet, by zone."""
+    words: NDArray[np.uint32]
+    score: NDArray[np.float64]
+    order: NDArray[np.int64]
+    left: NDArray[np.int64]
+    right: NDArray[np.int64]
+    stack: NDArray[np.int64]
+    free: NDArray[np.int64]
+
+
+@kernel
+def new_people(seats: int, regions: int, zones: int) -> People:
+    """Return empty people for a cabin of that size."""
+    return People(
+        np.full(seats, -1, np.int64),
+        np.empty(seats, np.int64),
+        np.empty(seats, np.int64),
+        np.empty(seats, np.int64),
+        np.empty(seats, np.float64),
+        np.zeros(seats, np.float64),
+        np.zeros(seats, np.float64),
+        np.empty(regions, np.int64),
+        np.empty(regions, np.int64),
+        np.empty(zones, np.int64),
+        np.empty((4, seats + 1), np.uint32),
+        np.empty(seats, np.float64),
+        np.empty(seats + 2, np.int64),
+        np.empty(seats + 2, np.int64),
+        np.empty(seats + 2, np.int64),
+        np.empty(128, np.int64),
+        np.empty(seats, np.int64),
+    )
+
+
+@kernel
+def _count(cabin: CabinData, keys: Keys, row: int, people: People) -> None:
+    """Last-minute changes: who is on the load sheet but not aboard, and the other way round."""
+    regions = cabin.region_start.size - 1
+    for r in range(regions):
+        people.region_adults[r] = 0
+        people.region_children[r] = 0
+    for z in range(cabin.zone_region.size):
+        r = cabin.zone_region[z]
+        people.region_adults[r] += cabin.zone_adults[z]
+        people.region_children[r] += cabin.zone_children[z]
+        people.zone_change[z] = 0
+    if cabin.last_minute_off == 0.0 and cabin.last_minute_on == 0.0:
+        return
+    for z in range(cabin.zone_region.size):
+        r = cabin.zone_region[z]
+        w0, w1, _w2, _w3 = words(keys, row, COUNT, z, 0)
+        off = min(poisson(uniform(w0), cabin.last_minute_off), cabin.zone_adults[z])
+        on = poisson(uniform(w1), cabin.last_minute_on)
+        seats = cabin.region_start[r + 1] - cabin.region_start[r]
+        taken = people.region_adults[r] + people.region_children[r]
+        change = min(on - off, seats - taken)
+        people.zone_change[z] = change
+        people.region_adults[r] += change
+
+
+@kernel
+def _score_seats(cabin: CabinData, keys: Keys, row: int, people: People) -> None:
+    seats = cabin.arm_m.size
+    philox_fill(
+        people.words,
+        flight_number(keys, row, SEATING),
+        version_row(keys, row, SEATING),
+        SEATING,
+        0,
+        seats,
+        0,
+        keys.k0,
+        keys.k1,
+    )
+    for s in range(seats):
+        u = uniform(people.words[0, s])
+        if cabin.exponential_score:
+            u = exponential(u)
+        people.score[s] = cabin.score_base[s] + cabin.score_scale[s] * u
+
+
+@kernel
+def _board_region(
+    cabin: CabinData, party: PartyData, keys: Keys, row: int, people: People, region: int
+) -> None:
+    start = cabin.region_start[region]
+    seats = cabin.region_start[region + 1] - start
+    first = cabin.region_first_person[region]
+    adults = people.region_adults[region]
+    children = people.region_children[region]
+    alone = party.adults_low.size - 1
+    for i in range(seats):
+        people.seat[first + i] = -1
+    if adults + children == 0:
+        return
+    # Places 1..seats of this region, in the order of their scores, and all of them free.
+    order, left, right = people.order, people.left, people.right
+    for i in range(seats + 2):
+        left[i] = i
+        right[i] = i
+    for i in range(seats):
+        order[i] = cabin.region_seats[start + i]
+    sort_by_score(order, people.score, seats, people.stack)
+    place_of = people.free  # scratch: seat -> place in this region
+    for i in range(seats):
+        place_of[cabin.region_seats[start + i]] = i + 1
+    philox_fill(
+        people.words,
+        flight_number(keys, row, PARTY),
+        version_row(keys, row, PARTY),
+        PARTY,
+        first,
+        seats,
+        0,
+        keys.k0,
+        keys.k1,
+    )
+    person = first
+    number = 0
+    cursor = 0
+    while adults + children > 0:
+        kind_u = uniform(people.words[0, number])
+        size_u = uniform(people.words[1, number])
+        common = normal(uniform(people.words[2, number]))
+        halves = np.uint64(people.words[3, number])
+        number += 1
+        with_children = children > 0
+        if with_children:
+            kind = categorical(kind_u, party.family_cumulative)
+        elif party.adults_low.size > 1:
+            kind = categorical(kind_u, party.adult_cumulative)
+        else:
+            kind = alone
+        low, high = party.adults_low[kind], party.adults_high[kind]
+        size = min(low + index(size_u, high - low + 1), adults)
+        young = 0
+        if with_children:
+            w0, _w1, _w2, _w3 = words(keys, row, PARTY, first + number - 1, 1)
+            least = max(party.children_low[kind], 1)
+            most = max(party.children_high[kind], least)
+            young = min(least + index(uniform(w0), most - least + 1), children)
+        population = DRAWN
+        if (float(halves & _LOW_HALF) + 0.5) * _TO_UNIT < party.same_sex[kind]:
+            population = -1  # one sex for all, drawn from the upper half
+        sex_u = (float(halves >> _HALF_WORD) + 0.5) * _TO_UNIT
+        leader = person
+        anchor = 0
+        for member in range(size + young):
+            if member == 0:
+                while right[place_of[order[cursor]]] != place_of[order[cursor]]:
+                    cursor += 1
+                anchor = place_of[order[cursor]]
+                place = anchor
+            else:
+                place = nearest_free(left, right, anchor, seats)
+            take(left, right, place)
+            people.seat[person] = cabin.region_seats[start + place - 1]
+            people.party[person] = leader
+            people.kind[person] = kind
+            people.common[person] = common
+            if member >= size:
+                people.population[person] = CHILD
+            elif population == DRAWN:
+                people.population[person] = DRAWN
+            else:
+                people.population[person] = -1
+                people.bag_kg[person] = sex_u  # kept here until weigh() reads it
+            person += 1
+        adults -= size
+        children -= young
+
+
+@kernel
+def board(cabin: CabinData, party: PartyData, keys: Keys, row: int, people: People) -> None:
+    """Count, group and seat everyone (causes count, party, seating)."""
+    _count(cabin, keys, row, people)
+    _score_seats(cabin, keys, row, people)
+    for region in range(cabin.region_start.size - 1):
+        _board_region(cabin, party, keys, row, people, region)
+
+
+@kernel
+def change_seats(cabin: CabinData, keys: Keys, row: int, people: People) -> None:
+    """Let a share of the people change to a free seat anywhere, each equally likely, in turn."""
+    if cabin.movers_share == 0.0:
+        return
+    seats = cabin.arm_m.size
+    taken = people.left
+    taken[:seats] = 0
+    persons = cabin.region_seats.size
+    for p in range(persons):
+        if people.seat[p] >= 0:
+            taken[people.seat[p]] = 1
+    free = 0
+    for i in range(persons):
+        seat = cabin.region_seats[i]
+        if taken[seat] == 0:
+            people.free[free] = seat
+            free += 1
+    if free == 0:
+        return
+    philox_fill(
+        people.words,
+        flight_number(keys, row, SEATING),
+        version_row(keys, row, SEATING),
+        SEATING,
+        seats,
+        persons,
+        0,
+        keys.k0,
+        keys.k1,
+    )
+    for p in range(persons):
+        if people.seat[p] >= 0 and uniform(people.words[0, p]) < cabin.movers_share:
+            i = index(uniform(people.words[1, p]), free)
+            people.free[i], people.seat[p] = people.seat[p], people.free[i]
+
+
+@kernel
+def weigh(
+    party: PartyData, mass: MassData, keys: Keys, row: int, people: People, persons: int
+) -> None:
+    """Draw body and bag of everyone; members of a party share a part of their normal score."""
+    philox_fill(
+        people.words,
+        flight_number(keys, row, MASS),
+        version_row(keys, row, MASS),
+        MASS,
+        0,
+        persons,
+        0,
+        keys.k0,
+        keys.k1,
+    )
+    for p in range(persons):
+        if people.seat[p] < 0:
+            people.body_kg[p] = 0.0
+            people.bag_kg[p] = 0.0
+            continue
+        kind = people.kind[p]
+        population = people.population[p]
+        if population != CHILD:
+            u = people.bag_kg[p] if population == -1 else uniform(people.words[0, p])
+            population = MEN if u < mass.male_share else WOMEN
+            people.population[p] = population
+        correlation = party.correlation[kind]
+        z = normal(uniform(people.words[1, p]))
+        if correlation > 0.0:
+            z = math.sqrt(correlation) * people.common[p] + math.sqrt(1.0 - correlation) * z
+        shape = mass.shape[population]
+        if shape > 0.0:
+            body = mass.shift_kg[population] + mass.scale_kg[population] * math.exp(shape * z)
+        else:
+            body = mass.shift_kg[population] + mass.scale_kg[population] * z
+        bag = 0.0
+        if population != CHILD:
+            body += party.shift_kg[kind]
+            u = uniform(people.words[2, p])
+            if u >= mass.bag_none:
+                rest = (u - mass.bag_none) / (1.0 - mass.bag_none)
+                bag = mass.bag_scale_kg * math.exp(mass.bag_shape * normal(rest))
+        people.body_kg[p] = max(body, 2.0)
+        people.bag_kg[p] = bag

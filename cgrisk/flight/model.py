@@ -1,0 +1,304 @@
+"""A scenario made ready to fly, and the functions that fly it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from cgrisk.aircraft import Balance, CabinPlan, balance_of, cabin_plan
+from cgrisk.errors import UsageError
+from cgrisk.flight.columns import SIDES, column_names
+from cgrisk.flight.contract import PER_SIDE
+from cgrisk.flight.kernel.data import PathData, Program, SheetData
+from cgrisk.flight.kernel.fly import fly, plan
+from cgrisk.flight.kernel.keys import Keys
+from cgrisk.flight.loadsheet import LoadSheet, make_load_sheet
+from cgrisk.flight.program import (
+    cabin_data,
+    configuration_data,
+    curtailed_limits,
+    dry_data,
+    fuel_data,
+    hold_data,
+    limit_data,
+    mass_data,
+    no_movement,
+    no_plan,
+    party_data,
+    phase_names,
+    timeline_data,
+)
+from cgrisk.randomness.keys import CAUSES, MAX_FLIGHTS, Cause, split_seed
+from cgrisk.scenario import Scenario
+
+__all__ = ["FlightModel", "entity_counts", "fly_block", "prepare", "trace"]
+
+_MOST_RECORDED = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class FlightModel:
+    """A scenario made ready to fly.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        What it was made from.
+    plan : CabinPlan
+        Seats and zones.
+    balance : Balance
+        Chord and index formula.
+    sheet : LoadSheet
+        The load sheet.
+    planned : pandas.DataFrame
+        The planned path: time_s, mass_kg, moment_kgm, cg_pct_mac, phase, straight between rows.
+    planned_margins : pandas.DataFrame
+        Its least margins to the certified limits: phase, side, margin_pct_mac, time_of_least_s,
+        mass_at_least_kg, moment_margin_kgm.
+    operational_margins : pandas.DataFrame
+        The same to the operator's curtailed limits (the certified ones where there are none).
+    phases : tuple of str
+        Names of the phases.
+    columns : tuple of str
+        Names of the figures of a flight.
+    program : Program
+        Flat arrays for the kernel.
+    """
+
+    scenario: Scenario
+    plan: CabinPlan
+    balance: Balance
+    sheet: LoadSheet
+    planned: pd.DataFrame
+    planned_margins: pd.DataFrame
+    operational_margins: pd.DataFrame
+    phases: tuple[str, ...]
+    columns: tuple[str, ...]
+    program: Program
+
+
+def _path_frame(
+    record: NDArray[np.float64], balance: Balance, phases: tuple[str, ...]
+) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "time_s": record[:, 0],
+            "mass_kg": record[:, 1],
+            "moment_kgm": record[:, 2],
+            "cg_pct_mac": balance.cg_pct_mac(record[:, 1], record[:, 2]),
+            "phase": pd.Categorical.from_codes(record[:, 3].astype(int), categories=phases)
+            if len(set(phases)) == len(phases)
+            else [phases[int(i)] for i in record[:, 3]],
+        }
+    )
+
+
+def _fly_plan(
+    program: Program, sheet: LoadSheet
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return (record, extremes by phase and side) of the planned path."""
+    still = program.configuration._replace(moment_kgm=0.0 * program.configuration.moment_kgm)
+    program = program._replace(configuration=still)
+    sides = np.empty((2 * program.timeline.end_s.size, PER_SIDE))
+    record = np.empty((_MOST_RECORDED, 4))
+    mass, moment = sheet.zero_fuel_mass_kg, sheet.zero_fuel_moment_kgm
+    rows = plan(program, mass, moment, sides, record)
+    return record[:rows].copy(), sides
+
+
+def _margins_frame(
+    sides: NDArray[np.float64], balance: Balance, phases: tuple[str, ...]
+) -> pd.DataFrame:
+    places = [(phase, side) for phase in phases for side in SIDES]
+    frame = pd.DataFrame(places, columns=["phase", "side"])
+    frame["margin_pct_mac"] = 100.0 * sides[:, 0] / balance.mac_m
+    frame["time_of_least_s"] = sides[:, 1]
+    frame["mass_at_least_kg"] = sides[:, 2]
+    frame["moment_margin_kgm"] = sides[:, 3]
+    return frame
+
+
+def _sheet_data(program: Program, sheet: LoadSheet, record: NDArray[np.float64]) -> SheetData:
+    """Return the planned path's nodes, without repeated instants, and the take-off figures."""
+    keep = np.concatenate([np.diff(record[:, 0]) > 0.0, [True]])
+    first = int(np.argmax(record[:, 3] == program.timeline.take_off))
+    mass, moment = record[first, 1], record[first, 2]
+    arm = moment / mass
+    return SheetData(
+        rounding_kgm=sheet.rounding_kgm - arm * sheet.rounding_kg,
+        zero_fuel_mass_kg=sheet.zero_fuel_mass_kg,
+        zero_fuel_moment_kgm=sheet.zero_fuel_moment_kgm,
+        take_off_arm_m=arm,
+        take_off_fuel_kg=mass - sheet.zero_fuel_mass_kg,
+        take_off_fuel_moment_kgm=moment - sheet.zero_fuel_moment_kgm,
+        node_time_s=record[keep, 0].copy(),
+        node_mass_kg=record[keep, 1].copy(),
+        node_moment_kgm=record[keep, 2].copy(),
+    )
+
+
+def prepare(scenario: Scenario, *, script: PathData | None = None) -> FlightModel:
+    """Make a scenario ready to fly: load sheet, planned path, arrays for the kernel.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Checked scenario.
+    script : PathData, optional
+        Movement that happens on every flight: sorted times (s), changes of moment rate (kg m/s)
+        and jumps of moment (kg m). None means that nobody moves.
+    """
+    cabin, balance = cabin_plan(scenario), balance_of(scenario.aircraft)
+    sheet = make_load_sheet(scenario, plan=cabin)
+    phases = phase_names(scenario)
+    program = Program(
+        dry=dry_data(scenario),
+        cabin=cabin_data(scenario, plan=cabin, sheet=sheet),
+        party=party_data(scenario),
+        mass=mass_data(scenario),
+        hold=hold_data(scenario, sheet=sheet),
+        fuel=fuel_data(scenario),
+        timeline=timeline_data(scenario),
+        limit=limit_data(scenario, balance=balance),
+        configuration=configuration_data(scenario),
+        script=no_movement() if script is None else script,
+        sheet=no_plan(),
+    )
+    record, sides = _fly_plan(program, sheet)
+    return FlightModel(
+        scenario=scenario,
+        plan=cabin,
+        balance=balance,
+        sheet=sheet,
+        planned=_path_frame(record, balance, phases),
+        planned_margins=_margins_frame(sides, balance, phases),
+        operational_margins=_margins_frame(
+            _fly_plan(program._replace(limit=curtailed_limits(scenario, program.limit)), sheet)[1],
+            balance,
+            phases,
+        ),
+        phases=phases,
+        columns=column_names(phases),
+        program=program._replace(sheet=_sheet_data(program, sheet, record)),
+    )
+
+
+def entity_counts(model: FlightModel) -> dict[str, int]:
+    """Return how many entities each cause has: the columns of a version table, cause by cause."""
+    cabin = model.program.cabin
+    persons = cabin.region_seats.size
+    counts = dict.fromkeys(CAUSES, 0)
+    counts |= {
+        "dry": 2,
+        "count": cabin.zone_region.size,
+        "party": persons,
+        "seating": cabin.arm_m.size + persons,
+        "mass": persons,
+        "cargo": 1 + model.program.hold.arm_m.size,
+        "fuel": 1 + model.program.fuel.capacity_m3.size,
+    }
+    return counts
+
+
+def _keys(
+    model: FlightModel,
+    seed: int,
+    flights: NDArray[np.uint32],
+    versions: NDArray[np.uint32] | None,
+) -> Keys:
+    k0, k1 = split_seed(seed)
+    counts = [0, *entity_counts(model).values()]
+    first = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+    if versions is None:
+        versions = np.zeros((1, 1), dtype=np.uint32)
+    elif versions.shape != (flights.shape[0], first[-1]):
+        raise UsageError(
+            argument="versions",
+            expected=f"an array of shape {(flights.shape[0], int(first[-1]))}",
+            got=versions.shape,
+            cure="Give one row per flight and one column per entity (see entity_counts).",
+        )
+    return Keys(k0, k1, np.ascontiguousarray(flights), np.ascontiguousarray(versions), first)
+
+
+def fly_block(
+    model: FlightModel,
+    *,
+    seed: int,
+    flights: NDArray[np.uint32],
+    versions: NDArray[np.uint32] | None = None,
+    swapped: dict[str, NDArray[np.uint32]] | None = None,
+) -> NDArray[np.float64]:
+    """Fly flights by their numbers; each row depends on seed, number and versions alone.
+
+    Parameters
+    ----------
+    model : FlightModel
+        From :func:`prepare`.
+    seed : int
+        Resolved seed, 0 to 2**64 - 1.
+    flights : uint32 array, shape (n,)
+        Flight numbers, in any order.
+    versions : uint32 array, shape (n, entities), optional
+        Versions of the entities' keys; none means 0 throughout.
+    swapped : dict of str to uint32 array of shape (n,), optional
+        For a cause, the flight numbers whose draws it uses instead: a constant freezes it.
+
+    Returns
+    -------
+    float64 array, shape (n, len(model.columns))
+        Figures named by ``model.columns``.
+
+    Raises
+    ------
+    UsageError
+        If an argument is out of range.
+    """
+    numbers = flights.reshape(-1, 1)
+    if swapped:
+        numbers = np.repeat(numbers, len(CAUSES) + 1, axis=1)
+        for name, other in swapped.items():
+            if name not in CAUSES:
+                raise UsageError(
+                    argument="swapped",
+                    expected=f"causes out of {', '.join(CAUSES)}",
+                    got=name,
+                    cure="Name a cause from that list.",
+                )
+            numbers[:, Cause[name.upper()]] = other
+    keys = _keys(model, seed, numbers, versions)
+    out = np.empty((flights.size, len(model.columns)))
+    fly(model.program, keys, out, np.empty((0, 4)))
+    return out
+
+
+def trace(model: FlightModel, *, seed: int, flight: int) -> pd.DataFrame:
+    """Replay one flight and return its exact CG path.
+
+    Returns
+    -------
+    pandas.DataFrame
+        time_s, mass_kg, moment_kgm, cg_pct_mac, phase at both ends of every stretch over which
+        mass and moment are linear in time.
+
+    Raises
+    ------
+    UsageError
+        If the flight number is out of range.
+    """
+    if not 0 <= flight < MAX_FLIGHTS:
+        raise UsageError(
+            argument="flight",
+            expected=f"a whole number from 0 to {MAX_FLIGHTS - 1}",
+            got=flight,
+            cure="Give a flight number of the run.",
+        )
+    keys = _keys(model, seed, np.array([[flight]], dtype=np.uint32), None)
+    out = np.empty((1, len(model.columns)))
+    record = np.empty((_MOST_RECORDED, 4))
+    rows = fly(model.program, keys, out, record)
+    return _path_frame(record[:rows], model.balance, model.phases)
+

@@ -1,0 +1,343 @@
+"""The aircraft file: everything about one aircraft type that the model needs, in SI once loaded.
+
+Arms grow aft from the datum. Percentages are of the mean aerodynamic chord (% MAC) unless said.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from cgrisk.scenario.fields import (
+    ASSUMPTION,
+    Density,
+    Length,
+    Mass,
+    Model,
+    Moment,
+    Name,
+    Number,
+    PctMac,
+    Quantity,
+    Share,
+    SignedLength,
+    Volume,
+    item,
+)
+from cgrisk.units import UnitSystem
+
+__all__ = [
+    "AircraftFile",
+    "BurnStep",
+    "Cabin",
+    "CrewSeat",
+    "DryUncertainty",
+    "Envelope",
+    "Flap",
+    "FuelUncertainty",
+    "Galley",
+    "Gear",
+    "Hold",
+    "Lavatory",
+    "LimitsReferTo",
+    "Masses",
+    "PhaseKind",
+    "Reference",
+    "RefuelStep",
+    "RowGroup",
+    "Seat",
+    "Tank",
+]
+
+PhaseKind = Literal[
+    "taxi_out", "take_off", "climb", "cruise", "descent", "approach", "landing", "taxi_in"
+]
+MassPct = Annotated[tuple[Mass, PctMac], Field(strict=False)]
+VolumeArm = Annotated[tuple[Volume, SignedLength], Field(strict=False)]
+MassIndex = Annotated[tuple[Mass, Number], Field(strict=False)]
+
+
+class Reference(Model):
+    """Chord and load-sheet index formula: index = mass x (arm - index_arm) / index_scale + index_constant."""
+
+    lemac: SignedLength = item()
+    """Arm of the leading edge of the mean aerodynamic chord (LEMAC)."""
+    mac: Annotated[float, Quantity("length", above=0.0, high=30.0)] = item()
+    """Length of the mean aerodynamic chord (MAC)."""
+    index_arm: SignedLength = item()
+    """Reference arm of the index formula."""
+    index_scale: Annotated[float, Quantity("moment", above=0.0, high=1e7)] = item()
+    """Moment that makes one index unit."""
+    index_constant: Number = item(0.0)
+    """Constant added so that the index stays positive."""
+
+
+class Masses(Model):
+    """Certified maxima, and the dry operating mass with its CG (give exactly one of the three CG forms)."""
+
+    max_taxi: Mass = item()
+    """Maximum taxi mass."""
+    max_take_off: Mass = item()
+    """Maximum take-off mass."""
+    max_landing: Mass = item()
+    """Maximum landing mass."""
+    max_zero_fuel: Mass = item()
+    """Maximum zero-fuel mass."""
+    dry_operating: Mass = item()
+    """Dry operating mass: crew, pantry and potable water aboard; no passengers, bags or usable fuel."""
+    dry_operating_cg: PctMac | None = item(None)
+    """CG at dry operating mass in % MAC."""
+    dry_operating_arm: SignedLength | None = item(None)
+    """CG at dry operating mass as an arm."""
+    dry_operating_index: Number | None = item(None)
+    """Dry operating index (DOI), by the index formula."""
+
+
+class LimitsReferTo(Model):
+    """Configuration that the certified CG limits are stated for."""
+
+    gear: Literal["down", "up"] = item("down")
+    """Landing gear position the limits refer to."""
+    flaps: str | None = item(None)
+    """Name of the flap position the limits refer to; none means retracted."""
+
+
+class Envelope(Model):
+    """Certified CG envelope for some phases: forward and aft limit against mass, straight between points.
+
+    Below the lowest and above the highest mass the limit is held constant. Two points at one mass
+    make a step; at the step itself the narrower side counts.
+    """
+
+    phases: Annotated[tuple[PhaseKind, ...], Field(strict=False, min_length=1)] = item()
+    """Kinds of phase this envelope governs."""
+    forward: Annotated[tuple[MassPct, ...], Field(strict=False, min_length=1, max_length=40)] = item()
+    """Points [mass, % MAC] of the forward limit, mass not decreasing."""
+    aft: Annotated[tuple[MassPct, ...], Field(strict=False, min_length=1, max_length=40)] = item()
+    """Points [mass, % MAC] of the aft limit, mass not decreasing."""
+
+
+class RowGroup(Model):
+    """Consecutive rows that share layout and pitch."""
+
+    rows: Name = item()
+    """Row numbers, for instance "1-9" or "12,14-20"."""
+    pitch: Annotated[float, Quantity("length", above=0.2, high=5.0)] = item()
+    """Distance from each row to the row before it (also from the last row of the group before)."""
+    seats: Annotated[str | None, Field(max_length=20, pattern=r"^[A-Z]+(-[A-Z]+)*$")] = item(None)
+    """Seat letters from left to right, a hyphen where an aisle is, for instance "ABC-DEF"; none means the cabin's."""
+    cabin_class: Name = item("economy")
+    """Class of travel."""
+
+
+class Seat(Model):
+    """One seat of an explicit seat plan (the rows of a seat-plan CSV)."""
+
+    row: Annotated[int, Field(ge=1, le=999)] = item()
+    """Row number."""
+    letter: Annotated[str, Field(pattern=r"^[A-Z]$")] = item()
+    """Seat letter."""
+    arm: SignedLength = item()
+    """Arm of the occupant's centre of mass."""
+    position: Literal["window", "middle", "aisle"] = item()
+    """Place of the seat in its row."""
+    aisle: Annotated[int, Field(ge=1, le=2)] = item(1)
+    """Aisle its occupant uses: 1 is the left one, or the only one."""
+    cabin_class: Name = item("economy")
+    """Class of travel."""
+
+
+class Lavatory(Model):
+    """A group of lavatories at one place."""
+
+    name: Name = item()
+    """Name of the group."""
+    arm: SignedLength = item()
+    """Arm of a person inside."""
+    count: Annotated[int, Field(ge=1, le=8)] = item(1)
+    """Lavatories in the group, served by one queue."""
+    queue_toward: Literal["fore", "aft"] = item()
+    """Direction in which the queue grows along the aisle."""
+
+
+class Galley(Model):
+    """A galley: carts park here, and people may stand about."""
+
+    name: Name = item()
+    """Name of the galley."""
+    arm: SignedLength = item()
+    """Arm of a person or cart standing in it."""
+    standing: Annotated[int, Field(ge=0, le=60)] = item(4, source=ASSUMPTION)
+    """How many passengers may stand about in it."""
+
+
+class CrewSeat(Model):
+    """A cabin crew station."""
+
+    name: Name = item()
+    """Name of the station."""
+    arm: SignedLength = item()
+    """Arm of the seated crew member."""
+    crew: Annotated[int, Field(ge=1, le=6)] = item(1)
+    """Crew members seated there."""
+
+
+class Cabin(Model):
+    """Rows and seats, and what people walk to. Rows compactly, or an explicit seat plan."""
+
+    first_row_arm: SignedLength | None = item(None)
+    """Arm of the occupants of the first row."""
+    seats: Annotated[str | None, Field(max_length=20, pattern=r"^[A-Z]+(-[A-Z]+)*$")] = item(None)
+    """Seat letters of a row from left to right, a hyphen where an aisle is."""
+    rows: Annotated[tuple[RowGroup, ...], Field(strict=False, max_length=40)] = item(())
+    """Groups of rows, from the front."""
+    missing: Annotated[tuple[str, ...], Field(strict=False, max_length=400)] = item(())
+    """Seats not fitted, for instance ["1A", "1F"]."""
+    seat_plan: Name | None = item(None)
+    """CSV file in the same folder instead of rows: columns row, letter, arm, position, and if wanted aisle, cabin_class."""
+    seat_table: Annotated[tuple[Seat, ...], Field(strict=False, max_length=1000)] = item(())
+    """The seat plan itself; a seat-plan CSV is read into this."""
+    lavatories: Annotated[tuple[Lavatory, ...], Field(strict=False, max_length=12)] = item(())
+    """Lavatory groups."""
+    galleys: Annotated[tuple[Galley, ...], Field(strict=False, max_length=12)] = item(())
+    """Galleys."""
+    crew_seats: Annotated[tuple[CrewSeat, ...], Field(strict=False, max_length=24)] = item(())
+    """Cabin crew stations."""
+
+
+class Hold(Model):
+    """A hold compartment on the load sheet."""
+
+    name: Name = item()
+    """Name of the compartment."""
+    arm: SignedLength = item()
+    """Arm of its centroid, which the load sheet uses."""
+    length: Length = item()
+    """Usable length along the aircraft."""
+    max_load: Mass = item()
+    """Maximum load of the compartment."""
+
+
+class Tank(Model):
+    """A fuel tank, with its moment by fill in exactly one of two forms."""
+
+    name: Name = item()
+    """Name of the tank."""
+    capacity: Annotated[float, Quantity("volume", above=0.0, high=500.0)] = item()
+    """Usable capacity."""
+    layers: Annotated[tuple[VolumeArm, ...], Field(strict=False, max_length=200)] = item(())
+    """Geometry: [volume, arm] of each layer of fuel in the order it fills (a swept wing fills inboard first); volumes add up to the capacity."""
+    arm_by_quantity: Annotated[tuple[VolumeArm, ...], Field(strict=False, max_length=200)] = item(())
+    """Points [volume in the tank, arm of that whole volume], volume rising to the capacity; the arm is straight between points."""
+
+
+class BurnStep(Model):
+    """One step of the burn schedule: these tanks feed, in equal flows, until they are down to a level."""
+
+    tanks: Annotated[tuple[Name, ...], Field(strict=False, min_length=1, max_length=12)] = item()
+    """Tanks that feed in this step, each an equal share of the flow while it has fuel."""
+    down_to: Volume = item(0.0)
+    """Quantity left in each tank when the step ends."""
+
+
+class RefuelStep(Model):
+    """One step of the refuelling order."""
+
+    tanks: Annotated[tuple[Name, ...], Field(strict=False, min_length=1, max_length=12)] = item()
+    """Tanks filled together, in equal quantities, until they are full."""
+
+
+class Gear(Model):
+    """Landing gear as a moving mass."""
+
+    retraction_moment: Moment = item(0.0)
+    """Change of the aircraft's mass moment when the gear retracts (negative: mass moves forward)."""
+    travel_s: Annotated[float, Quantity(low=0.0, high=120.0, unit="s")] = item(12.0, source=ASSUMPTION)
+    """Time the gear takes to travel."""
+
+
+class Flap(Model):
+    """A flap position as a moving mass."""
+
+    name: Name = item()
+    """Name of the position."""
+    moment: Moment = item(0.0)
+    """Mass moment relative to flaps retracted (positive: mass moves aft)."""
+
+
+class DryUncertainty(Model):
+    """How far the dry operating mass and CG of an individual aircraft and flight stand from the papers."""
+
+    mass_bias: Annotated[float, Quantity("mass", low=-1e5, high=1e5)] = item(0.0, source=ASSUMPTION)
+    """Known mean error of the dry operating mass in this operation (actual less papers)."""
+    mass_sd_aircraft: Mass = item(0.0, source=ASSUMPTION)
+    """Standard deviation between aircraft: growth since weighing, scales."""
+    mass_sd_flight: Mass = item(0.0, source=ASSUMPTION)
+    """Standard deviation between flights: pantry, water, crew bags."""
+    cg_bias: PctMac = item(0.0, source=ASSUMPTION)
+    """Known mean error of the dry operating CG in this operation."""
+    cg_sd_aircraft: Annotated[float, Quantity(low=0.0, high=20.0, unit="% MAC")] = item(0.0, source=ASSUMPTION)
+    """Standard deviation of the dry operating CG between aircraft."""
+    cg_sd_flight: Annotated[float, Quantity(low=0.0, high=20.0, unit="% MAC")] = item(0.0, source=ASSUMPTION)
+    """Standard deviation of the dry operating CG between flights."""
+
+
+class FuelUncertainty(Model):
+    """Quantity gauging and distribution of fuel between tanks."""
+
+    gauging_of_reading: Share = item(0.0, source=ASSUMPTION)
+    """Standard deviation of a tank's gauging error, as a share of its reading."""
+    gauging_of_capacity: Share = item(0.0, source=ASSUMPTION)
+    """Standard deviation of a tank's gauging error, as a share of its capacity (at reference density)."""
+
+
+class AircraftFile(Model):
+    """One aircraft type. Masses, arms and volumes in the file's declared units."""
+
+    schema_version: Annotated[Literal[1], Field(alias="schema")] = item(source="format of this file")
+    """Version of the file format."""
+    units: UnitSystem = item(source="format of this file")
+    """Units of the file: "kg/m" (kg, m, l, kg/l, kg/h) or "lb/in" (lb, in, US gal, lb/US gal, lb/h)."""
+    name: Name = item()
+    """Name of the aircraft."""
+    note: Annotated[str, Field(max_length=2000)] = item("")
+    """Free text: where the data come from; invented data say so."""
+    reference: Reference = item()
+    """Chord and index formula."""
+    masses: Masses = item()
+    """Certified maxima and dry operating mass."""
+    limits_refer_to: LimitsReferTo = item(LimitsReferTo())
+    """Configuration that the certified CG limits are stated for."""
+    limits_already_include: Annotated[tuple[Literal["gear", "flaps"], ...], Field(strict=False)] = item(())
+    """Movements that the certified limits already allow for, so that they are not counted again."""
+    envelopes: Annotated[tuple[Envelope, ...], Field(strict=False, min_length=1, max_length=8)] = item()
+    """Certified CG envelopes; together they cover every phase the operation flies."""
+    cabin: Cabin = item()
+    """Cabin."""
+    holds: Annotated[tuple[Hold, ...], Field(strict=False, max_length=20)] = item(())
+    """Hold compartments."""
+    reference_density: Density = item(800.0, source="common practice, no published source")
+    """Fuel density that capacities and fuel index tables are stated at."""
+    tanks: Annotated[tuple[Tank, ...], Field(strict=False, max_length=12)] = item(())
+    """Fuel tanks; leave empty where a fuel index table is given."""
+    refuel_order: Annotated[tuple[RefuelStep, ...], Field(strict=False, max_length=12)] = item(())
+    """Order in which tanks are filled."""
+    burn_schedule: Annotated[tuple[BurnStep, ...], Field(strict=False, max_length=24)] = item(())
+    """Order in which tanks feed the engines."""
+    fuel_index_table: Name | None = item(None)
+    """CSV file in the same folder instead of tanks: columns fuel (mass) and index (units by the index formula, less its constant), at reference density."""
+    fuel_index: Annotated[tuple[MassIndex, ...], Field(strict=False, max_length=400)] = item(())
+    """The fuel index table itself, as [mass, index]; a CSV is read into this."""
+    gear: Gear = item(Gear())
+    """Landing gear."""
+    flaps: Annotated[tuple[Flap, ...], Field(strict=False, max_length=12)] = item(())
+    """Flap positions, retracted first."""
+    flap_travel_s: Annotated[float, Quantity(low=0.0, high=120.0, unit="s")] = item(20.0, source=ASSUMPTION)
+    """Time the flaps take between positions."""
+    dry_uncertainty: DryUncertainty = item(DryUncertainty())
+    """Error of the dry operating mass and CG, by level."""
+    fuel_uncertainty: FuelUncertainty = item(FuelUncertainty())
+    """Error of the fuel gauges."""
+    sources: dict[str, str] = item({}, source="format of this file")
+    """Where values come from: dotted key of this file to the paper it was read in."""

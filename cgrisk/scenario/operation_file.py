@@ -1,0 +1,407 @@
+"""The operation file: one planned flight, its load sheet, and how its people behave."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from cgrisk.scenario.aircraft_file import PhaseKind
+from cgrisk.scenario.fields import (
+    ASSUMPTION,
+    DATA,
+    Count,
+    Density,
+    Factor,
+    Flow,
+    Length,
+    Mass,
+    Minutes,
+    Model,
+    Name,
+    Number,
+    PctMac,
+    Quantity,
+    Rate,
+    Seconds,
+    Share,
+    SignedLength,
+    SignedMass,
+    item,
+)
+from cgrisk.units import UnitSystem
+
+__all__ = [
+    "Behaviour",
+    "BodyMass",
+    "CabinBag",
+    "Cargo",
+    "Cart",
+    "Crowd",
+    "CurtailmentGroup",
+    "Fuel",
+    "HoldLoad",
+    "LoadSheet",
+    "OperationFile",
+    "OperationalEnvelope",
+    "PartyKind",
+    "PassengerMass",
+    "Passengers",
+    "Phase",
+    "PopulationMass",
+    "Seating",
+    "Service",
+    "Zone",
+]
+
+SeatingRule = Literal["random", "free", "window_first", "from_front", "from_rear"]
+
+
+class Zone(Model):
+    """A cabin zone: rows counted together at one arm on the load sheet."""
+
+    name: Name = item()
+    """Name of the zone."""
+    rows: Name = item()
+    """Row numbers of the zone, for instance "1-9"."""
+    adults: Count = item()
+    """Adults the load sheet shows in this zone."""
+    children: Count = item(0)
+    """Children (2 to 12 years) the load sheet shows in this zone."""
+    arm: SignedLength | None = item(None)
+    """Arm the load sheet uses for the zone; none means the centroid of its seats."""
+
+
+class LoadSheet(Model):
+    """Standard masses and rounding of the load sheet. A step of 0 means no rounding."""
+
+    adult_mass: Mass = item(84.0, source="EU Air Ops CAT.POL.MAB, all-adult standard mass, 30 seats or more")
+    """Standard mass of an adult, cabin bag included."""
+    child_mass: Mass = item(35.0, source="EU Air Ops CAT.POL.MAB, child of 2 to 12 years")
+    """Standard mass of a child."""
+    bag_mass: Mass = item(13.0, source="EU Air Ops CAT.POL.MAB, checked bag, European region")
+    """Standard mass of a checked bag."""
+    arm_step: Length = item(0.01, source="common practice, no published source")
+    """Zone and compartment arms are rounded to this."""
+    mass_step: Mass = item(1.0, source="common practice, no published source")
+    """Masses are rounded to this."""
+    index_step: Annotated[float, Quantity(low=0.0, high=100.0)] = item(0.1, source="common practice, no published source")
+    """Index of each line is rounded to this."""
+    cg_step: Annotated[float, Quantity(low=0.0, high=10.0, unit="% MAC")] = item(0.1, source="common practice, no published source")
+    """The resulting zero-fuel CG is rounded to this."""
+
+
+class Passengers(Model):
+    """Who is aboard, apart from the counts the load sheet shows."""
+
+    male_share: Share = item(0.55, source=ASSUMPTION)
+    """Share of men among adults."""
+    last_minute_off: Annotated[float, Quantity(low=0.0, high=20.0)] = item(0.3, source=ASSUMPTION)
+    """Mean number of adults per zone who are on the load sheet but not aboard (Poisson)."""
+    last_minute_on: Annotated[float, Quantity(low=0.0, high=20.0)] = item(0.3, source=ASSUMPTION)
+    """Mean number of adults per zone who are aboard but not on the load sheet (Poisson)."""
+
+
+class PartyKind(Model):
+    """A kind of group that sits together; people in none of the kinds travel alone."""
+
+    name: Name = item()
+    """Name of the kind."""
+    share: Share = item(source=ASSUMPTION)
+    """Share of the adults who travel in such parties."""
+    adults: Annotated[tuple[int, int], Field(strict=False)] = item()
+    """Least and most adults in a party, all sizes equally likely."""
+    children: Annotated[tuple[int, int], Field(strict=False)] = item((0, 0))
+    """Least and most children in a party, as long as the zone has children left; a kind with children boards first."""
+    same_sex: Share = item(0.0, source=ASSUMPTION)
+    """Chance that all adults of the party are of one sex; otherwise each is drawn alone."""
+    mass_correlation: Share = item(0.0, source=ASSUMPTION)
+    """Correlation of body mass (as normal scores) between members of the party."""
+    mass_shift: SignedMass = item(0.0, source=ASSUMPTION)
+    """Mean body mass of its adults above the population's, for instance a sports team."""
+
+
+class Seating(Model):
+    """Who sits where."""
+
+    rule: SeatingRule = item("random", source=ASSUMPTION)
+    """random: seats assigned at random; free: by preference; window_first: window, aisle, then middle seats; from_front, from_rear: rows filled in order."""
+    scope: Literal["zone", "cabin"] = item("zone", source=ASSUMPTION)
+    """zone: everybody sits in the zone where the load sheet counts him; cabin: anywhere."""
+    window_preference: Annotated[float, Quantity(above=0.0, high=1000.0)] = item(0.62, source="mean of three published surveys of seat preference, as quoted in the press")
+    """Weight of a window seat under the rule free."""
+    middle_preference: Annotated[float, Quantity(above=0.0, high=1000.0)] = item(0.01, source="mean of three published surveys of seat preference, as quoted in the press")
+    """Weight of a middle seat under the rule free."""
+    aisle_preference: Annotated[float, Quantity(above=0.0, high=1000.0)] = item(0.37, source="mean of three published surveys of seat preference, as quoted in the press")
+    """Weight of an aisle seat under the rule free."""
+    forward_preference: Annotated[float, Quantity(low=-20.0, high=20.0)] = item(0.0, source=ASSUMPTION)
+    """Under the rule free, the weight of the front row over that of the rear row, as a natural logarithm."""
+    movers_share: Share = item(0.0, source=ASSUMPTION)
+    """Share of passengers who change to a free seat anywhere in the cabin after boarding."""
+    blocked: Annotated[tuple[str, ...], Field(strict=False, max_length=1000)] = item(())
+    """Seats ("12A") or rows ("12", "20-29") that nobody may use."""
+
+
+class PopulationMass(Model):
+    """Body mass of a population: a shifted lognormal with this mean, standard deviation and skewness."""
+
+    mean: Annotated[float, Quantity("mass", above=0.0, high=300.0)] = item()
+    """Mean, clothed, without bags."""
+    sd: Annotated[float, Quantity("mass", low=0.0, high=100.0)] = item()
+    """Standard deviation."""
+    skewness: Annotated[float, Quantity(low=0.0, high=5.0)] = item(1.2)
+    """Skewness; 0 means a normal distribution."""
+
+
+_EASA = "mean: EASA.2021.C24 survey (2022), quoted second-hand, less its hand baggage; shape: NHANES 2017-2018"
+
+
+class BodyMass(Model):
+    """Body masses of those aboard."""
+
+    men: PopulationMass = item(PopulationMass(mean=82.2, sd=17.0, skewness=1.14), source=_EASA)
+    """Adult men."""
+    women: PopulationMass = item(PopulationMass(mean=67.5, sd=16.0, skewness=1.31), source=_EASA)
+    """Adult women."""
+    children: PopulationMass = item(
+        PopulationMass(mean=28.2, sd=10.0, skewness=0.8),
+        source="mean: NHANES 2017-2018, ages 2 to 11; spread: assumption",
+    )
+    """Children of 2 to 12 years."""
+    bias: SignedMass = item(0.0, source=ASSUMPTION)
+    """This operation's adults above the populations' means: season, route, clothing."""
+    bias_sd_operation: Mass = item(1.5, source=ASSUMPTION)
+    """Standard deviation of that bias, which nobody knows; a run holds the bias at its stated value and reports so."""
+
+
+class CabinBag(Model):
+    """What adults bring aboard."""
+
+    mean: Mass = item(7.7, source="EASA.2021.C24 survey (2022), quoted second-hand")
+    """Mean mass of those who bring any."""
+    sd: Mass = item(3.5, source=ASSUMPTION)
+    """Standard deviation (gamma-like, never below 0)."""
+    none_share: Share = item(0.033, source="EASA.2021.C24 survey (2022), quoted second-hand")
+    """Share who bring none."""
+
+
+class PassengerMass(Model):
+    """Masses of passengers and their cabin bags."""
+
+    body: BodyMass = item(BodyMass(), source=ASSUMPTION)
+    """Body masses."""
+    bag: CabinBag = item(CabinBag(), source=ASSUMPTION)
+    """Cabin bags."""
+
+
+class HoldLoad(Model):
+    """Planned load of one hold compartment."""
+
+    hold: Name = item()
+    """Name of the compartment in the aircraft file."""
+    bags: Annotated[int, Field(ge=0, le=2000)] = item(0)
+    """Number of checked bags, counted on the load sheet at the standard mass."""
+    cargo: Mass = item(0.0)
+    """Weighed cargo and mail."""
+
+
+class Cargo(Model):
+    """How far the real hold load stands from the load sheet."""
+
+    bag_mean: Mass = item(15.9, source="EASA.2021.C24 survey (2022), quoted second-hand")
+    """Real mean mass of a checked bag."""
+    bag_sd: Mass = item(5.0, source=ASSUMPTION)
+    """Standard deviation of the mass of one bag."""
+    bag_sd_flight: Mass = item(0.6, source=ASSUMPTION)
+    """Standard deviation between flights of the mean bag (holiday makers, business)."""
+    cargo_sd: Share = item(0.01, source=ASSUMPTION)
+    """Standard deviation of weighed cargo, as a share of its mass."""
+    position_sd: Share = item(0.08, source=ASSUMPTION)
+    """Standard deviation of the load's centroid in its compartment, as a share of the compartment's length."""
+    misplaced_bags: Annotated[float, Quantity(low=0.0, high=200.0)] = item(0.0, source=ASSUMPTION)
+    """Mean number of bags per flight loaded into another compartment than planned (Poisson)."""
+
+
+class Fuel(Model):
+    """Fuel aboard and how far it may differ."""
+
+    block: Mass = item()
+    """Fuel at start of taxi."""
+    density: Density | None = item(None)
+    """Planned density; none means the aircraft's reference density."""
+    density_mean: Density = item(800.0, source="middle of the range of ASTM D1655; assumption")
+    """Mean of the real density."""
+    density_sd: Annotated[float, Quantity("density", low=0.0, high=100.0)] = item(8.0, source="recalled world mean about 805 kg/m3 with SD 8; assumption")
+    """Standard deviation of the real density."""
+    burn_sd: Share = item(0.03, source=ASSUMPTION)
+    """Standard deviation between flights of the fuel flow, as a share."""
+
+
+class Phase(Model):
+    """A stretch of the flight with one configuration."""
+
+    kind: PhaseKind = item()
+    """Kind of phase; it selects the certified envelope."""
+    name: Name | None = item(None)
+    """Name, where a kind occurs more than once; none means the kind."""
+    minutes: Annotated[float, Quantity(above=0.0, high=1500.0, unit="min")] = item()
+    """Length."""
+    fuel_flow: Flow = item()
+    """Fuel flow, all engines."""
+    gear: Literal["down", "up"] = item("up")
+    """Gear position at the end of the phase."""
+    flaps: str | None = item(None)
+    """Flap position of the phase by name; none means retracted."""
+    sign: bool = item(False)
+    """Seat-belt sign lit."""
+    altitude_ft: Annotated[float, Quantity(low=-2000.0, high=60000.0, unit="ft")] = item(0.0)
+    """Pressure altitude at the end of the phase."""
+    speed_kt: Annotated[float, Quantity(low=0.0, high=600.0, unit="kt")] = item(0.0)
+    """Equivalent airspeed."""
+
+
+class Behaviour(Model):
+    """How passengers get up and what for."""
+
+    trips_window: Rate = item(0.13, source="PNAS 115(14):3623 (2018), implied by the share who never left the seat")
+    """Rate of getting up from a window seat with the sign off."""
+    trips_middle: Rate = item(0.17, source="PNAS 115(14):3623 (2018), implied by the share who never left the seat")
+    """Rate of getting up from a middle seat."""
+    trips_aisle: Rate = item(0.37, source="PNAS 115(14):3623 (2018), implied by the share who never left the seat")
+    """Rate of getting up from an aisle seat."""
+    sign_factor: Share = item(0.1, source=ASSUMPTION)
+    """The rate is multiplied by this while the sign is lit (nobody gets up in take-off and landing)."""
+    lavatory_share: Share = item(0.85, source=ASSUMPTION)
+    """Share of trips that go to a lavatory; the others stand about at a galley."""
+    lavatory_mean: Seconds = item(165.0, source="judgement from ground observation studies; assumption")
+    """Mean time inside a lavatory (lognormal)."""
+    lavatory_cv: Annotated[float, Quantity(low=0.0, high=3.0)] = item(0.55, source=ASSUMPTION)
+    """Coefficient of variation of that time."""
+    standing_mean: Minutes = item(4.0, source=ASSUMPTION)
+    """Mean time standing about (exponential)."""
+    companion_share: Share = item(0.1, source=ASSUMPTION)
+    """Chance that a party member comes along on a trip."""
+    walking_speed: Annotated[float, Quantity(low=0.1, high=3.0, unit="m/s")] = item(0.8, source="boarding walking speed, Schultz, Aerospace 5(1):27 (2018)")
+    """Mean walking speed in the aisle."""
+    walking_cv: Annotated[float, Quantity(low=0.0, high=1.0)] = item(0.15, source=ASSUMPTION)
+    """Coefficient of variation of the walking speed between people."""
+    retry_mean: Minutes = item(6.0, source=ASSUMPTION)
+    """Mean time until someone who found the way blocked tries again (exponential)."""
+
+
+class Crowd(Model):
+    """What moves many at once."""
+
+    sign_off_share: Share = item(0.05, source=ASSUMPTION)
+    """Share of passengers who get up in the minutes after the sign goes off."""
+    after_meal_factor: Factor = item(2.0, source=ASSUMPTION)
+    """The rate is multiplied by this after a cart has served the row."""
+    after_meal: Minutes = item(20.0, source=ASSUMPTION)
+    """How long that lasts."""
+    surge_probability: Share = item(0.0, source=ASSUMPTION)
+    """Chance per flight that many go to one end of the cabin in cruise (something to see, a disturbance)."""
+    surge_people: Count = item(20, source=ASSUMPTION)
+    """How many take part."""
+    surge_toward: Literal["fore", "aft", "either"] = item("aft", source=ASSUMPTION)
+    """To which end they go."""
+    surge_minutes: Minutes = item(5.0, source=ASSUMPTION)
+    """How long they stay."""
+
+
+class Cart(Model):
+    """One service cart on one round."""
+
+    galley: Name = item()
+    """Galley it starts from and returns to."""
+    from_row: Annotated[int, Field(ge=1, le=999)] = item()
+    """Row it serves first."""
+    to_row: Annotated[int, Field(ge=1, le=999)] = item()
+    """Row it serves last."""
+    start: Minutes = item()
+    """Minutes after the start of cruise when it leaves the galley."""
+    mass_full: Mass = item(100.0, source="common practice, no published source")
+    """Mass at the start of the round."""
+    tray: Mass = item(0.6, source="recalled: a meal tray has 0.5 to 1.0 kg; assumption")
+    """Mass that passes to each passenger served."""
+    returned: Share = item(0.6, source=ASSUMPTION)
+    """Share of that mass that a later round takes back as waste."""
+    seconds_per_passenger: Seconds = item(12.0, source=ASSUMPTION)
+    """Mean service time per passenger."""
+    crew: Annotated[int, Field(ge=0, le=4)] = item(2)
+    """Crew members who walk with it."""
+
+
+class Service(Model):
+    """Cabin service."""
+
+    carts: Annotated[tuple[Cart, ...], Field(strict=False, max_length=40)] = item(())
+    """Rounds of carts."""
+    crew_mass: Mass = item(75.0, source="NCC.POL.105, cabin crew including hand baggage")
+    """Mass of a cabin crew member."""
+    cart_speed: Annotated[float, Quantity(low=0.05, high=2.0, unit="m/s")] = item(0.4, source=ASSUMPTION)
+    """Speed of a pushed cart."""
+
+
+class CurtailmentGroup(Model):
+    """Curtailments of the certified envelope on both sides."""
+
+    forward: Annotated[float, Quantity(low=0.0, high=50.0, unit="% MAC")] = item()
+    """Taken off the forward limit."""
+    aft: Annotated[float, Quantity(low=0.0, high=50.0, unit="% MAC")] = item()
+    """Taken off the aft limit."""
+
+
+class OperationalEnvelope(Model):
+    """The operator's own envelope as curtailments of the certified one, by group of phases."""
+
+    take_off_and_landing: CurtailmentGroup = item()
+    """Taxi, take-off, approach and landing."""
+    in_flight: CurtailmentGroup = item()
+    """Climb, cruise and descent."""
+
+
+class OperationFile(Model):
+    """One planned flight of one aircraft."""
+
+    schema_version: Annotated[Literal[1], Field(alias="schema")] = item(source="format of this file")
+    """Version of the file format."""
+    units: UnitSystem = item(source="format of this file")
+    """Units of the file: "kg/m" (kg, m, l, kg/l, kg/h) or "lb/in" (lb, in, US gal, lb/US gal, lb/h)."""
+    name: Name = item()
+    """Name of the operation."""
+    note: Annotated[str, Field(max_length=2000)] = item("")
+    """Free text: where the data come from; invented data say so."""
+    aircraft: Name = item(source="format of this file")
+    """Aircraft file, in the same folder."""
+    fleet: Annotated[int, Field(ge=1, le=1000)] = item(10, source=ASSUMPTION)
+    """Number of individual aircraft that fly the operation."""
+    zones: Annotated[tuple[Zone, ...], Field(strict=False, min_length=1, max_length=12)] = item()
+    """Cabin zones from the front; together they hold every seat."""
+    load_sheet: LoadSheet = item(LoadSheet(), source=DATA)
+    """Standard masses and rounding."""
+    passengers: Passengers = item(Passengers(), source=ASSUMPTION)
+    """Who is aboard."""
+    parties: Annotated[tuple[PartyKind, ...], Field(strict=False, max_length=12)] = item((), source=ASSUMPTION)
+    """Kinds of parties."""
+    seating: Seating = item(Seating(), source=ASSUMPTION)
+    """Who sits where."""
+    mass: PassengerMass = item(PassengerMass(), source=ASSUMPTION)
+    """Masses of passengers."""
+    hold_loads: Annotated[tuple[HoldLoad, ...], Field(strict=False, max_length=20)] = item(())
+    """Planned hold loads."""
+    cargo: Cargo = item(Cargo(), source=ASSUMPTION)
+    """Error of the hold loads."""
+    fuel: Fuel = item()
+    """Fuel."""
+    phases: Annotated[tuple[Phase, ...], Field(strict=False, min_length=1, max_length=40)] = item()
+    """Phases in order."""
+    behaviour: Behaviour = item(Behaviour(), source=ASSUMPTION)
+    """Getting up."""
+    crowd: Crowd = item(Crowd(), source=ASSUMPTION)
+    """Crowd events."""
+    service: Service = item(Service(), source=ASSUMPTION)
+    """Carts and crew."""
+    operational_envelope: OperationalEnvelope | None = item(None)
+    """The operator's curtailments; none means the certified envelope alone."""
+    sources: dict[str, str] = item({}, source="format of this file")
+    """Where values come from: dotted key of this file to the paper it was read in."""

@@ -1,0 +1,35 @@
+"""Options and fixtures that every test may use."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+# Examples are the same on every run unless the nightly profile is asked for. No deadline: the
+# first example of a kernel pays for its compilation.
+settings.register_profile(
+    "house", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.register_profile(
+    "nightly",
+    deadline=None,
+    max_examples=1_000,
+    print_blob=True,
+    suppress_health_check=[HealthCheck.too_slow],
+)
+settings.load_profile("house")
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--seed-offset",
+        type=int,
+        default=0,
+        help="added to the seed of every statistical test: another offset, other random numbers",
+    )
+
+
+@pytest.fixture(scope="session")
+def seed_offset(request: pytest.FixtureRequest) -> int:
+    """What a test adds to its seed, from --seed-offset; 0 unless told."""
+    return int(request.config.getoption("--seed-offset"))
