@@ -191,8 +191,8 @@ def poisson(u: float, rate: float) -> int:
     """Return the Poisson quantile of u: the least k whose probability of <= k reaches u.
 
     ``rate`` is the mean, 0 to 500 (e**-rate must not underflow). Adds up the probabilities, so
-    the time grows with k. Ends for any arguments: once past the mode, a term too small to
-    change the sum is the last, whatever u asks for.
+    the time grows with k. Ends for any arguments: terms rise up to the mode and fall after it,
+    so a term too small to change the sum is the last that counts, whatever u asks for.
     """
     k = 0
     term = math.exp(-rate)
@@ -201,7 +201,7 @@ def poisson(u: float, rate: float) -> int:
         k += 1
         term *= rate / k
         grown = total + term
-        if term <= 0.0 or (grown == total and k > rate):
+        if grown == total:
             break
         total = grown
     return k

@@ -166,7 +166,8 @@ def offset_for_risk(margins: ArrayLike, *, risk: float, confidence: float = 0.95
         offset=offset,
         hits=hits,
         flights=flights,
-        high=_one_sided_high(hits, flights=flights, tail=tail),
+        # The rank decided that the bound is within the risk; rounding may not contradict it.
+        high=min(_one_sided_high(hits, flights=flights, tail=tail), target),
         risk=target,
         confidence=level,
         needed_flights=needed,

@@ -14,7 +14,8 @@ Words = tuple[int, int, int, int]
 
 
 def round_keys(key: tuple[int, int], rounds: int) -> list[tuple[int, int]]:
-    return [tuple((k + r * s) % WORD for k, s in zip(key, KEY_STEPS)) for r in range(rounds)]
+    step0, step1 = KEY_STEPS
+    return [((key[0] + r * step0) % WORD, (key[1] + r * step1) % WORD) for r in range(rounds)]
 
 
 def philox(counter: Words, key: tuple[int, int], rounds: int = 10) -> Words:

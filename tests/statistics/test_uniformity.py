@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 import pytest
 from hypothesis import given
@@ -75,9 +73,9 @@ GRIDS = {
 
 
 @pytest.fixture(scope="module", params=GRIDS)
-def grid(request: pytest.FixtureRequest, seed_offset: int) -> Iterator[tuple[NDArray, int]]:
+def grid(request: pytest.FixtureRequest, seed_offset: int) -> tuple[NDArray, int]:
     sizes, axis = GRIDS[request.param]
-    yield drawn(2_024 + seed_offset, **sizes), axis
+    return drawn(2_024 + seed_offset, **sizes), axis
 
 
 def test_uniforms_are_uniform_and_normals_normal(grid: tuple[NDArray, int]) -> None:

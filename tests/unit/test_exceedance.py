@@ -34,7 +34,6 @@ def test_curve_against_counting(seed_offset: int) -> None:
         expected = binomial_interval(hits, flights=400, confidence=0.9)
         assert (row.hits, row.estimate) == (hits, expected.estimate)
         assert (row.low, row.high, row.method) == (expected.low, expected.high, expected.method)
-    assert 0 < curve["hits"].min() + 1
     assert curve["hits"].nunique() > 10
 
 
@@ -64,7 +63,7 @@ def test_curve_takes_series_and_integers() -> None:
         ([1.0, math.nan], [0.0], "margins: expected finite numbers"),
         ([1.0], [math.inf], "offsets: expected finite numbers"),
         ([1.0], [], "offsets: .* at least one entry"),
-        ([1.0], 0.0, r"offsets: .* shape \(\)"),
+        ([1.0], 0.0, r"offsets: .* got 'shape \(\), dtype float64'"),
     ],
 )
 def test_faulty_curves_are_refused(margins: object, offsets: object, message: str) -> None:
@@ -73,7 +72,7 @@ def test_faulty_curves_are_refused(margins: object, offsets: object, message: st
 
 
 def test_curve_refuses_a_percentage() -> None:
-    with pytest.raises(UsageError, match="confidence: .* got 95"):
+    with pytest.raises(UsageError, match=r"confidence: .* got 95"):
         exceedance_curve([1.0], offsets=[0.0], confidence=95)
 
 
@@ -184,5 +183,5 @@ def test_default_offsets_need_two_points(count: object) -> None:
 
 
 def test_default_offsets_need_margins() -> None:
-    with pytest.raises(UsageError, match="margins: .* at least one entry"):
+    with pytest.raises(UsageError, match=r"margins: .* at least one entry"):
         default_offsets([])

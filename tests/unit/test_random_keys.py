@@ -31,8 +31,8 @@ def test_cause_numbers_are_fixed_for_ever() -> None:
 
 
 def test_cause_names_follow_their_numbers() -> None:
-    assert CAUSES == tuple(sorted((c.name.lower() for c in Cause), key=lambda n: Cause[n.upper()]))
-    assert len(CAUSES) == len(Cause)
+    assert [Cause[name.upper()].value for name in CAUSES] == sorted(Cause)
+    assert all(name == name.lower() for name in CAUSES)
     assert all(1 <= cause <= 255 for cause in Cause)
 
 
@@ -71,7 +71,7 @@ def test_what_is_no_seed_is_refused(seed: object) -> None:
 
 
 def test_a_fresh_seed_cannot_be_split_unrecorded() -> None:
-    with pytest.raises(UsageError, match="resolved seed.*record the seed"):
+    with pytest.raises(UsageError, match=r"resolved seed.*record the seed"):
         split_seed(None)  # type: ignore[arg-type]
 
 
