@@ -27,9 +27,7 @@ KT_TO_MPS: Final = 1852.0 / 3600.0
 US_GALLON_TO_M3: Final = 231.0 * IN_TO_M**3
 
 UnitSystem = Literal["kg/m", "lb/in"]
-Dimension = Literal[
-    "mass", "length", "moment", "volume", "density", "flow", "none"
-]
+Dimension = Literal["mass", "length", "moment", "volume", "density", "flow", "none"]
 
 #: dimension -> {unit system: (name of the unit in files, factor to SI)}
 DIMENSIONS: Final[dict[str, dict[str, tuple[str, float]]]] = {

@@ -60,5 +60,6 @@ def column_names(phases: tuple[str, ...]) -> tuple[str, ...]:
         for side in SIDES
         for figure in SIDE_FIGURES
     )
-    assert len(_FIXED) == HEADER and len(SIDE_FIGURES) == PER_SIDE
+    assert len(_FIXED) == HEADER
+    assert len(SIDE_FIGURES) == PER_SIDE
     return _FIXED + by_phase

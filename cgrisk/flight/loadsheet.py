@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from cgrisk.aircraft import Balance, CabinPlan, balance_of, dry_operating, zone_arms
+from cgrisk.aircraft import CabinPlan, balance_of, dry_operating, zone_arms
 from cgrisk.scenario import Scenario
 
 __all__ = ["LoadSheet", "SheetLine", "make_load_sheet", "round_to"]
@@ -83,9 +83,7 @@ def round_to(value: float, step: float) -> float:
     return math.copysign(math.floor(abs(value) / step + 0.5 + 1e-9) * step, value)
 
 
-def _unrounded_lines(
-    scenario: Scenario, balance: Balance, plan: CabinPlan
-) -> list[tuple[str, str, float, float]]:
+def _unrounded_lines(scenario: Scenario, plan: CabinPlan) -> list[tuple[str, str, float, float]]:
     operation, rules = scenario.operation, scenario.operation.load_sheet
     dry_mass, dry_arm = dry_operating(scenario.aircraft)
     lines = [("dry operating mass", "dry", dry_mass, dry_arm)]
@@ -117,7 +115,7 @@ def make_load_sheet(scenario: Scenario, *, plan: CabinPlan) -> LoadSheet:
         CG.
     """
     balance, rules = balance_of(scenario.aircraft), scenario.operation.load_sheet
-    unrounded = _unrounded_lines(scenario, balance, plan)
+    unrounded = _unrounded_lines(scenario, plan)
     lines = []
     for label, kind, mass, arm in unrounded:
         rounded_mass = round_to(mass, rules.mass_step)

@@ -89,9 +89,9 @@ def _path_frame(
             "mass_kg": record[:, 1],
             "moment_kgm": record[:, 2],
             "cg_pct_mac": balance.cg_pct_mac(record[:, 1], record[:, 2]),
-            "phase": pd.Categorical.from_codes(record[:, 3].astype(int), categories=phases)
-            if len(set(phases)) == len(phases)
-            else [phases[int(i)] for i in record[:, 3]],
+            "phase": pd.Categorical.from_codes(
+                record[:, 3].astype(np.int64), categories=pd.Index(phases)
+            ),
         }
     )
 
@@ -301,4 +301,3 @@ def trace(model: FlightModel, *, seed: int, flight: int) -> pd.DataFrame:
     record = np.empty((_MOST_RECORDED, 4))
     rows = fly(model.program, keys, out, record)
     return _path_frame(record[:rows], model.balance, model.phases)
-

@@ -17,7 +17,7 @@ _NEARLY_SYMMETRIC = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class ShiftedLognormal:
-    """w = shift + scale * exp(shape * z) with z standard normal; shape 0 means shift + scale * z."""
+    """w = shift + scale * exp(shape * z), z standard normal; with shape 0, shift + scale * z."""
 
     shift: float
     scale: float
@@ -52,7 +52,7 @@ def fleet_scores(aircraft: int) -> tuple[NDArray[np.float64], NDArray[np.float64
     """Return two sets of normal scores, one pair for each aircraft of a representative fleet.
 
     The scores are normal quantiles at the middles of equal cells, scaled to variance 1; the second
-    set is the first in another order (a rank-1 lattice), so that the pairs spread evenly. One
+    set is the first in another order: the rank-1 lattice whose pairs are least correlated. One
     aircraft has scores 0: the typical one.
 
     Returns
@@ -64,7 +64,7 @@ def fleet_scores(aircraft: int) -> tuple[NDArray[np.float64], NDArray[np.float64
         return np.zeros(1), np.zeros(1)
     scores = ndtri((np.arange(aircraft) + 0.5) / aircraft)
     scores = scores / math.sqrt(float(np.mean(scores**2)))
-    step = max(1, round(aircraft * 0.618))
-    while math.gcd(step, aircraft) > 1:
-        step += 1
-    return scores, scores[(np.arange(aircraft) * step + aircraft // 3) % aircraft]
+    number = np.arange(aircraft)
+    orders = [number * k % aircraft for k in range(1, aircraft) if math.gcd(k, aircraft) == 1]
+    best = min(orders, key=lambda order: abs(float(scores @ scores[order])))
+    return scores, scores[best]

@@ -284,7 +284,7 @@ def limit_data(scenario: Scenario, *, balance: Balance) -> LimitData:
     to_m = balance.mac_m / 100.0
     return LimitData(
         start=_ints(start),
-        count=_ints(count),
+        pieces=_ints(count),
         mass_low_kg=low.copy(),
         intercept_m=balance.lemac_m + intercept * to_m,
         slope_m=slope * to_m,
@@ -304,7 +304,7 @@ def curtailed_limits(scenario: Scenario, limit: LimitData) -> LimitData:
         group = operational.in_flight if in_flight else operational.take_off_and_landing
         for s, inward in enumerate((group.forward, -group.aft)):
             first = limit.start[2 * p + s]
-            intercept[first : first + limit.count[2 * p + s]] += inward * limit.mac_m / 100.0
+            intercept[first : first + limit.pieces[2 * p + s]] += inward * limit.mac_m / 100.0
     return limit._replace(intercept_m=intercept)
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from cgrisk.flight import CONTRIBUTIONS, IN_FLIGHT, SIDES, FlightModel, phase_column
 from cgrisk.risk.exceedance import default_offsets, exceedance_curve
-from cgrisk.risk.intervals import binomial_interval
+from cgrisk.risk.intervals import Interval, binomial_interval
 from cgrisk.risk.quantiles import quantile_interval
 from cgrisk.sampling import Sample
 
@@ -31,8 +31,8 @@ __all__ = [
     "excess_quantiles",
     "fleet_risk",
     "group_phases",
-    "leave_envelope",
     "least_moment_margin",
+    "leave_envelope",
     "offset_curve",
     "operational_shift",
     "outside",
@@ -46,6 +46,8 @@ GROUPS = ("take_off_and_landing", "in_flight", "any")
 #: Arithmetic noise of a margin: a CG on the limit is inside (kg m on moments of millions).
 ON_LIMIT_KGM = 1e-6
 QUANTILES = (0.001, 0.01, 0.05, 0.5, 0.95, 0.99, 0.999)
+
+_INTERVAL_NAMES = ("estimate", "low", "high", "confidence", "method")
 
 Floats = NDArray[np.float64]
 
@@ -78,6 +80,10 @@ def group_phases(model: FlightModel) -> dict[str, tuple[str, ...]]:
     inside = tuple(n for n, k in zip(model.phases, kinds, strict=True) if k in IN_FLIGHT)
     other = tuple(n for n, k in zip(model.phases, kinds, strict=True) if k not in IN_FLIGHT)
     return {"take_off_and_landing": other, "in_flight": inside, "any": model.phases}
+
+
+def _figures(p: Interval) -> tuple[float, float, float, float, str]:
+    return p.estimate, p.low, p.high, p.confidence, p.method
 
 
 def _least(sample: Sample, figure: str, side: str, phases: tuple[str, ...]) -> Floats:
@@ -128,11 +134,8 @@ def leave_envelope(sample: Sample, *, confidence: float = 0.95) -> pd.DataFrame:
             for reading, moment in shifts.items():
                 hits = int(np.count_nonzero(margin < moment - ON_LIMIT_KGM))
                 p = binomial_interval(hits, flights=sample.flights, confidence=confidence)
-                rows.append(
-                    (side, place, reading, hits, sample.flights, p.estimate, p.low, p.high)
-                    + (confidence, p.method)
-                )
-    names = "side phase reading hits flights estimate low high confidence method".split()
+                rows.append((side, place, reading, hits, sample.flights, *_figures(p)))
+    names = ["side", "phase", "reading", "hits", "flights", *_INTERVAL_NAMES]
     return pd.DataFrame(rows, columns=names)
 
 
@@ -150,11 +153,9 @@ def over_mass(sample: Sample, *, confidence: float = 0.95) -> pd.DataFrame:
         margin = sample.frame[f"mass_margin_kg.{maximum}"].to_numpy()
         hits = int(np.count_nonzero(margin < 0.0))
         p = binomial_interval(hits, flights=sample.flights, confidence=confidence)
-        rows.append(
-            (maximum, hits, sample.flights, p.estimate, p.low, p.high, confidence, p.method)
-            + (max(0.0, -float(margin.min())),)
-        )
-    names = "maximum hits flights estimate low high confidence method greatest_kg".split()
+        greatest = max(0.0, -float(margin.min()))
+        rows.append((maximum, hits, sample.flights, *_figures(p), greatest))
+    names = ["maximum", "hits", "flights", *_INTERVAL_NAMES, "greatest_kg"]
     return pd.DataFrame(rows, columns=names)
 
 
@@ -231,11 +232,9 @@ def excess_quantiles(sample: Sample, *, confidence: float = 0.95) -> pd.DataFram
         for side in SIDES
         for group in GROUPS
         if groups[group]
-        for row in _quantile_rows(
-            excess(sample, side=side, group=group), (side, group), confidence
-        )
+        for row in _quantile_rows(excess(sample, side=side, group=group), (side, group), confidence)
     ]
-    names = "side phase probability estimate low high confidence method".split()
+    names = ["side", "phase", "probability", "estimate", "low", "high", "confidence", "method"]
     return pd.DataFrame(rows, columns=names)
 
 
@@ -247,14 +246,17 @@ def error_quantiles(sample: Sample, *, confidence: float = 0.95) -> pd.DataFrame
     groups = group_phases(sample.model)
     rows = [
         row
-        for extreme, name in (("most_forward", "error_min_pct_mac"), ("most_aft", "error_max_pct_mac"))
+        for extreme, name in (
+            ("most_forward", "error_min_pct_mac"),
+            ("most_aft", "error_max_pct_mac"),
+        )
         for group in GROUPS[:2]
         if groups[group]
         for row in _quantile_rows(
             sample.frame[f"{name}.{group}"].to_numpy(), (extreme, group), confidence
         )
     ]
-    names = "extreme phase probability estimate low high confidence method".split()
+    names = ["extreme", "phase", "probability", "estimate", "low", "high", "confidence", "method"]
     return pd.DataFrame(rows, columns=names)
 
 
@@ -281,14 +283,19 @@ def outside(sample: Sample) -> pd.DataFrame:
             seconds = sample.frame[phase_column("outside_s", phase=phase, side=side)]
             minutes = seconds.to_numpy()[left] / 60.0
             worst = int(np.flatnonzero(left)[depth.argmax()])
-            rows.append(
-                (side, phase, hits, float(depth.mean()), float(depth.max()))
-                + (float(minutes.mean()), float(minutes.max()), worst)
-            )
-    names = (
-        "side phase flights_outside mean_depth_pct_mac greatest_depth_pct_mac "
-        "mean_minutes greatest_minutes worst_flight"
-    ).split()
+            depths = float(depth.mean()), float(depth.max())
+            times = float(minutes.mean()), float(minutes.max())
+            rows.append((side, phase, hits, *depths, *times, worst))
+    names = [
+        "side",
+        "phase",
+        "flights_outside",
+        "mean_depth_pct_mac",
+        "greatest_depth_pct_mac",
+        "mean_minutes",
+        "greatest_minutes",
+        "worst_flight",
+    ]
     return pd.DataFrame(rows, columns=names)
 
 
@@ -349,10 +356,10 @@ def fleet_risk(sample: Sample, *, confidence: float = 0.95) -> pd.DataFrame:
                 flights=int(np.count_nonzero(flown)),
                 confidence=each,
             )
-            rows.append(
-                (side, number, int((left & flown).sum()), int(flown.sum()), p.estimate, p.low)
-                + (p.high, confidence, f"{p.method}; together for {fleet} aircraft (Bonferroni)")
-            )
-    names = "side aircraft hits flights estimate low high confidence method".split()
+            estimate, low, high, _, method = _figures(p)
+            method = f"{method}; together for {fleet} aircraft (Bonferroni)"
+            counts = int((left & flown).sum()), int(flown.sum())
+            rows.append((side, number, *counts, estimate, low, high, confidence, method))
+    names = ["side", "aircraft", "hits", "flights", *_INTERVAL_NAMES]
     frame = pd.DataFrame(rows, columns=names)
     return frame.sort_values(["side", "estimate", "aircraft"], ascending=[True, False, True])

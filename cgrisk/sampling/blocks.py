@@ -21,7 +21,7 @@ __all__ = ["BLOCK", "Backend", "Block", "fly_blocks", "warm_up"]
 #: whatever the batch, so that neither depends on how the work was spread.
 BLOCK = 4096
 
-Backend = Literal["threading", "loky", "multiprocessing"]
+Backend = Literal["threading", "loky"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ class Block:
         return self.number * BLOCK
 
 
-def _check(name: str, value: int, low: int, high: int) -> None:
+def _check(name: str, value: object, low: int, high: int) -> None:
     if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
         raise UsageError(
             argument=name,
@@ -90,7 +90,7 @@ def fly_blocks(
     batch : int
         Flights handed to a worker at a time; changes no result.
     backend : str
-        A joblib back end. The kernel releases the GIL, so threads are the default.
+        A joblib back end: threads (the kernel releases the GIL) or processes (loky).
 
     Raises
     ------

@@ -112,7 +112,9 @@ class Envelope(Model):
 
     phases: Annotated[tuple[PhaseKind, ...], Field(strict=False, min_length=1)] = item()
     """Kinds of phase this envelope governs."""
-    forward: Annotated[tuple[MassPct, ...], Field(strict=False, min_length=1, max_length=40)] = item()
+    forward: Annotated[tuple[MassPct, ...], Field(strict=False, min_length=1, max_length=40)] = (
+        item()
+    )
     """Points [mass, % MAC] of the forward limit, mass not decreasing."""
     aft: Annotated[tuple[MassPct, ...], Field(strict=False, min_length=1, max_length=40)] = item()
     """Points [mass, % MAC] of the aft limit, mass not decreasing."""
@@ -228,7 +230,9 @@ class Tank(Model):
     """Usable capacity."""
     layers: Annotated[tuple[VolumeArm, ...], Field(strict=False, max_length=200)] = item(())
     """Geometry: [volume, arm] of each layer of fuel in the order it fills (a swept wing fills inboard first); volumes add up to the capacity."""
-    arm_by_quantity: Annotated[tuple[VolumeArm, ...], Field(strict=False, max_length=200)] = item(())
+    arm_by_quantity: Annotated[tuple[VolumeArm, ...], Field(strict=False, max_length=200)] = item(
+        ()
+    )
     """Points [volume in the tank, arm of that whole volume], volume rising to the capacity; the arm is straight between points."""
 
 
@@ -253,7 +257,9 @@ class Gear(Model):
 
     retraction_moment: Moment = item(0.0)
     """Change of the aircraft's mass moment when the gear retracts (negative: mass moves forward)."""
-    travel_s: Annotated[float, Quantity(low=0.0, high=120.0, unit="s")] = item(12.0, source=ASSUMPTION)
+    travel_s: Annotated[float, Quantity(low=0.0, high=120.0, unit="s")] = item(
+        12.0, source=ASSUMPTION
+    )
     """Time the gear takes to travel."""
 
 
@@ -277,9 +283,13 @@ class DryUncertainty(Model):
     """Standard deviation between flights: pantry, water, crew bags."""
     cg_bias: PctMac = item(0.0, source=ASSUMPTION)
     """Known mean error of the dry operating CG in this operation."""
-    cg_sd_aircraft: Annotated[float, Quantity(low=0.0, high=20.0, unit="% MAC")] = item(0.0, source=ASSUMPTION)
+    cg_sd_aircraft: Annotated[float, Quantity(low=0.0, high=20.0, unit="% MAC")] = item(
+        0.0, source=ASSUMPTION
+    )
     """Standard deviation of the dry operating CG between aircraft."""
-    cg_sd_flight: Annotated[float, Quantity(low=0.0, high=20.0, unit="% MAC")] = item(0.0, source=ASSUMPTION)
+    cg_sd_flight: Annotated[float, Quantity(low=0.0, high=20.0, unit="% MAC")] = item(
+        0.0, source=ASSUMPTION
+    )
     """Standard deviation of the dry operating CG between flights."""
 
 
@@ -295,7 +305,9 @@ class FuelUncertainty(Model):
 class AircraftFile(Model):
     """One aircraft type. Masses, arms and volumes in the file's declared units."""
 
-    schema_version: Annotated[Literal[1], Field(alias="schema")] = item(source="format of this file")
+    schema_version: Annotated[Literal[1], Field(alias="schema")] = item(
+        source="format of this file"
+    )
     """Version of the file format."""
     units: UnitSystem = item(source="format of this file")
     """Units of the file: "kg/m" (kg, m, l, kg/l, kg/h) or "lb/in" (lb, in, US gal, lb/US gal, lb/h)."""
@@ -309,9 +321,13 @@ class AircraftFile(Model):
     """Certified maxima and dry operating mass."""
     limits_refer_to: LimitsReferTo = item(LimitsReferTo())
     """Configuration that the certified CG limits are stated for."""
-    limits_already_include: Annotated[tuple[Literal["gear", "flaps"], ...], Field(strict=False)] = item(())
+    limits_already_include: Annotated[tuple[Literal["gear", "flaps"], ...], Field(strict=False)] = (
+        item(())
+    )
     """Movements that the certified limits already allow for, so that they are not counted again."""
-    envelopes: Annotated[tuple[Envelope, ...], Field(strict=False, min_length=1, max_length=8)] = item()
+    envelopes: Annotated[tuple[Envelope, ...], Field(strict=False, min_length=1, max_length=8)] = (
+        item()
+    )
     """Certified CG envelopes; together they cover every phase the operation flies."""
     cabin: Cabin = item()
     """Cabin."""
@@ -333,7 +349,9 @@ class AircraftFile(Model):
     """Landing gear."""
     flaps: Annotated[tuple[Flap, ...], Field(strict=False, max_length=12)] = item(())
     """Flap positions, retracted first."""
-    flap_travel_s: Annotated[float, Quantity(low=0.0, high=120.0, unit="s")] = item(20.0, source=ASSUMPTION)
+    flap_travel_s: Annotated[float, Quantity(low=0.0, high=120.0, unit="s")] = item(
+        20.0, source=ASSUMPTION
+    )
     """Time the flaps take between positions."""
     dry_uncertainty: DryUncertainty = item(DryUncertainty())
     """Error of the dry operating mass and CG, by level."""

@@ -83,7 +83,7 @@ class Quantity:
         lower = self.above if self.above is not None else self.low
         sign = "above" if self.above is not None else "at least"
         parts = []
-        if lower is not None and math.isfinite(lower):
+        if math.isfinite(lower):
             parts.append(f"{sign} {lower / factor:.6g}")
         if math.isfinite(self.high):
             parts.append(f"at most {self.high / factor:.6g}")

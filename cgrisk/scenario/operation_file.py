@@ -19,8 +19,6 @@ from cgrisk.scenario.fields import (
     Minutes,
     Model,
     Name,
-    Number,
-    PctMac,
     Quantity,
     Rate,
     Seconds,
@@ -75,7 +73,9 @@ class Zone(Model):
 class LoadSheet(Model):
     """Standard masses and rounding of the load sheet. A step of 0 means no rounding."""
 
-    adult_mass: Mass = item(84.0, source="EU Air Ops CAT.POL.MAB, all-adult standard mass, 30 seats or more")
+    adult_mass: Mass = item(
+        84.0, source="EU Air Ops CAT.POL.MAB, all-adult standard mass, 30 seats or more"
+    )
     """Standard mass of an adult, cabin bag included."""
     child_mass: Mass = item(35.0, source="EU Air Ops CAT.POL.MAB, child of 2 to 12 years")
     """Standard mass of a child."""
@@ -85,9 +85,13 @@ class LoadSheet(Model):
     """Zone and compartment arms are rounded to this."""
     mass_step: Mass = item(1.0, source="common practice, no published source")
     """Masses are rounded to this."""
-    index_step: Annotated[float, Quantity(low=0.0, high=100.0)] = item(0.1, source="common practice, no published source")
+    index_step: Annotated[float, Quantity(low=0.0, high=100.0)] = item(
+        0.1, source="common practice, no published source"
+    )
     """Index of each line is rounded to this."""
-    cg_step: Annotated[float, Quantity(low=0.0, high=10.0, unit="% MAC")] = item(0.1, source="common practice, no published source")
+    cg_step: Annotated[float, Quantity(low=0.0, high=10.0, unit="% MAC")] = item(
+        0.1, source="common practice, no published source"
+    )
     """The resulting zero-fuel CG is rounded to this."""
 
 
@@ -128,13 +132,21 @@ class Seating(Model):
     """random: seats assigned at random; free: by preference; window_first: window, aisle, then middle seats; from_front, from_rear: rows filled in order."""
     scope: Literal["zone", "cabin"] = item("zone", source=ASSUMPTION)
     """zone: everybody sits in the zone where the load sheet counts him; cabin: anywhere."""
-    window_preference: Annotated[float, Quantity(above=0.0, high=1000.0)] = item(0.62, source="mean of three published surveys of seat preference, as quoted in the press")
+    window_preference: Annotated[float, Quantity(above=0.0, high=1000.0)] = item(
+        0.62, source="mean of three published surveys of seat preference, as quoted in the press"
+    )
     """Weight of a window seat under the rule free."""
-    middle_preference: Annotated[float, Quantity(above=0.0, high=1000.0)] = item(0.01, source="mean of three published surveys of seat preference, as quoted in the press")
+    middle_preference: Annotated[float, Quantity(above=0.0, high=1000.0)] = item(
+        0.01, source="mean of three published surveys of seat preference, as quoted in the press"
+    )
     """Weight of a middle seat under the rule free."""
-    aisle_preference: Annotated[float, Quantity(above=0.0, high=1000.0)] = item(0.37, source="mean of three published surveys of seat preference, as quoted in the press")
+    aisle_preference: Annotated[float, Quantity(above=0.0, high=1000.0)] = item(
+        0.37, source="mean of three published surveys of seat preference, as quoted in the press"
+    )
     """Weight of an aisle seat under the rule free."""
-    forward_preference: Annotated[float, Quantity(low=-20.0, high=20.0)] = item(0.0, source=ASSUMPTION)
+    forward_preference: Annotated[float, Quantity(low=-20.0, high=20.0)] = item(
+        0.0, source=ASSUMPTION
+    )
     """Under the rule free, the weight of the front row over that of the rear row, as a natural logarithm."""
     movers_share: Share = item(0.0, source=ASSUMPTION)
     """Share of passengers who change to a free seat anywhere in the cabin after boarding."""
@@ -231,7 +243,9 @@ class Fuel(Model):
     """Planned density; none means the aircraft's reference density."""
     density_mean: Density = item(800.0, source="middle of the range of ASTM D1655; assumption")
     """Mean of the real density."""
-    density_sd: Annotated[float, Quantity("density", low=0.0, high=100.0)] = item(8.0, source="recalled world mean about 805 kg/m3 with SD 8; assumption")
+    density_sd: Annotated[float, Quantity("density", low=0.0, high=100.0)] = item(
+        8.0, source="recalled world mean about 805 kg/m3 with SD 8; assumption"
+    )
     """Standard deviation of the real density."""
     burn_sd: Share = item(0.03, source=ASSUMPTION)
     """Standard deviation between flights of the fuel flow, as a share."""
@@ -263,17 +277,25 @@ class Phase(Model):
 class Behaviour(Model):
     """How passengers get up and what for."""
 
-    trips_window: Rate = item(0.13, source="PNAS 115(14):3623 (2018), implied by the share who never left the seat")
+    trips_window: Rate = item(
+        0.13, source="PNAS 115(14):3623 (2018), implied by the share who never left the seat"
+    )
     """Rate of getting up from a window seat with the sign off."""
-    trips_middle: Rate = item(0.17, source="PNAS 115(14):3623 (2018), implied by the share who never left the seat")
+    trips_middle: Rate = item(
+        0.17, source="PNAS 115(14):3623 (2018), implied by the share who never left the seat"
+    )
     """Rate of getting up from a middle seat."""
-    trips_aisle: Rate = item(0.37, source="PNAS 115(14):3623 (2018), implied by the share who never left the seat")
+    trips_aisle: Rate = item(
+        0.37, source="PNAS 115(14):3623 (2018), implied by the share who never left the seat"
+    )
     """Rate of getting up from an aisle seat."""
     sign_factor: Share = item(0.1, source=ASSUMPTION)
     """The rate is multiplied by this while the sign is lit (nobody gets up in take-off and landing)."""
     lavatory_share: Share = item(0.85, source=ASSUMPTION)
     """Share of trips that go to a lavatory; the others stand about at a galley."""
-    lavatory_mean: Seconds = item(165.0, source="judgement from ground observation studies; assumption")
+    lavatory_mean: Seconds = item(
+        165.0, source="judgement from ground observation studies; assumption"
+    )
     """Mean time inside a lavatory (lognormal)."""
     lavatory_cv: Annotated[float, Quantity(low=0.0, high=3.0)] = item(0.55, source=ASSUMPTION)
     """Coefficient of variation of that time."""
@@ -281,7 +303,9 @@ class Behaviour(Model):
     """Mean time standing about (exponential)."""
     companion_share: Share = item(0.1, source=ASSUMPTION)
     """Chance that a party member comes along on a trip."""
-    walking_speed: Annotated[float, Quantity(low=0.1, high=3.0, unit="m/s")] = item(0.8, source="boarding walking speed, Schultz, Aerospace 5(1):27 (2018)")
+    walking_speed: Annotated[float, Quantity(low=0.1, high=3.0, unit="m/s")] = item(
+        0.8, source="boarding walking speed, Schultz, Aerospace 5(1):27 (2018)"
+    )
     """Mean walking speed in the aisle."""
     walking_cv: Annotated[float, Quantity(low=0.0, high=1.0)] = item(0.15, source=ASSUMPTION)
     """Coefficient of variation of the walking speed between people."""
@@ -338,7 +362,9 @@ class Service(Model):
     """Rounds of carts."""
     crew_mass: Mass = item(75.0, source="NCC.POL.105, cabin crew including hand baggage")
     """Mass of a cabin crew member."""
-    cart_speed: Annotated[float, Quantity(low=0.05, high=2.0, unit="m/s")] = item(0.4, source=ASSUMPTION)
+    cart_speed: Annotated[float, Quantity(low=0.05, high=2.0, unit="m/s")] = item(
+        0.4, source=ASSUMPTION
+    )
     """Speed of a pushed cart."""
 
 
@@ -363,7 +389,9 @@ class OperationalEnvelope(Model):
 class OperationFile(Model):
     """One planned flight of one aircraft."""
 
-    schema_version: Annotated[Literal[1], Field(alias="schema")] = item(source="format of this file")
+    schema_version: Annotated[Literal[1], Field(alias="schema")] = item(
+        source="format of this file"
+    )
     """Version of the file format."""
     units: UnitSystem = item(source="format of this file")
     """Units of the file: "kg/m" (kg, m, l, kg/l, kg/h) or "lb/in" (lb, in, US gal, lb/US gal, lb/h)."""
@@ -381,7 +409,9 @@ class OperationFile(Model):
     """Standard masses and rounding."""
     passengers: Passengers = item(Passengers(), source=ASSUMPTION)
     """Who is aboard."""
-    parties: Annotated[tuple[PartyKind, ...], Field(strict=False, max_length=12)] = item((), source=ASSUMPTION)
+    parties: Annotated[tuple[PartyKind, ...], Field(strict=False, max_length=12)] = item(
+        (), source=ASSUMPTION
+    )
     """Kinds of parties."""
     seating: Seating = item(Seating(), source=ASSUMPTION)
     """Who sits where."""

@@ -55,8 +55,9 @@ def _row_seats(layout: str) -> list[tuple[str, str, int]]:
     out: list[tuple[str, str, int]] = []
     for number, block in enumerate(blocks):
         for place, letter in enumerate(block):
-            on_left, on_right = place == 0 and number > 0, (
-                place == len(block) - 1 and number < len(blocks) - 1
+            on_left, on_right = (
+                place == 0 and number > 0,
+                (place == len(block) - 1 and number < len(blocks) - 1),
             )
             at_wall = (number == 0 and place == 0) or (
                 number == len(blocks) - 1 and place == len(block) - 1

@@ -173,12 +173,12 @@ class TimelineData(NamedTuple):
 class LimitData(NamedTuple):
     """Certified limits of phase ``p`` and side ``s`` (0 forward, 1 aft), straight pieces.
 
-    Piece ``i`` of ``start[p, s]`` to ``start[p, s] + count[p, s]`` holds for masses above
+    Piece ``i`` of ``start[2 p + s]`` to ``start[2 p + s] + pieces[2 p + s]`` holds for masses above
     ``mass_low_kg[i]`` up to the next; the limit is ``intercept_m[i] + slope_m[i] * mass``, an arm.
     """
 
     start: Ints
-    count: Ints
+    pieces: Ints
     mass_low_kg: Floats
     intercept_m: Floats
     slope_m: Floats

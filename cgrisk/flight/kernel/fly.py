@@ -75,9 +75,7 @@ def _make_fly(
         tanks = fuel.capacity_m3.size
         phases = timeline.end_s.size
         persons = cabin.region_seats.size
-        people = new_people(
-            cabin.arm_m.size, cabin.region_start.size - 1, cabin.zone_region.size
-        )
+        people = new_people(cabin.arm_m.size, cabin.region_start.size - 1, cabin.zone_region.size)
         sums = np.empty(8, np.float64)
         bags = np.empty(hold.arm_m.size, np.int64)
         volumes = np.empty(tanks, np.float64)
@@ -143,9 +141,7 @@ def _make_fly(
             out[row, 9] = sums[3] - sums[1] - x * (sums[2] - sums[0])
             out[row, 10] = sums[5] - sums[3] - x * (sums[4] - sums[2])
             out[row, 11] = sums[7] - sums[5] - x * (sums[6] - sums[4])
-            out[row, 12] = (
-                hold_moment - planned_hold_moment - x * (hold_mass - planned_hold_mass)
-            )
+            out[row, 12] = hold_moment - planned_hold_moment - x * (hold_mass - planned_hold_mass)
             out[row, 13] = (
                 marks[0, 3]
                 - sheet.take_off_fuel_moment_kgm

@@ -41,7 +41,8 @@ class Keys(NamedTuple):
 @kernel
 def flight_number(keys: Keys, row: int, cause: int) -> np.uint32:
     """Return the flight number whose draws a cause uses in the row-th flight."""
-    return keys.flights[row, cause if keys.flights.shape[1] > 1 else 0]
+    number: np.uint32 = keys.flights[row, cause if keys.flights.shape[1] > 1 else 0]
+    return number
 
 
 @kernel

@@ -82,7 +82,9 @@ def draw_density(fuel: FuelData, keys: Keys, row: int) -> tuple[float, float]:
     """Return (density in kg/m3, factor on the planned fuel flow)."""
     w0, w1, w2, w3 = words(keys, row, FUEL, 0, 0)
     mean, sd = fuel.density_mean, fuel.density_sd
-    density = truncated_normal(uniform53(w0, w1), mean, sd, mean - _SPREAD * sd, mean + _SPREAD * sd)
+    density = truncated_normal(
+        uniform53(w0, w1), mean, sd, mean - _SPREAD * sd, mean + _SPREAD * sd
+    )
     low = max(1.0 - _SPREAD * fuel.burn_sd, 0.0)
     factor = truncated_normal(uniform53(w2, w3), 1.0, fuel.burn_sd, low, 2.0 - low)
     return density, factor

@@ -37,7 +37,7 @@ _SIDES = 2
 def _piece(limit: LimitData, place: int, mass: float) -> int:
     """Return the piece of a limit that holds at a mass and just below it."""
     first = limit.start[place]
-    i = first + limit.count[place] - 1
+    i: int = first + limit.pieces[place] - 1
     while i > first and limit.mass_low_kg[i] >= mass:
         i -= 1
     return i
@@ -152,9 +152,7 @@ def fly_path(
                 move_rate += movement.rate_kgmps[move]
                 moment += movement.jump_kgm[move]
                 move += 1
-            while (
-                config + 1 < configuration.time_s.size and configuration.time_s[config + 1] <= t
-            ):
+            while config + 1 < configuration.time_s.size and configuration.time_s[config + 1] <= t:
                 config += 1
             while plan + 2 < planned_nodes and sheet.node_time_s[plan + 1] <= t:
                 plan += 1
@@ -259,9 +257,10 @@ def fly_path(
                 i = segment[first_dry]
                 floor = max(fuel.node_volume_m3[i], fuel.burn_down_to_m3[step])
                 volumes[first_dry] = floor
-                if fuel.node_volume_m3[i] >= fuel.burn_down_to_m3[step] and i > fuel.node_start[
-                    first_dry
-                ]:
+                if (
+                    fuel.node_volume_m3[i] >= fuel.burn_down_to_m3[step]
+                    and i > fuel.node_start[first_dry]
+                ):
                     segment[first_dry] = i - 1
                 tanks_on = _open_tanks(fuel, step, volumes, active)
                 while tanks_on == 0 and step < fuel.burn_start.size - 1:
