@@ -13,6 +13,7 @@ __all__ = [
     "IN_TO_M",
     "KT_TO_MPS",
     "LB_TO_KG",
+    "SI_UNITS",
     "US_GALLON_TO_M3",
     "Dimension",
     "UnitSystem",
@@ -38,6 +39,17 @@ DIMENSIONS: Final[dict[str, dict[str, tuple[str, float]]]] = {
     "density": {"kg/m": ("kg/l", 1e3), "lb/in": ("lb/US gal", LB_TO_KG / US_GALLON_TO_M3)},
     "flow": {"kg/m": ("kg/h", 1.0 / 3600.0), "lb/in": ("lb/h", LB_TO_KG / 3600.0)},
     "none": {"kg/m": ("", 1.0), "lb/in": ("", 1.0)},
+}
+
+#: dimension -> name of its SI unit
+SI_UNITS: Final[dict[str, str]] = {
+    "mass": "kg",
+    "length": "m",
+    "moment": "kg m",
+    "volume": "m3",
+    "density": "kg/m3",
+    "flow": "kg/s",
+    "none": "",
 }
 
 

@@ -31,10 +31,14 @@ from cgrisk.risk.readings import (
     outside,
     over_mass,
 )
+from cgrisk.risk.running import RunningRisk
+from cgrisk.risk.summary import Summary, summarise
 
 __all__ = [
     "Interval",
     "OffsetForRisk",
+    "RunningRisk",
+    "Summary",
     "binomial_interval",
     "binomial_intervals",
     "cause_shares",
@@ -54,5 +58,6 @@ __all__ = [
     "over_mass",
     "proportion_difference",
     "quantile_interval",
+    "summarise",
     "upper_quantile_bound",
 ]

@@ -11,7 +11,9 @@ from pydantic import Field
 
 from cgrisk.scenario.fields import (
     ASSUMPTION,
+    FORMAT,
     Density,
+    FormatVersion,
     Length,
     Mass,
     Model,
@@ -20,6 +22,8 @@ from cgrisk.scenario.fields import (
     Number,
     PctMac,
     Quantity,
+    SeatLetter,
+    SeatLetters,
     Share,
     SignedLength,
     Volume,
@@ -59,11 +63,14 @@ MassIndex = Annotated[tuple[Mass, Number], Field(strict=False)]
 
 
 class Reference(Model):
-    """Chord and load-sheet index formula: index = mass x (arm - index_arm) / index_scale + index_constant."""
+    """Chord, and the load sheet's index formula.
+
+    index = mass x (arm - index_arm) / index_scale + index_constant
+    """
 
     lemac: SignedLength = item()
     """Arm of the leading edge of the mean aerodynamic chord (LEMAC)."""
-    mac: Annotated[float, Quantity("length", above=0.0, high=30.0)] = item()
+    mac: Annotated[float, Quantity("length", low=0.3, high=30.0)] = item()
     """Length of the mean aerodynamic chord (MAC)."""
     index_arm: SignedLength = item()
     """Reference arm of the index formula."""
@@ -74,7 +81,7 @@ class Reference(Model):
 
 
 class Masses(Model):
-    """Certified maxima, and the dry operating mass with its CG (give exactly one of the three CG forms)."""
+    """Certified maxima, and the dry operating mass with its CG in exactly one of three forms."""
 
     max_taxi: Mass = item()
     """Maximum taxi mass."""
@@ -84,8 +91,8 @@ class Masses(Model):
     """Maximum landing mass."""
     max_zero_fuel: Mass = item()
     """Maximum zero-fuel mass."""
-    dry_operating: Mass = item()
-    """Dry operating mass: crew, pantry and potable water aboard; no passengers, bags or usable fuel."""
+    dry_operating: Annotated[float, Quantity("mass", low=200.0, high=1e6)] = item()
+    """Dry operating mass: crew, pantry and potable water aboard; no payload and no usable fuel."""
     dry_operating_cg: PctMac | None = item(None)
     """CG at dry operating mass in % MAC."""
     dry_operating_arm: SignedLength | None = item(None)
@@ -104,7 +111,7 @@ class LimitsReferTo(Model):
 
 
 class Envelope(Model):
-    """Certified CG envelope for some phases: forward and aft limit against mass, straight between points.
+    """Certified CG envelope of some phases: limits against mass, straight between points.
 
     Below the lowest and above the highest mass the limit is held constant. Two points at one mass
     make a step; at the step itself the narrower side counts.
@@ -127,8 +134,8 @@ class RowGroup(Model):
     """Row numbers, for instance "1-9" or "12,14-20"."""
     pitch: Annotated[float, Quantity("length", above=0.2, high=5.0)] = item()
     """Distance from each row to the row before it (also from the last row of the group before)."""
-    seats: Annotated[str | None, Field(max_length=20, pattern=r"^[A-Z]+(-[A-Z]+)*$")] = item(None)
-    """Seat letters from left to right, a hyphen where an aisle is, for instance "ABC-DEF"; none means the cabin's."""
+    seats: SeatLetters | None = item(None)
+    """Seat letters from left to right, a hyphen where an aisle is; none means the cabin's."""
     cabin_class: Name = item("economy")
     """Class of travel."""
 
@@ -138,7 +145,7 @@ class Seat(Model):
 
     row: Annotated[int, Field(ge=1, le=999)] = item()
     """Row number."""
-    letter: Annotated[str, Field(pattern=r"^[A-Z]$")] = item()
+    letter: SeatLetter = item()
     """Seat letter."""
     arm: SignedLength = item()
     """Arm of the occupant's centre of mass."""
@@ -190,14 +197,17 @@ class Cabin(Model):
 
     first_row_arm: SignedLength | None = item(None)
     """Arm of the occupants of the first row."""
-    seats: Annotated[str | None, Field(max_length=20, pattern=r"^[A-Z]+(-[A-Z]+)*$")] = item(None)
-    """Seat letters of a row from left to right, a hyphen where an aisle is."""
+    seats: SeatLetters | None = item(None)
+    """Seat letters of a row from left to right, a hyphen where an aisle is, as in "ABC-DEF"."""
     rows: Annotated[tuple[RowGroup, ...], Field(strict=False, max_length=40)] = item(())
     """Groups of rows, from the front."""
     missing: Annotated[tuple[str, ...], Field(strict=False, max_length=400)] = item(())
     """Seats not fitted, for instance ["1A", "1F"]."""
     seat_plan: Name | None = item(None)
-    """CSV file in the same folder instead of rows: columns row, letter, arm, position, and if wanted aisle, cabin_class."""
+    """Instead of rows, a CSV file in the same folder.
+
+    Its columns are row, letter, arm, position and, if wanted, aisle and cabin_class.
+    """
     seat_table: Annotated[tuple[Seat, ...], Field(strict=False, max_length=1000)] = item(())
     """The seat plan itself; a seat-plan CSV is read into this."""
     lavatories: Annotated[tuple[Lavatory, ...], Field(strict=False, max_length=12)] = item(())
@@ -229,15 +239,21 @@ class Tank(Model):
     capacity: Annotated[float, Quantity("volume", above=0.0, high=500.0)] = item()
     """Usable capacity."""
     layers: Annotated[tuple[VolumeArm, ...], Field(strict=False, max_length=200)] = item(())
-    """Geometry: [volume, arm] of each layer of fuel in the order it fills (a swept wing fills inboard first); volumes add up to the capacity."""
+    """Geometry: [volume, arm] of each layer of fuel, in the order the tank fills.
+
+    A swept wing fills inboard first. The volumes add up to the capacity.
+    """
     arm_by_quantity: Annotated[tuple[VolumeArm, ...], Field(strict=False, max_length=200)] = item(
         ()
     )
-    """Points [volume in the tank, arm of that whole volume], volume rising to the capacity; the arm is straight between points."""
+    """Points [volume in the tank, arm of that whole volume].
+
+    Volumes rise to the capacity; the arm is straight between points.
+    """
 
 
 class BurnStep(Model):
-    """One step of the burn schedule: these tanks feed, in equal flows, until they are down to a level."""
+    """One step of the burn schedule: tanks that feed in equal flows until down to a level."""
 
     tanks: Annotated[tuple[Name, ...], Field(strict=False, min_length=1, max_length=12)] = item()
     """Tanks that feed in this step, each an equal share of the flow while it has fuel."""
@@ -256,7 +272,7 @@ class Gear(Model):
     """Landing gear as a moving mass."""
 
     retraction_moment: Moment = item(0.0)
-    """Change of the aircraft's mass moment when the gear retracts (negative: mass moves forward)."""
+    """Change of the mass moment when the gear retracts (negative: mass moves forward)."""
     travel_s: Annotated[float, Quantity(low=0.0, high=120.0, unit="s")] = item(
         12.0, source=ASSUMPTION
     )
@@ -273,7 +289,7 @@ class Flap(Model):
 
 
 class DryUncertainty(Model):
-    """How far the dry operating mass and CG of an individual aircraft and flight stand from the papers."""
+    """How far dry operating mass and CG of an aircraft and a flight stand from the papers."""
 
     mass_bias: Annotated[float, Quantity("mass", low=-1e5, high=1e5)] = item(0.0, source=ASSUMPTION)
     """Known mean error of the dry operating mass in this operation (actual less papers)."""
@@ -299,18 +315,19 @@ class FuelUncertainty(Model):
     gauging_of_reading: Share = item(0.0, source=ASSUMPTION)
     """Standard deviation of a tank's gauging error, as a share of its reading."""
     gauging_of_capacity: Share = item(0.0, source=ASSUMPTION)
-    """Standard deviation of a tank's gauging error, as a share of its capacity (at reference density)."""
+    """Standard deviation of a tank's gauging error, as a share of its full capacity."""
 
 
 class AircraftFile(Model):
     """One aircraft type. Masses, arms and volumes in the file's declared units."""
 
-    schema_version: Annotated[Literal[1], Field(alias="schema")] = item(
-        source="format of this file"
-    )
+    schema_version: Annotated[FormatVersion, Field(alias="schema")] = item(source=FORMAT)
     """Version of the file format."""
-    units: UnitSystem = item(source="format of this file")
-    """Units of the file: "kg/m" (kg, m, l, kg/l, kg/h) or "lb/in" (lb, in, US gal, lb/US gal, lb/h)."""
+    units: UnitSystem = item(source=FORMAT)
+    """Units of the file.
+
+    "kg/m" means kg, m, l, kg/l and kg/h; "lb/in" means lb, in, US gal, lb/US gal and lb/h.
+    """
     name: Name = item()
     """Name of the aircraft."""
     note: Annotated[str, Field(max_length=2000)] = item("")
@@ -342,7 +359,10 @@ class AircraftFile(Model):
     burn_schedule: Annotated[tuple[BurnStep, ...], Field(strict=False, max_length=24)] = item(())
     """Order in which tanks feed the engines."""
     fuel_index_table: Name | None = item(None)
-    """CSV file in the same folder instead of tanks: columns fuel (mass) and index (units by the index formula, less its constant), at reference density."""
+    """Instead of tanks, a CSV file in the same folder, at reference density.
+
+    Its columns are fuel (mass aboard) and index (by the index formula, less its constant).
+    """
     fuel_index: Annotated[tuple[MassIndex, ...], Field(strict=False, max_length=400)] = item(())
     """The fuel index table itself, as [mass, index]; a CSV is read into this."""
     gear: Gear = item(Gear())
@@ -357,5 +377,5 @@ class AircraftFile(Model):
     """Error of the dry operating mass and CG, by level."""
     fuel_uncertainty: FuelUncertainty = item(FuelUncertainty())
     """Error of the fuel gauges."""
-    sources: dict[str, str] = item({}, source="format of this file")
+    sources: dict[str, str] = item({}, source=FORMAT)
     """Where values come from: dotted key of this file to the paper it was read in."""

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from cgrisk.units import Dimension, UnitSystem, to_si, unit_name
@@ -20,10 +21,12 @@ from cgrisk.units import Dimension, UnitSystem, to_si, unit_name
 __all__ = [
     "ASSUMPTION",
     "DATA",
+    "FORMAT",
     "Count",
     "Density",
     "Factor",
     "Flow",
+    "FormatVersion",
     "Length",
     "Mass",
     "Minutes",
@@ -32,20 +35,28 @@ __all__ = [
     "Name",
     "Number",
     "PctMac",
+    "PersonMass",
+    "PersonMassShift",
     "Quantity",
     "Rate",
+    "Says",
+    "SeatLetter",
+    "SeatLetters",
     "Seconds",
     "Share",
     "SignedLength",
-    "SignedMass",
     "Volume",
+    "figure",
     "item",
+    "source_of",
 ]
 
 #: Source of a value that only the aircraft's or operator's own papers can give.
 DATA = "the aircraft's or operator's own approved data"
 #: Source of a value nobody has published: the answer's dependence on it must be shown.
 ASSUMPTION = "assumption"
+#: Source of what says how to read the file, and nothing about the world.
+FORMAT = "format of this file"
 
 
 class Model(BaseModel):
@@ -54,6 +65,18 @@ class Model(BaseModel):
     model_config = ConfigDict(
         extra="forbid", frozen=True, strict=True, use_attribute_docstrings=True
     )
+
+
+def figure(value: float) -> str:
+    """Return a number for people: six figures, no exponent where it can be helped."""
+    return f"{float(f'{value:.6g}'):.10g}"
+
+
+@dataclass(frozen=True, slots=True)
+class Says:
+    """Annotation of a text: what it must look like, in words; the pattern stands beside it."""
+
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,14 +103,17 @@ class Quantity:
         factor = to_si(1.0, dimension=self.dimension, system=system)
         unit = self.unit_in(system)
         suffix = f" {unit}" if unit else ""
-        lower = self.above if self.above is not None else self.low
-        sign = "above" if self.above is not None else "at least"
-        parts = []
-        if math.isfinite(lower):
-            parts.append(f"{sign} {lower / factor:.6g}")
-        if math.isfinite(self.high):
-            parts.append(f"at most {self.high / factor:.6g}")
-        return "a finite number" + suffix + (", " + " and ".join(parts) if parts else "")
+        low = None if self.low == -math.inf else figure(self.low / factor)
+        high = None if self.high == math.inf else figure(self.high / factor)
+        if self.above is not None:
+            upper = "" if high is None else f" and at most {high}"
+            return f"a number above {figure(self.above / factor)}{upper}{suffix}"
+        if low is not None and high is not None:
+            return f"a number from {low} to {high}{suffix}"
+        if low is not None or high is not None:
+            bound = f"at least {low}" if low is not None else f"at most {high}"
+            return f"a number of {bound}{suffix}"
+        return f"a finite number{suffix}"
 
     def check(self, value: float, system: UnitSystem | None) -> float:
         """Convert to SI and check the range; raise the error that becomes a fault."""
@@ -119,11 +145,16 @@ class Quantity:
         if metric:
             out["unit"] = metric if metric == imperial else f"{metric} or {imperial}"
         out["range"] = self.range_text("kg/m")
+        if self.dimension == "none":  # else the bounds depend on the units of the file
+            bounds = {"minimum": self.low, "maximum": self.high, "exclusiveMinimum": self.above}
+            out |= {key: x for key, x in bounds.items() if x is not None and math.isfinite(x)}
         return out
 
 
 Mass = Annotated[float, Quantity("mass", low=0.0, high=1e6)]
-SignedMass = Annotated[float, Quantity("mass", low=-1e5, high=1e5)]
+#: Mass of a person or of what one person handles, and a difference of such masses.
+PersonMass = Annotated[float, Quantity("mass", low=0.0, high=300.0)]
+PersonMassShift = Annotated[float, Quantity("mass", low=-100.0, high=100.0)]
 Length = Annotated[float, Quantity("length", low=0.0, high=200.0)]
 SignedLength = Annotated[float, Quantity("length", low=-200.0, high=200.0)]
 Moment = Annotated[float, Quantity("moment", low=-1e8, high=1e8)]
@@ -139,8 +170,21 @@ Seconds = Annotated[float, Quantity(low=0.0, high=36_000.0, unit="s")]
 Minutes = Annotated[float, Quantity(low=0.0, high=1_500.0, unit="min")]
 Factor = Annotated[float, Quantity(low=0.0, high=100.0)]
 Name = Annotated[str, Field(min_length=1, max_length=120)]
+SeatLetters = Annotated[
+    str,
+    Field(max_length=20, pattern=r"^[A-Z]+(-[A-Z]+)*$"),
+    Says('seat letters A to Z, a hyphen where an aisle is, such as "ABC-DEF"'),
+]
+SeatLetter = Annotated[str, Field(pattern=r"^[A-Z]$"), Says("one letter A to Z")]
+FormatVersion = Annotated[int, Field(ge=1, le=1)]
 
 
 def item(default: Any = ..., *, source: str = DATA, **limits: Any) -> Any:
     """Declare a field with its source; a default without a published source is an assumption."""
     return Field(default, json_schema_extra={"source": source}, **limits)
+
+
+def source_of(field: FieldInfo) -> str:
+    """Return the source that :func:`item` declared a field with."""
+    extra = field.json_schema_extra
+    return str(extra.get("source", "")) if isinstance(extra, dict) else ""

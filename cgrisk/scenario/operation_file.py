@@ -10,21 +10,23 @@ from cgrisk.scenario.aircraft_file import PhaseKind
 from cgrisk.scenario.fields import (
     ASSUMPTION,
     DATA,
+    FORMAT,
     Count,
     Density,
     Factor,
     Flow,
-    Length,
+    FormatVersion,
     Mass,
     Minutes,
     Model,
     Name,
+    PersonMass,
+    PersonMassShift,
     Quantity,
     Rate,
     Seconds,
     Share,
     SignedLength,
-    SignedMass,
     item,
 )
 from cgrisk.units import UnitSystem
@@ -52,6 +54,9 @@ __all__ = [
     "Zone",
 ]
 
+#: A party has an adult; without this bound the people of a zone would never be used up.
+PartyAdults = Annotated[int, Field(ge=1, le=200)]
+PartyChildren = Annotated[int, Field(ge=0, le=200)]
 SeatingRule = Literal["random", "free", "window_first", "from_front", "from_rear"]
 
 
@@ -73,17 +78,21 @@ class Zone(Model):
 class LoadSheet(Model):
     """Standard masses and rounding of the load sheet. A step of 0 means no rounding."""
 
-    adult_mass: Mass = item(
+    adult_mass: PersonMass = item(
         84.0, source="EU Air Ops CAT.POL.MAB, all-adult standard mass, 30 seats or more"
     )
     """Standard mass of an adult, cabin bag included."""
-    child_mass: Mass = item(35.0, source="EU Air Ops CAT.POL.MAB, child of 2 to 12 years")
+    child_mass: PersonMass = item(35.0, source="EU Air Ops CAT.POL.MAB, child of 2 to 12 years")
     """Standard mass of a child."""
-    bag_mass: Mass = item(13.0, source="EU Air Ops CAT.POL.MAB, checked bag, European region")
+    bag_mass: PersonMass = item(13.0, source="EU Air Ops CAT.POL.MAB, checked bag, European region")
     """Standard mass of a checked bag."""
-    arm_step: Length = item(0.01, source="common practice, no published source")
+    arm_step: Annotated[float, Quantity("length", low=0.0, high=5.0)] = item(
+        0.01, source="common practice, no published source"
+    )
     """Zone and compartment arms are rounded to this."""
-    mass_step: Mass = item(1.0, source="common practice, no published source")
+    mass_step: Annotated[float, Quantity("mass", low=0.0, high=100.0)] = item(
+        1.0, source="common practice, no published source"
+    )
     """Masses are rounded to this."""
     index_step: Annotated[float, Quantity(low=0.0, high=100.0)] = item(
         0.1, source="common practice, no published source"
@@ -113,15 +122,18 @@ class PartyKind(Model):
     """Name of the kind."""
     share: Share = item(source=ASSUMPTION)
     """Share of the adults who travel in such parties."""
-    adults: Annotated[tuple[int, int], Field(strict=False)] = item()
+    adults: Annotated[tuple[PartyAdults, PartyAdults], Field(strict=False)] = item()
     """Least and most adults in a party, all sizes equally likely."""
-    children: Annotated[tuple[int, int], Field(strict=False)] = item((0, 0))
-    """Least and most children in a party, as long as the zone has children left; a kind with children boards first."""
+    children: Annotated[tuple[PartyChildren, PartyChildren], Field(strict=False)] = item((0, 0))
+    """Least and most children in a party, as long as the zone has children left.
+
+    Kinds with children board first.
+    """
     same_sex: Share = item(0.0, source=ASSUMPTION)
     """Chance that all adults of the party are of one sex; otherwise each is drawn alone."""
     mass_correlation: Share = item(0.0, source=ASSUMPTION)
     """Correlation of body mass (as normal scores) between members of the party."""
-    mass_shift: SignedMass = item(0.0, source=ASSUMPTION)
+    mass_shift: PersonMassShift = item(0.0, source=ASSUMPTION)
     """Mean body mass of its adults above the population's, for instance a sports team."""
 
 
@@ -129,7 +141,11 @@ class Seating(Model):
     """Who sits where."""
 
     rule: SeatingRule = item("random", source=ASSUMPTION)
-    """random: seats assigned at random; free: by preference; window_first: window, aisle, then middle seats; from_front, from_rear: rows filled in order."""
+    """How seats are taken.
+
+    random: assigned at random; free: by preference; window_first: window, aisle, then middle
+    seats; from_front, from_rear: rows filled in order.
+    """
     scope: Literal["zone", "cabin"] = item("zone", source=ASSUMPTION)
     """zone: everybody sits in the zone where the load sheet counts him; cabin: anywhere."""
     window_preference: Annotated[float, Quantity(above=0.0, high=1000.0)] = item(
@@ -147,7 +163,7 @@ class Seating(Model):
     forward_preference: Annotated[float, Quantity(low=-20.0, high=20.0)] = item(
         0.0, source=ASSUMPTION
     )
-    """Under the rule free, the weight of the front row over that of the rear row, as a natural logarithm."""
+    """Under the rule free, natural logarithm of the front row's weight over the rear row's."""
     movers_share: Share = item(0.0, source=ASSUMPTION)
     """Share of passengers who change to a free seat anywhere in the cabin after boarding."""
     blocked: Annotated[tuple[str, ...], Field(strict=False, max_length=1000)] = item(())
@@ -155,7 +171,7 @@ class Seating(Model):
 
 
 class PopulationMass(Model):
-    """Body mass of a population: a shifted lognormal with this mean, standard deviation and skewness."""
+    """Body mass of a population: a shifted lognormal with these moments."""
 
     mean: Annotated[float, Quantity("mass", above=0.0, high=300.0)] = item()
     """Mean, clothed, without bags."""
@@ -165,7 +181,10 @@ class PopulationMass(Model):
     """Skewness; 0 means a normal distribution."""
 
 
-_EASA = "mean: EASA.2021.C24 survey (2022), quoted second-hand, less its hand baggage; shape: NHANES 2017-2018"
+_EASA = (
+    "mean: EASA.2021.C24 survey (2022), quoted second-hand, less its hand baggage; "
+    "shape: NHANES 2017-2018"
+)
 
 
 class BodyMass(Model):
@@ -180,18 +199,21 @@ class BodyMass(Model):
         source="mean: NHANES 2017-2018, ages 2 to 11; spread: assumption",
     )
     """Children of 2 to 12 years."""
-    bias: SignedMass = item(0.0, source=ASSUMPTION)
+    bias: PersonMassShift = item(0.0, source=ASSUMPTION)
     """This operation's adults above the populations' means: season, route, clothing."""
-    bias_sd_operation: Mass = item(1.5, source=ASSUMPTION)
-    """Standard deviation of that bias, which nobody knows; a run holds the bias at its stated value and reports so."""
+    bias_sd_operation: PersonMass = item(1.5, source=ASSUMPTION)
+    """Standard deviation of that bias, which nobody knows.
+
+    A run holds the bias at its stated value and reports so.
+    """
 
 
 class CabinBag(Model):
     """What adults bring aboard."""
 
-    mean: Mass = item(7.7, source="EASA.2021.C24 survey (2022), quoted second-hand")
+    mean: PersonMass = item(7.7, source="EASA.2021.C24 survey (2022), quoted second-hand")
     """Mean mass of those who bring any."""
-    sd: Mass = item(3.5, source=ASSUMPTION)
+    sd: PersonMass = item(3.5, source=ASSUMPTION)
     """Standard deviation (gamma-like, never below 0)."""
     none_share: Share = item(0.033, source="EASA.2021.C24 survey (2022), quoted second-hand")
     """Share who bring none."""
@@ -220,16 +242,16 @@ class HoldLoad(Model):
 class Cargo(Model):
     """How far the real hold load stands from the load sheet."""
 
-    bag_mean: Mass = item(15.9, source="EASA.2021.C24 survey (2022), quoted second-hand")
+    bag_mean: PersonMass = item(15.9, source="EASA.2021.C24 survey (2022), quoted second-hand")
     """Real mean mass of a checked bag."""
-    bag_sd: Mass = item(5.0, source=ASSUMPTION)
+    bag_sd: PersonMass = item(5.0, source=ASSUMPTION)
     """Standard deviation of the mass of one bag."""
-    bag_sd_flight: Mass = item(0.6, source=ASSUMPTION)
+    bag_sd_flight: PersonMass = item(0.6, source=ASSUMPTION)
     """Standard deviation between flights of the mean bag (holiday makers, business)."""
     cargo_sd: Share = item(0.01, source=ASSUMPTION)
     """Standard deviation of weighed cargo, as a share of its mass."""
     position_sd: Share = item(0.08, source=ASSUMPTION)
-    """Standard deviation of the load's centroid in its compartment, as a share of the compartment's length."""
+    """Standard deviation of the load's centroid, as a share of the compartment's length."""
     misplaced_bags: Annotated[float, Quantity(low=0.0, high=200.0)] = item(0.0, source=ASSUMPTION)
     """Mean number of bags per flight loaded into another compartment than planned (Poisson)."""
 
@@ -290,7 +312,7 @@ class Behaviour(Model):
     )
     """Rate of getting up from an aisle seat."""
     sign_factor: Share = item(0.1, source=ASSUMPTION)
-    """The rate is multiplied by this while the sign is lit (nobody gets up in take-off and landing)."""
+    """The rate is multiplied by this with the sign lit; in take-off and landing nobody gets up."""
     lavatory_share: Share = item(0.85, source=ASSUMPTION)
     """Share of trips that go to a lavatory; the others stand about at a galley."""
     lavatory_mean: Seconds = item(
@@ -323,7 +345,7 @@ class Crowd(Model):
     after_meal: Minutes = item(20.0, source=ASSUMPTION)
     """How long that lasts."""
     surge_probability: Share = item(0.0, source=ASSUMPTION)
-    """Chance per flight that many go to one end of the cabin in cruise (something to see, a disturbance)."""
+    """Chance per flight that many go to one end of the cabin in cruise: a view, a disturbance."""
     surge_people: Count = item(20, source=ASSUMPTION)
     """How many take part."""
     surge_toward: Literal["fore", "aft", "either"] = item("aft", source=ASSUMPTION)
@@ -343,9 +365,11 @@ class Cart(Model):
     """Row it serves last."""
     start: Minutes = item()
     """Minutes after the start of cruise when it leaves the galley."""
-    mass_full: Mass = item(100.0, source="common practice, no published source")
+    mass_full: Annotated[float, Quantity("mass", low=0.0, high=500.0)] = item(
+        100.0, source="common practice, no published source"
+    )
     """Mass at the start of the round."""
-    tray: Mass = item(0.6, source="recalled: a meal tray has 0.5 to 1.0 kg; assumption")
+    tray: PersonMass = item(0.6, source="recalled: a meal tray has 0.5 to 1.0 kg; assumption")
     """Mass that passes to each passenger served."""
     returned: Share = item(0.6, source=ASSUMPTION)
     """Share of that mass that a later round takes back as waste."""
@@ -360,7 +384,7 @@ class Service(Model):
 
     carts: Annotated[tuple[Cart, ...], Field(strict=False, max_length=40)] = item(())
     """Rounds of carts."""
-    crew_mass: Mass = item(75.0, source="NCC.POL.105, cabin crew including hand baggage")
+    crew_mass: PersonMass = item(75.0, source="NCC.POL.105, cabin crew including hand baggage")
     """Mass of a cabin crew member."""
     cart_speed: Annotated[float, Quantity(low=0.05, high=2.0, unit="m/s")] = item(
         0.4, source=ASSUMPTION
@@ -389,17 +413,18 @@ class OperationalEnvelope(Model):
 class OperationFile(Model):
     """One planned flight of one aircraft."""
 
-    schema_version: Annotated[Literal[1], Field(alias="schema")] = item(
-        source="format of this file"
-    )
+    schema_version: Annotated[FormatVersion, Field(alias="schema")] = item(source=FORMAT)
     """Version of the file format."""
-    units: UnitSystem = item(source="format of this file")
-    """Units of the file: "kg/m" (kg, m, l, kg/l, kg/h) or "lb/in" (lb, in, US gal, lb/US gal, lb/h)."""
+    units: UnitSystem = item(source=FORMAT)
+    """Units of the file.
+
+    "kg/m" means kg, m, l, kg/l and kg/h; "lb/in" means lb, in, US gal, lb/US gal and lb/h.
+    """
     name: Name = item()
     """Name of the operation."""
     note: Annotated[str, Field(max_length=2000)] = item("")
     """Free text: where the data come from; invented data say so."""
-    aircraft: Name = item(source="format of this file")
+    aircraft: Name = item(source=FORMAT)
     """Aircraft file, in the same folder."""
     fleet: Annotated[int, Field(ge=1, le=1000)] = item(10, source=ASSUMPTION)
     """Number of individual aircraft that fly the operation."""
@@ -433,5 +458,5 @@ class OperationFile(Model):
     """Carts and crew."""
     operational_envelope: OperationalEnvelope | None = item(None)
     """The operator's curtailments; none means the certified envelope alone."""
-    sources: dict[str, str] = item({}, source="format of this file")
+    sources: dict[str, str] = item({}, source=FORMAT)
     """Where values come from: dotted key of this file to the paper it was read in."""

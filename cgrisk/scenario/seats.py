@@ -9,8 +9,8 @@ from cgrisk.scenario.aircraft_file import Cabin, Seat
 
 __all__ = ["expand_seats", "parse_rows", "parse_seat_name", "select_seats"]
 
-_RANGE = re.compile(r"^\s*(\d{1,3})(?:\s*-\s*(\d{1,3}))?\s*$")
-_SEAT = re.compile(r"^\s*(\d{1,3})([A-Z])\s*$")
+_RANGE = re.compile(r"\s*([0-9]{1,3})(?:\s*-\s*([0-9]{1,3}))?\s*")
+_SEAT = re.compile(r"\s*([0-9]{1,3})([A-Z])\s*")
 
 
 def parse_rows(text: str) -> tuple[int, ...]:
@@ -23,7 +23,7 @@ def parse_rows(text: str) -> tuple[int, ...]:
     """
     rows: list[int] = []
     for part in text.split(","):
-        match = _RANGE.match(part)
+        match = _RANGE.fullmatch(part)
         if match is None:
             raise ValueError(f"{part.strip()!r} is not a row or a range of rows")
         first, last = int(match[1]), int(match[2] or match[1])
@@ -43,7 +43,7 @@ def parse_seat_name(text: str) -> tuple[int, str]:
     ValueError
         If the text is not a seat name.
     """
-    match = _SEAT.match(text)
+    match = _SEAT.fullmatch(text)
     if match is None:
         raise ValueError(f"{text!r} is not a seat such as '12A'")
     return int(match[1]), match[2]
@@ -123,7 +123,7 @@ def select_seats(seats: tuple[Seat, ...], names: Iterable[str]) -> tuple[int, ..
     """
     chosen: set[int] = set()
     for name in names:
-        if _SEAT.match(name):
+        if _SEAT.fullmatch(name):
             key = parse_seat_name(name)
             hits = {i for i, seat in enumerate(seats) if (seat.row, seat.letter) == key}
         else:

@@ -1,0 +1,198 @@
+"""What every key means: unit, range, default, source. The models are the one place it is said."""
+
+from __future__ import annotations
+
+import difflib
+import json
+import re
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, Final
+
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo as PydanticField
+
+from cgrisk.errors import UsageError
+from cgrisk.scenario.aircraft_file import AircraftFile
+from cgrisk.scenario.fields import figure, source_of
+from cgrisk.scenario.operation_file import OperationFile
+from cgrisk.scenario.shapes import Shape, fields_of, shape_of
+from cgrisk.units import to_si
+
+__all__ = [
+    "SCHEMA_FOLDER",
+    "FieldInfo",
+    "describe_fields",
+    "find_fields",
+    "json_schemas",
+    "schema_text",
+    "write_schemas",
+]
+
+#: Where the committed schemas are.
+SCHEMA_FOLDER: Final = Path(__file__).resolve().parent / "schema"
+
+
+@dataclass(frozen=True, slots=True)
+class FieldInfo:
+    """One key of the scenario files.
+
+    Attributes
+    ----------
+    key : str
+        Dotted key, for instance ``aircraft.masses.max_taxi``; ``[]`` marks a list.
+    unit : str
+        Unit in kg/m files, and in lb/in files where it differs.
+    accepts, default, source, meaning : str
+        Range or choices, default ("required" where there is none), source of the default, and
+        what the value is. Numbers are as a kg/m file writes them.
+    """
+
+    key: str
+    unit: str
+    accepts: str
+    default: str
+    source: str
+    meaning: str
+
+
+def _unit(shape: Shape) -> str:
+    """Return the unit of a number or of the numbers of a list, in both kinds of file."""
+    shapes = [shape] if shape.entries is None else list(shape.entries)
+    units = []
+    for quantity in (each.quantity for each in shapes):
+        if quantity is not None:
+            metric, imperial = quantity.unit_in("kg/m"), quantity.unit_in("lb/in")
+            units.append(metric if metric == imperial else f"{metric} or {imperial}")
+    return ", ".join(unit for unit in units if unit)
+
+
+def _default(field: PydanticField, shape: Shape) -> str:
+    if field.is_required():
+        return "required"
+    if field.default is None:
+        return "none"
+    if isinstance(field.default, BaseModel):
+        return "as its keys say"
+    return json.dumps(_as_written(field.default, shape))
+
+
+def _as_written(default: Any, shape: Shape) -> Any:
+    """Return a default, which the models hold in SI, as a kg/m file writes it."""
+    quantity = shape.quantity
+    if quantity is None or not isinstance(default, float):
+        return default
+    return float(figure(default / to_si(1.0, dimension=quantity.dimension, system="kg/m")))
+
+
+def _walk(model: type[BaseModel], prefix: str) -> Iterator[FieldInfo]:
+    for name, field in fields_of(model).items():
+        shape = shape_of(field)
+        inner = shape if shape.entry is None else shape.entry
+        key = f"{prefix}.{name}" + ("" if shape.entry is None else "[]")
+        accepts = shape.expected("kg/m")
+        if shape.model is not None:
+            accepts = "a table"
+        yield FieldInfo(
+            key=key,
+            unit=_unit(inner),
+            accepts=accepts,
+            default=_default(field, shape),
+            source=source_of(field),
+            meaning=field.description or "",
+        )
+        if inner.model is not None:
+            yield from _walk(inner.model, key)
+
+
+@lru_cache(maxsize=1)
+def describe_fields() -> tuple[FieldInfo, ...]:
+    """Return every key of the aircraft and the operation file, in their order."""
+    return (*_walk(AircraftFile, "aircraft"), *_walk(OperationFile, "operation"))
+
+
+def find_fields(key: str) -> tuple[FieldInfo, ...]:
+    """Return the keys at or below a dotted key, or that end in it; brackets may be left out.
+
+    Raises
+    ------
+    UsageError
+        If there is none; the message names the nearest.
+    """
+    wanted = re.sub(r"\[[0-9]*\]", "", key).strip(".")
+    plain = {info.key.replace("[]", ""): info for info in describe_fields()}
+    hits = tuple(
+        info
+        for name, info in plain.items()
+        if name == wanted or name.startswith(wanted + ".") or name.endswith("." + wanted)
+    )
+    if hits:
+        return hits
+    last = {name.rsplit(".", 1)[-1]: name for name in plain}
+    near = difflib.get_close_matches(wanted, [*plain, *last], n=3, cutoff=0.5)
+    raise UsageError(
+        argument="KEY",
+        expected="a key of the scenario files",
+        got=key,
+        cure="Nearest: " + ", ".join(last.get(n, n) for n in near) + "."
+        if near
+        else "`cgrisk fields` lists them all.",
+    )
+
+
+def json_schemas() -> dict[str, dict[str, Any]]:
+    """Return the JSON Schemas (2020-12) of the two files, by file stem.
+
+    Defaults in units are those of a kg/m file; a table left out has the defaults of its keys.
+    """
+    out = {}
+    for stem, model in (("aircraft", AircraftFile), ("operation", OperationFile)):
+        schema = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
+        schema |= model.model_json_schema(by_alias=True)
+        definitions: dict[str, Any] = schema.get("$defs", {})  # type: ignore[assignment]
+        for name, part in (("", schema), *definitions.items()):
+            _write_defaults(part, _model_named(name, model))
+        out[stem] = schema
+    return out
+
+
+def _model_named(name: str, top: type[BaseModel]) -> type[BaseModel]:
+    """Return the model of a definition of a schema; the top one has no name."""
+    if not name:
+        return top
+    inner = (shape_of(field) for field in top.model_fields.values())
+    models = [m for m in ((s if s.entry is None else s.entry).model for s in inner) if m]
+    for model in models:
+        if model.__name__ == name:
+            return model
+        with suppress(LookupError):
+            return _model_named(name, model)
+    raise LookupError(name)
+
+
+def _write_defaults(part: dict[str, Any], model: type[BaseModel]) -> None:
+    for name, field in fields_of(model).items():
+        prop = part["properties"][name]
+        if isinstance(prop.get("default"), dict):
+            del prop["default"]  # in SI, and its keys have theirs
+        elif isinstance(prop.get("default"), float):
+            prop["default"] = _as_written(prop["default"], shape_of(field))
+
+
+def schema_text(schema: dict[str, Any]) -> str:
+    """Return a schema as its file holds it."""
+    return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
+
+
+def write_schemas() -> None:
+    """Write the schema files anew, after a change of the models.
+
+    ``python -c "from cgrisk.scenario.catalogue import write_schemas; write_schemas()"``
+    """
+    SCHEMA_FOLDER.mkdir(exist_ok=True)
+    for stem, schema in json_schemas().items():
+        path = SCHEMA_FOLDER / f"{stem}.schema.json"
+        path.write_text(schema_text(schema), encoding="utf-8", newline="\n")

@@ -1,0 +1,153 @@
+"""The assumption register: every value in use, where it comes from, and what is not used yet."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+from pydantic import BaseModel
+
+from cgrisk.scenario.fields import ASSUMPTION, DATA, FORMAT, source_of
+from cgrisk.scenario.scenario import Scenario
+from cgrisk.scenario.shapes import Shape, fields_of, shape_of
+from cgrisk.units import SI_UNITS
+
+__all__ = ["HELD", "Assumption", "assumption_register", "is_unused", "unused_fields"]
+
+STATED: Final = "stated in the file"
+DEFAULT: Final = "default; the file states none"
+NO_SOURCE: Final = "stated in the file without a source"
+
+#: (dotted key, why): edit this list as the model grows.
+_UNUSED = (
+    ("operation.behaviour", "people stay seated in this version"),
+    ("operation.crowd", "people stay seated in this version"),
+    ("operation.service", "carts stay parked in this version"),
+    ("operation.phases.sign", "people stay seated in this version"),
+    ("operation.phases.altitude_ft", "trim is not computed in this version"),
+    ("operation.phases.speed_kt", "trim is not computed in this version"),
+    ("aircraft.cabin.lavatories", "people stay seated in this version"),
+    ("aircraft.cabin.galleys", "people stay seated in this version"),
+    ("aircraft.cabin.crew_seats", "the crew is part of the dry operating mass"),
+    ("aircraft.cabin.rows.cabin_class", "people stay seated in this version"),
+    ("aircraft.cabin.seat_table.cabin_class", "people stay seated in this version"),
+    ("aircraft.cabin.seat_table.aisle", "people stay seated in this version"),
+    ("aircraft.holds.max_load", "checked on loading only"),
+)
+#: Doubts of the operation as a whole: held at their stated value in a run, not sampled.
+HELD = (("operation.mass.body.bias_sd_operation", "operation.mass.body.bias"),)
+
+
+@dataclass(frozen=True, slots=True)
+class Assumption:
+    """One value of a scenario.
+
+    Attributes
+    ----------
+    key : str
+        Dotted key.
+    value : object
+        Value in SI (or in the unit its key names); points of a table as tuples.
+    unit : str
+        Its unit; empty where it has none.
+    source : str
+        Where it comes from.
+    given : bool
+        Whether it differs from the default, or has none. A value that a file states and that is
+        the default counts as the default, so that a manifest and its files say the same.
+    assumed : bool
+        Whether nothing published or measured stands behind it.
+    """
+
+    key: str
+    value: object
+    unit: str
+    source: str
+    given: bool
+    assumed: bool
+
+
+def unused_fields() -> tuple[tuple[str, str], ...]:
+    """Return (dotted key, why) of what is read and checked but moves no answer in this version."""
+    held = tuple((key, f"not sampled: {of} is held at its stated value") for key, of in HELD)
+    return _UNUSED + held
+
+
+def is_unused(key: str) -> bool:
+    """Return whether a dotted key (with or without list positions) is reported as unused."""
+    plain = re.sub(r"\[\d*\]", "", key)
+    return any(plain == name or plain.startswith(name + ".") for name, _ in unused_fields())
+
+
+class _Leaf(NamedTuple):
+    """A value below a model, the source its field declares, and whether it is not the default."""
+
+    key: str
+    value: object
+    shape: Shape
+    source: str
+    given: bool
+
+
+def _leaves(model: BaseModel, key: str) -> Iterator[_Leaf]:
+    for name, field in fields_of(type(model)).items():
+        attribute = "schema_version" if name == "schema" else name
+        value, shape = getattr(model, attribute), shape_of(field)
+        below = f"{key}.{name}"
+        if isinstance(value, BaseModel):
+            yield from _leaves(value, below)
+        elif shape.entry is not None and shape.entry.model is not None:
+            for number, entry in enumerate(value):
+                yield from _leaves(entry, f"{below}[{number}]")
+        else:
+            given = field.is_required() or value != field.default
+            yield _Leaf(below, value, shape, source_of(field), given)
+
+
+def _unit(shape: Shape) -> str:
+    """Return the SI unit of a number, or of the numbers of a point."""
+    inner = shape if shape.entry is None else shape.entry
+    quantities = [each.quantity for each in (inner.entries or (inner,))]
+    units = [q.unit or SI_UNITS[q.dimension] for q in quantities if q is not None]
+    return ", ".join(unit for unit in units if unit)
+
+
+def _stated_source(key: str, sources: Mapping[str, str]) -> str | None:
+    """Return the source named for a key or for the nearest table above it."""
+    above = [name for name in sources if key == name or key.startswith((f"{name}.", f"{name}["))]
+    return sources[max(above, key=len)] if above else None
+
+
+def _source(leaf: _Leaf, stated: str | None) -> tuple[str, bool]:
+    """Return the source of a value, and whether it is assumed."""
+    if leaf.given and stated is not None:
+        return stated, ASSUMPTION in stated.lower()
+    if leaf.source == DATA:
+        return (STATED, False) if leaf.given else (DEFAULT, False)
+    if leaf.given and ASSUMPTION not in leaf.source.lower():
+        return f"{NO_SOURCE} (the default's: {leaf.source})", True
+    if leaf.given:
+        return f"{NO_SOURCE}; {ASSUMPTION}", True
+    return leaf.source, ASSUMPTION in leaf.source.lower()
+
+
+def assumption_register(scenario: Scenario) -> tuple[Assumption, ...]:
+    """Return every value of a scenario with its source, in the order of the files.
+
+    A value has the source that its file's ``sources`` table names for it, or for a table above
+    it. Without one, a default has its own; a value in place of a default is assumed, whatever
+    stands behind the default; and what only the operator's own papers can say is taken from them.
+    """
+    out = []
+    for prefix, model in (("aircraft", scenario.aircraft), ("operation", scenario.operation)):
+        for leaf in _leaves(model, prefix):
+            if leaf.source == FORMAT:
+                continue
+            key = leaf.key.removeprefix(f"{prefix}.")
+            source, assumed = _source(leaf, _stated_source(key, model.sources))
+            out.append(
+                Assumption(leaf.key, leaf.value, _unit(leaf.shape), source, leaf.given, assumed)
+            )
+    return tuple(out)
