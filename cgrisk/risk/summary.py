@@ -1,4 +1,4 @@
-"""All that one sample says, as tables for files and as one answer for programs."""
+"""All tables of one sample, and the one answer made of them."""
 
 from __future__ import annotations
 
@@ -6,17 +6,16 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from cgrisk.flight import SIDES, FlightModel
-from cgrisk.risk.exceedance import OffsetForRisk, offset_for_risk
+from cgrisk.flight import SIDES
 from cgrisk.risk.readings import (
+    AT_LIMIT,
+    OperationalShift,
     cause_shares,
     error_quantiles,
     excess_quantiles,
     fleet_risk,
-    least_moment_margin,
     leave_envelope,
     offset_curve,
     operational_shift,
@@ -24,280 +23,165 @@ from cgrisk.risk.readings import (
     over_mass,
 )
 from cgrisk.sampling import Sample
-from cgrisk.scenario import Scenario
 from cgrisk.scenario.registry import HELD
 
-__all__ = [
-    "CAUTIONS",
-    "RISKS",
-    "Summary",
-    "allowed_offsets",
-    "held_at_stated_value",
-    "plain",
-    "planned_points",
-    "room_to_limits",
-    "summarise",
-]
+__all__ = ["CAUTIONS", "Summary", "summarise"]
 
-#: What every answer opens or closes with.
+#: Stands on every output.
 CAUTIONS = (
-    "cgrisk is a study aid: its results are not approved data and are not for dispatch.",
-    "The certified limits, the operator's approved manual, the authority's rules and qualified "
-    "staff decide.",
-    "No authority publishes a target risk for leaving a centre-of-gravity envelope; a buffer "
-    "below the conventional one needs the authority's agreement.",
-    "Intervals tell numerical error alone, not how far the scenario's assumptions are off.",
+    "cgrisk is a study aid, not approved data and not for dispatch. The certified limits, the "
+    "operator's approved manual, the authority's rules and qualified staff decide. No authority "
+    "publishes an acceptable probability of leaving a CG envelope: limits hold in every phase."
 )
-#: Risks for which the allowed offset is told. Orders of size to read between, not targets.
-RISKS = (1e-2, 1e-3, 1e-4)
-
-_ANSWER_INTERVAL = ["estimate", "low", "high", "confidence", "method"]
 
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """Every table of one sample.
+    """What one sample says; every attribute but ``sample`` and ``shifts`` is a table."""
 
-    Attributes
-    ----------
-    scenario : str
-        Name of the operation.
-    flights, seed : int
-        Of the sample.
-    confidence : float
-        Of each interval by itself.
-    planned : pandas.DataFrame
-        See :func:`planned_points`.
-    room : pandas.DataFrame
-        See :func:`room_to_limits`.
-    leave_envelope, over_mass, excess_quantiles, error_quantiles, outside, cause_shares, \
-fleet_risk : pandas.DataFrame
-        See the functions of the same names in :mod:`cgrisk.risk.readings`.
-    offset_curve : pandas.DataFrame
-        Exceedance over the whole flight against the planned CG's offset, both sides.
-    allowed_offsets : pandas.DataFrame
-        See :func:`allowed_offsets`.
-    held : tuple of dict
-        Doubts of the operation that the run holds at their stated value.
-    """
-
-    scenario: str
-    flights: int
-    seed: int
+    sample: Sample
     confidence: float
-    planned: pd.DataFrame
-    room: pd.DataFrame
-    leave_envelope: pd.DataFrame
-    over_mass: pd.DataFrame
-    offset_curve: pd.DataFrame
-    allowed_offsets: pd.DataFrame
-    excess_quantiles: pd.DataFrame
-    error_quantiles: pd.DataFrame
+    shifts: tuple[OperationalShift, ...]
+    leave: pd.DataFrame
+    mass: pd.DataFrame
+    offsets: pd.DataFrame
+    excess: pd.DataFrame
+    error: pd.DataFrame
     outside: pd.DataFrame
-    cause_shares: pd.DataFrame
-    fleet_risk: pd.DataFrame
-    held: tuple[dict[str, Any], ...]
+    causes: pd.DataFrame
+    fleet: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """Return the tables by file stem."""
+        """Return the tables by the name of their file."""
         return {
-            "planned": self.planned,
-            "room_to_limits": self.room,
-            "leave_envelope": self.leave_envelope,
-            "over_mass": self.over_mass,
-            "offset_curve": self.offset_curve,
-            "allowed_offsets": self.allowed_offsets,
-            "excess_quantiles": self.excess_quantiles,
-            "error_quantiles": self.error_quantiles,
+            "leave_envelope": self.leave,
+            "over_mass": self.mass,
+            "exceedance_by_offset": self.offsets,
+            "excess_quantiles": self.excess,
+            "error_quantiles": self.error,
             "outside": self.outside,
-            "cause_shares": self.cause_shares,
-            "fleet_risk": self.fleet_risk,
+            "causes": self.causes,
+            "fleet": self.fleet,
+            "load_sheet": self.sample.model.sheet.frame(),
+            "planned_margins": self.sample.model.planned_margins,
+        }
+
+    def planned(self) -> dict[str, Any]:
+        """Return the planned load in figures."""
+        model, path = self.sample.model, self.sample.model.planned
+        masses = {}
+        for name, phase in (("take_off", "take_off"), ("landing", "landing")):
+            kinds = [p.kind for p in model.scenario.operation.phases]
+            if phase in kinds:
+                row = path[path["phase"] == model.phases[kinds.index(phase)]].iloc[0]
+                masses[f"{name}_mass_kg"] = float(row["mass_kg"])
+                masses[f"{name}_cg_pct_mac"] = float(row["cg_pct_mac"])
+        return {
+            "zero_fuel_mass_kg": model.sheet.zero_fuel_mass_kg,
+            "zero_fuel_cg_pct_mac": model.sheet.zero_fuel_cg_pct_mac,
+            "zero_fuel_index": model.sheet.zero_fuel_index,
+            **masses,
+            "to_operational_limit_pct_mac": {s.side: s.offset_pct_mac for s in self.shifts},
+            "margins": model.planned_margins.to_dict("records"),
         }
 
     def answer(self, *, flights_per_second: float) -> dict[str, Any]:
-        """Return the answer as plain data for strict JSON.
-
-        Parameters
-        ----------
-        flights_per_second : float
-            Of the run, compilation apart.
-
-        Returns
-        -------
-        dict
-            scenario, flights, seed, flights_per_second, planned, leave_envelope, over_mass,
-            error_pct_mac, excess_pct_mac, causes, fleet, outside, held_at_stated_value, cautions.
-            A number that a sample cannot give is None.
-        """
-        envelope = self.leave_envelope[["side", "phase", "reading", *_ANSWER_INTERVAL]]
-        answer = {
-            "scenario": self.scenario,
-            "flights": self.flights,
-            "seed": self.seed,
+        """Return the whole answer as plain data for JSON: no NaN, no infinity."""
+        keep = ["side", "phase", "reading", "estimate", "low", "high", "confidence", "method"]
+        data = {
+            "scenario": self.sample.model.scenario.name,
+            "scenario_sha256": self.sample.model.scenario.digest(),
+            "flights": self.sample.flights,
+            "seed": self.sample.seed,
             "flights_per_second": flights_per_second,
-            "planned": {
-                **{row.pop("point"): row for row in _records(self.planned)},
-                "room_to_limits": _records(self.room),
-                "allowed_offsets": _records(self.allowed_offsets),
-            },
-            "leave_envelope": _records(envelope),
-            "over_mass": _records(self.over_mass),
-            "error_pct_mac": _records(self.error_quantiles),
-            "excess_pct_mac": _records(self.excess_quantiles),
-            "causes": _records(self.cause_shares),
-            "fleet": _records(self.fleet_risk),
-            "outside": _records(self.outside),
-            "held_at_stated_value": list(self.held),
-            "cautions": list(CAUTIONS),
+            "planned": self.planned(),
+            "leave_envelope": self.leave[keep].to_dict("records"),
+            "over_mass": self.mass.to_dict("records"),
+            "error_pct_mac": self.error.to_dict("records"),
+            "excess_pct_mac": self.excess.to_dict("records"),
+            "causes": self.causes.to_dict("records"),
+            "outside": self.outside.to_dict("records"),
+            "fleet": self.fleet.to_dict("records"),
+            "held_at_stated_value": [of for _, of in HELD],
+            "cautions": CAUTIONS,
         }
-        cleaned: dict[str, Any] = plain(answer)
-        return cleaned
+        return {key: _plain(value) for key, value in data.items()}
+
+    def decision(self) -> str:
+        """Return the sentences that the operator acts on."""
+        parts = []
+        for shift in sorted(self.shifts, key=lambda s: s.offset_pct_mac)[:1]:
+            limit, side = "operational limit", shift.side
+            if shift.moment_kgm < 0.0:
+                parts.append(
+                    f"The planned load is {-shift.offset_pct_mac:.1f} % MAC beyond the {side} {limit} "
+                    f"({shift.phase}): it is not legal as planned."
+                )
+            else:
+                parts.append(
+                    f"The planned load stands {shift.offset_pct_mac:.1f} % MAC inside the {side} "
+                    f"{limit} (nearest in {shift.phase})."
+                )
+            row = self.leave[
+                (self.leave["side"] == side)
+                & (self.leave["phase"] == "any")
+                & (self.leave["reading"] == AT_LIMIT)
+            ].iloc[0]
+            parts.append(
+                f"A load planned on that limit leaves the certified envelope {side} on "
+                f"{probability_text(row)} of flights ({self.sample.flights} flights, "
+                f"{row['method']}, {100 * self.confidence:.0f} %)."
+            )
+            parts.append(
+                "Compare the upper end with your own target: there is no published one. If it is "
+                "too high, plan further from the limit by reading the exceedance table, or reduce "
+                "the largest cause below."
+            )
+        return " ".join(parts)
 
 
-def plain(value: Any) -> Any:
-    """Return plain data for strict JSON: numpy numbers as Python's, no NaN or infinity (None)."""
+def probability_text(row: pd.Series) -> str:
+    """Return a probability with its interval for people; no event is a bound, never 0."""
+    if row["hits"] == 0:
+        return f"at most {row['high']:.2g}"
+    return f"{row['estimate']:.2g} ({row['low']:.2g} to {row['high']:.2g})"
+
+
+def _plain(value: Any) -> Any:
     if isinstance(value, dict):
-        return {str(key): plain(entry) for key, entry in value.items()}
+        return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [plain(entry) for entry in value]
-    if isinstance(value, np.generic):
-        return plain(value.item())
+        return [_plain(item) for item in value]
+    if hasattr(value, "item"):
+        value = value.item()
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
 
 
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(k): v for k, v in row.items()} for row in frame.to_dict(orient="records")]
-
-
-def planned_points(model: FlightModel) -> pd.DataFrame:
-    """Return the planned masses and CGs.
-
-    Returns
-    -------
-    pandas.DataFrame
-        point (zero_fuel, take_off, landing), mass_kg, cg_pct_mac; landing as it begins.
-    """
-    sheet, timeline = model.sheet, model.program.timeline
-    rows = [("zero_fuel", sheet.zero_fuel_mass_kg, sheet.zero_fuel_cg_pct_mac)]
-    for point, phase in (("take_off", timeline.take_off), ("landing", timeline.landing)):
-        first = model.planned[model.planned["phase"] == model.phases[phase]].iloc[0]
-        rows.append((point, float(first["mass_kg"]), float(first["cg_pct_mac"])))
-    return pd.DataFrame(rows, columns=["point", "mass_kg", "cg_pct_mac"])
-
-
-def _scale_kgm(model: FlightModel) -> float:
-    """Return the moment that moves the planned zero-fuel CG by 1 % MAC."""
-    return model.sheet.zero_fuel_mass_kg * model.balance.mac_m / 100.0
-
-
-def room_to_limits(model: FlightModel) -> pd.DataFrame:
-    """Return how far the planned CG may move at constant mass before its path meets each limit.
-
-    Returns
-    -------
-    pandas.DataFrame
-        side, limit (operational, certified), room_pct_mac (of the zero-fuel CG, negative beyond
-        the limit), moment_kgm, phase that meets it first. Without an operator's envelope both
-        limits are the certified one.
-    """
-    rows = []
-    for side in SIDES:
-        shift = operational_shift(model, side=side)
-        rows.append((side, "operational", shift.offset_pct_mac, shift.moment_kgm, shift.phase))
-        part = model.planned_margins[model.planned_margins["side"] == side]
-        least = part.loc[part["moment_margin_kgm"].idxmin()]
-        moment = float(least["moment_margin_kgm"])
-        rows.append((side, "certified", moment / _scale_kgm(model), moment, str(least["phase"])))
-    return pd.DataFrame(rows, columns=["side", "limit", "room_pct_mac", "moment_kgm", "phase"])
-
-
-def allowed_offsets(sample: Sample, *, confidence: float = 0.95) -> pd.DataFrame:
-    """Return how far the planned CG may move toward each limit for risks of :data:`RISKS`.
-
-    Parameters
-    ----------
-    sample : Sample
-        Flights.
-    confidence : float
-        One-sided, that the risk at the offset is at most the one named.
-
-    Returns
-    -------
-    pandas.DataFrame
-        side, risk, offset_pct_mac (of the planned zero-fuel CG, negative away from the limit; NaN
-        where the flights are too few to show the risk), planned_cg_pct_mac, hits, flights, high,
-        confidence, needed_flights, method.
-    """
-    model = sample.model
-    rows = []
-    for side in SIDES:
-        margin = least_moment_margin(sample, side=side, phases=model.phases) / _scale_kgm(model)
-        toward = 1.0 if side == "aft" else -1.0
-        for risk in RISKS:
-            found: OffsetForRisk = offset_for_risk(margin, risk=risk, confidence=confidence)
-            offset = math.nan if found.offset is None else found.offset
-            planned = model.sheet.zero_fuel_cg_pct_mac + toward * offset
-            counts = found.hits, found.flights, found.high, found.confidence
-            rows.append((side, risk, offset, planned, *counts, found.needed_flights, found.method))
-    names = ["side", "risk", "offset_pct_mac", "planned_cg_pct_mac"]
-    names += ["hits", "flights", "high", "confidence", "needed_flights", "method"]
-    return pd.DataFrame(rows, columns=names)
-
-
-def held_at_stated_value(scenario: Scenario) -> tuple[dict[str, Any], ...]:
-    """Return the doubts of the operation as a whole that a run does not sample.
-
-    Returns
-    -------
-    tuple of dict
-        key (the doubt), value (its size), holds (what is held), stated_value.
-    """
-
-    def value_at(key: str) -> Any:
-        place: Any = scenario
-        for name in key.split("."):
-            place = getattr(place, name)
-        return place
-
-    return tuple(
-        {"key": doubt, "value": value_at(doubt), "holds": of, "stated_value": value_at(of)}
-        for doubt, of in HELD
-    )
-
-
 def summarise(sample: Sample, *, confidence: float = 0.95) -> Summary:
-    """Return every table of a sample.
+    """Compute all tables of a sample.
 
     Parameters
     ----------
     sample : Sample
         Flights.
     confidence : float
-        Of each interval by itself, strictly between 0 and 1.
-
-    Raises
-    ------
-    UsageError
-        If the confidence is out of range.
+        Of each interval by itself.
     """
-    curves = [offset_curve(sample, side=side, confidence=confidence) for side in SIDES]
     return Summary(
-        scenario=sample.model.scenario.name,
-        flights=sample.flights,
-        seed=sample.seed,
+        sample=sample,
         confidence=confidence,
-        planned=planned_points(sample.model),
-        room=room_to_limits(sample.model),
-        leave_envelope=leave_envelope(sample, confidence=confidence),
-        over_mass=over_mass(sample, confidence=confidence),
-        offset_curve=pd.concat(curves, ignore_index=True),
-        allowed_offsets=allowed_offsets(sample, confidence=confidence),
-        excess_quantiles=excess_quantiles(sample, confidence=confidence),
-        error_quantiles=error_quantiles(sample, confidence=confidence),
+        shifts=tuple(operational_shift(sample.model, side=side) for side in SIDES),
+        leave=leave_envelope(sample, confidence=confidence),
+        mass=over_mass(sample, confidence=confidence),
+        offsets=pd.concat(
+            [offset_curve(sample, side=side, confidence=confidence) for side in SIDES],
+            ignore_index=True,
+        ),
+        excess=excess_quantiles(sample, confidence=confidence),
+        error=error_quantiles(sample, confidence=confidence),
         outside=outside(sample),
-        cause_shares=cause_shares(sample),
-        fleet_risk=fleet_risk(sample, confidence=confidence),
-        held=held_at_stated_value(sample.model.scenario),
+        causes=cause_shares(sample),
+        fleet=fleet_risk(sample, confidence=confidence),
     )

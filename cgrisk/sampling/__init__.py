@@ -5,7 +5,7 @@ A flight's row depends on its number alone, so that workers, batches and back en
 
 from __future__ import annotations
 
-from cgrisk.sampling.blocks import BLOCK, Block, fly_blocks, warm_up
+from cgrisk.sampling.blocks import BLOCK, Block, check_counts, fly_blocks, warm_up
 from cgrisk.sampling.sample import Sample, simulate
 
-__all__ = ["BLOCK", "Block", "Sample", "fly_blocks", "simulate", "warm_up"]
+__all__ = ["BLOCK", "Block", "Sample", "check_counts", "fly_blocks", "simulate", "warm_up"]

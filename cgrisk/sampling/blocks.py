@@ -15,7 +15,7 @@ from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, fly_block
 from cgrisk.randomness import MAX_FLIGHTS
 
-__all__ = ["BLOCK", "Backend", "Block", "fly_blocks", "warm_up"]
+__all__ = ["BLOCK", "Backend", "Block", "check_counts", "fly_blocks", "warm_up"]
 
 #: Flights per block. Sums are reduced block by block and stopping is decided at block ends,
 #: whatever the batch, so that neither depends on how the work was spread.
@@ -53,6 +53,20 @@ def _check(name: str, value: object, low: int, high: int) -> None:
             got=value,
             cure="Give a number in that range.",
         )
+
+
+def check_counts(*, flights: int = 1, jobs: int = 1, batch: int = BLOCK) -> None:
+    """Check numbers of flights, workers (-1: one a processor) and flights per batch.
+
+    Raises
+    ------
+    UsageError
+        If one is out of range.
+    """
+    _check("flights", flights, 1, MAX_FLIGHTS)
+    _check("batch", batch, 1, 1_000_000)
+    if jobs != -1:
+        _check("jobs", jobs, 1, 1024)
 
 
 def warm_up(model: FlightModel) -> float:
@@ -97,10 +111,7 @@ def fly_blocks(
     UsageError
         If a number is out of range.
     """
-    _check("flights", flights, 1, MAX_FLIGHTS)
-    _check("batch", batch, 1, 1_000_000)
-    if jobs != -1:
-        _check("jobs", jobs, 1, 1024)
+    check_counts(flights=flights, jobs=jobs, batch=batch)
     if jobs != 1 and backend == "threading":
         warm_up(model)  # threads that meet the compiler together would wait on each other anyway
     tasks = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from cgrisk.flight import FlightModel, prepare
 from cgrisk.randomness import resolve_seed
-from cgrisk.sampling.blocks import BLOCK, Backend, Block, fly_blocks
+from cgrisk.sampling.blocks import BLOCK, Backend, Block, check_counts, fly_blocks, warm_up
 from cgrisk.scenario import Scenario
 
 __all__ = ["Sample", "collect", "simulate"]
@@ -60,6 +61,7 @@ def simulate(
     batch: int = BLOCK,
     backend: Backend = "threading",
     on_block: Callable[[Block], None] | None = None,
+    on_ready: Callable[[float], None] | None = None,
 ) -> Sample:
     """Fly a scenario many times and return the sample.
 
@@ -75,13 +77,21 @@ def simulate(
         See :func:`cgrisk.sampling.fly_blocks`; they change no result.
     on_block : callable, optional
         Called with every block as it is done, in order.
+    on_ready : callable, optional
+        Called with the seconds it took to make the kernel ready, before the first flight.
 
     Raises
     ------
     UsageError
         If a number is out of range.
     """
-    model, seed = prepare(scenario), resolve_seed(seed)
+    check_counts(flights=flights, jobs=jobs, batch=batch)
+    seed = resolve_seed(seed)
+    start = time.perf_counter()
+    model = prepare(scenario)
+    warm_up(model)
+    if on_ready is not None:
+        on_ready(time.perf_counter() - start)
     rows = []
     for block in fly_blocks(
         model, seed=seed, flights=flights, jobs=jobs, batch=batch, backend=backend

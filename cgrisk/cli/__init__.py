@@ -1,0 +1,7 @@
+"""The command line: one file a command, no computation."""
+
+from __future__ import annotations
+
+from cgrisk.cli.main import main
+
+__all__ = ["main"]

@@ -1,0 +1,76 @@
+"""Entry point: parse, call the command, turn every error into a message and an exit status.
+
+Exit status: 0 for an answer, 2 for bad usage or input, 1 for a computation that could not finish.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from cgrisk import __version__
+from cgrisk.cli.output import say
+from cgrisk.errors import CgriskError
+
+__all__ = ["main", "make_parser"]
+
+_COMMANDS = ("run", "rerun", "check", "new", "fields")
+
+
+def make_parser() -> argparse.ArgumentParser:
+    """Return the parser of all commands. Loads no numerical library."""
+    parser = argparse.ArgumentParser(
+        prog="cgrisk",
+        description="How likely is it that an aircraft leaves its CG envelope? A study aid, not "
+        "approved data and not for dispatch.",
+        epilog="example: cgrisk run --flights 10000",
+    )
+    parser.add_argument("--version", action="version", version=f"cgrisk {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name in _COMMANDS:
+        module = importlib.import_module(f"cgrisk.cli.{name}")
+        command = commands.add_parser(
+            name,
+            help=module.HELP,
+            description=module.HELP,
+            epilog=f"example: {module.EXAMPLE}",
+        )
+        module.add_arguments(command)
+        command.add_argument(
+            "--json", action="store_true", help="print the whole answer as JSON on stdout alone"
+        )
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return the exit status."""
+    try:
+        chosen = make_parser().parse_args(arguments)
+    except SystemExit as leave:  # argparse: 0 after --help, 2 after bad usage
+        return int(leave.code or 0)
+    module = importlib.import_module(f"cgrisk.cli.{chosen.command}")
+    try:
+        return int(module.execute(chosen))
+    except CgriskError as error:
+        say(f"cgrisk {chosen.command}: {error}")
+        return error.exit_code
+    except KeyboardInterrupt:
+        say(f"cgrisk {chosen.command}: interrupted; nothing was kept. Start it again.")
+        return 1
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 1
+    except MemoryError:
+        say(f"cgrisk {chosen.command}: out of memory. Ask for fewer flights.")
+        return 1
+    except Exception as error:
+        if os.environ.get("CGRISK_DEBUG") == "1":
+            raise
+        say(
+            f"cgrisk {chosen.command}: internal error ({type(error).__name__}: {error}). "
+            "Please report it; CGRISK_DEBUG=1 shows where."
+        )
+        return 1

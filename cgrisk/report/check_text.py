@@ -1,0 +1,140 @@
+"""What a scenario means, in text, for `cgrisk check`."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from cgrisk.aircraft import cabin_text
+from cgrisk.flight import FlightModel, prepare
+from cgrisk.risk.readings import operational_shift
+from cgrisk.risk.summary import CAUTIONS
+from cgrisk.scenario import Scenario
+from cgrisk.scenario.registry import assumption_register, unused_fields
+
+__all__ = ["check_text"]
+
+
+def _table(frame: pd.DataFrame, figures: dict[str, str]) -> str:
+    shown = frame.copy()
+    for name, form in figures.items():
+        shown[name] = [format(value, form) for value in shown[name]]
+    return shown.to_string(index=False)
+
+
+def _masses(model: FlightModel) -> str:
+    masses, path = model.scenario.aircraft.masses, model.planned
+    kinds = [p.kind for p in model.scenario.operation.phases]
+    rows = [
+        ("zero fuel", model.sheet.zero_fuel_mass_kg, masses.max_zero_fuel),
+        ("taxi", float(path["mass_kg"].iloc[0]), masses.max_taxi),
+    ]
+    for label, kind, most in (
+        ("take-off", "take_off", masses.max_take_off),
+        ("landing", "landing", masses.max_landing),
+    ):
+        if kind in kinds:
+            first = path[path["phase"] == model.phases[kinds.index(kind)]].iloc[0]
+            rows.append((label, float(first["mass_kg"]), most))
+    lines = [f"  {'dry operating':<14}{masses.dry_operating:>10,.0f} kg"]
+    for label, mass, most in rows:
+        mark = "   OVER" if mass > most else ""
+        lines.append(f"  {label:<14}{mass:>10,.0f} kg   maximum {most:>10,.0f} kg{mark}")
+    return "\n".join(lines)
+
+
+def _path(model: FlightModel) -> str:
+    path = model.planned
+    rows = []
+    for phase in model.phases:
+        part = path[path["phase"] == phase]
+        first, last = part.iloc[0], part.iloc[-1]
+        row = [phase, f"{first['mass_kg']:,.0f}", f"{first['cg_pct_mac']:.2f}"]
+        row += [f"{last['cg_pct_mac']:.2f}"]
+        for frame in (model.planned_margins, model.operational_margins):
+            for side in ("forward", "aft"):
+                here = frame[(frame["phase"] == phase) & (frame["side"] == side)]
+                row.append(f"{float(here['margin_pct_mac'].iloc[0]):.2f}")
+        rows.append(row)
+    names = [
+        "phase",
+        "mass kg",
+        "CG start",
+        "CG end",
+        "cert fwd",
+        "cert aft",
+        "oper fwd",
+        "oper aft",
+    ]
+    return pd.DataFrame(rows, columns=names).to_string(index=False)
+
+
+def _findings(model: FlightModel) -> list[str]:
+    out = []
+    for side in ("forward", "aft"):
+        shift = operational_shift(model, side=side)
+        if shift.moment_kgm < 0.0:
+            out.append(
+                f"The planned load is {-shift.offset_pct_mac:.2f} % MAC outside the operational "
+                f"envelope, {side}, in {shift.phase}."
+            )
+        else:
+            out.append(
+                f"The planned CG may move {shift.offset_pct_mac:.2f} % MAC {side} at the same "
+                f"masses before it meets the operational limit (first in {shift.phase})."
+            )
+    if "OVER" in _masses(model):
+        out.append("A planned mass is above its certified maximum.")
+    return out
+
+
+def check_text(scenario: Scenario) -> str:
+    """Return what a checked scenario means: cabin, masses, load sheet, path, assumptions."""
+    model = prepare(scenario)
+    aircraft, operation = scenario.aircraft, scenario.operation
+    tanks = ", ".join(f"{t.name} {1e3 * t.capacity:,.0f} l" for t in aircraft.tanks)
+    phases = pd.DataFrame(
+        [
+            (n, f"{p.minutes:g}", f"{3600 * p.fuel_flow:,.0f}", p.gear, p.flaps or "up")
+            for n, p in zip(model.phases, operation.phases, strict=True)
+        ],
+        columns=["phase", "minutes", "fuel kg/h", "gear at end", "flaps"],
+    )
+    register = assumption_register(scenario)
+    assumed = [
+        f"  {a.key} = {a.value}{'' if a.given else ' (default)'}" for a in register if a.assumed
+    ]
+    unused = [f"  {key}: {why}" for key, why in unused_fields()]
+    return "\n".join(
+        [
+            CAUTIONS,
+            "",
+            f"Aircraft: {aircraft.name}. {aircraft.note}",
+            f"Operation: {operation.name}. {operation.note}",
+            "",
+            "Cabin",
+            cabin_text(model.plan),
+            "",
+            "Masses, planned",
+            _masses(model),
+            "",
+            "Load sheet",
+            _table(model.sheet.frame(), {"mass_kg": ",.0f", "arm_m": ".2f", "index": ".1f"}),
+            f"  zero-fuel CG {model.sheet.zero_fuel_cg_pct_mac:.1f} % MAC, "
+            f"index {model.sheet.zero_fuel_index:.1f}",
+            "",
+            f"Fuel: {operation.fuel.block:,.0f} kg at start of taxi; {tanks or 'fuel index table'}",
+            phases.to_string(index=False),
+            "",
+            "Planned CG path (% MAC) and its least margins to the certified and operational limits",
+            _path(model),
+            "",
+            "Findings",
+            *(f"  {line}" for line in _findings(model)),
+            "",
+            f"Assumptions in use ({len(assumed)} values without a published or measured source)",
+            *assumed,
+            "",
+            "Read and checked, but not used in this version",
+            *unused,
+        ]
+    )

@@ -1,0 +1,51 @@
+"""Summaries and charts of a run, written into its folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from cgrisk.report.cause_chart import cause_bars
+from cgrisk.report.envelope_chart import envelope_paths, path_fan
+from cgrisk.report.exceedance_chart import exceedance
+from cgrisk.report.style import chart_style, new_figure, plain, save
+from cgrisk.risk.summary import Summary
+
+__all__ = ["publish"]
+
+
+def publish(folder: Path, *, summary: Summary) -> None:
+    """Write summaries/*.csv and charts/*.svg, *.png, each chart with its numbers in a CSV.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the run; written into.
+    summary : Summary
+        From :func:`cgrisk.risk.summary.summarise`.
+    """
+    tables = folder / "summaries"
+    charts = folder / "charts"
+    tables.mkdir()
+    charts.mkdir()
+    for stem, frame in summary.tables().items():
+        frame.to_csv(tables / f"{stem}.csv", index=False, lineterminator="\n")
+    sample = summary.sample
+    name = plain(sample.model.scenario.name)
+    note = f"{sample.flights:,} flights, exact binomial"
+    with chart_style():
+        fan = path_fan(sample)
+        figure = new_figure(180, 120)
+        ax = envelope_paths(sample, ax=figure.subplots(), fan=fan)
+        ax.set_title(f"Where the CG goes: {name}")
+        save(figure, charts, "envelope")
+        fan.to_csv(charts / "envelope.csv", index=False, lineterminator="\n")
+        figure = new_figure(180, 105)
+        ax = exceedance(summary.offsets, ax=figure.subplots(), shifts=summary.shifts, note=note)
+        ax.set_title(f"What the operational limit leaves: {name}", pad=16)
+        save(figure, charts, "exceedance")
+        summary.offsets.to_csv(charts / "exceedance.csv", index=False, lineterminator="\n")
+        figure = new_figure(180, 75)
+        ax = cause_bars(summary.causes, ax=figure.subplots())
+        ax.set_title(f"What makes the CG error: {name}")
+        save(figure, charts, "causes")
+        summary.causes.to_csv(charts / "causes.csv", index=False, lineterminator="\n")

@@ -1,0 +1,59 @@
+"""One look for all charts: colour-blind safe, told apart in grey by line and shade too."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import matplotlib as mpl
+import seaborn as sns
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+__all__ = ["AFT", "FORWARD", "GREY", "INK", "chart_style", "new_figure", "plain", "save"]
+
+_COLOURS = sns.color_palette("colorblind").as_hex()
+#: Aft is dark blue and solid, forward a lighter orange and dashed: apart in grey as well.
+AFT, FORWARD = _COLOURS[0], _COLOURS[1]
+INK, GREY = "#222222", "#8a8a8a"
+_SETTINGS = {
+    "font.family": "DejaVu Sans",
+    "font.size": 8.5,
+    "axes.titlesize": 9.5,
+    "axes.titlelocation": "left",
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "grid.color": "#dddddd",
+    "grid.linewidth": 0.6,
+    "axes.axisbelow": True,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "cgrisk",
+}
+
+
+@contextmanager
+def chart_style() -> Iterator[None]:
+    """Apply the look while charts are drawn and saved."""
+    with mpl.rc_context(_SETTINGS):
+        yield
+
+
+def new_figure(width_mm: float = 180.0, height_mm: float = 110.0) -> Figure:
+    """Return an empty figure of a size on paper, independent of any window system."""
+    figure = Figure(figsize=(width_mm / 25.4, height_mm / 25.4), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def plain(text: str) -> str:
+    """Return text from a scenario so that it is drawn as it stands, never as a formula."""
+    return "".join(c for c in text if c.isprintable()).replace("$", r"\$")
+
+
+def save(figure: Figure, folder: Path, stem: str) -> list[str]:
+    """Write a figure as SVG and PNG, the same bytes every time; return the file names."""
+    figure.savefig(folder / f"{stem}.svg", metadata={"Date": None})
+    figure.savefig(folder / f"{stem}.png", dpi=200, metadata={"Software": "cgrisk"})
+    return [f"{stem}.svg", f"{stem}.png"]
