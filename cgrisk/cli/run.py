@@ -25,37 +25,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", help="folder to write (results/NAME-seedSEED)")
 
 
-def _report(summary: object, folder: str) -> str:
-    from cgrisk.risk.readings import AS_PLANNED, AT_LIMIT
-    from cgrisk.risk.summary import CAUTIONS, Summary, probability_text
-
-    assert isinstance(summary, Summary)
-    lines = ["", "P(leave the certified envelope) per flight", ""]
-    lines.append(f"{'side':<9}{'phases':<23}{'as planned':<34}at the operational limit")
-    for side in ("aft", "forward"):
-        for group in ("take_off_and_landing", "in_flight", "any"):
-            part = summary.leave[
-                (summary.leave["side"] == side) & (summary.leave["phase"] == group)
-            ].set_index("reading")
-            if part.empty:
-                continue
-            texts = [probability_text(part.loc[reading]) for reading in (AS_PLANNED, AT_LIMIT)]
-            lines.append(f"{side:<9}{group.replace('_', ' '):<23}{texts[0]:<34}{texts[1]}")
-    lines += ["", "Largest causes of the CG error at take-off (standard deviation, % MAC)"]
-    largest = summary.causes.sort_values("sd_pct_mac", ascending=False).head(4)
-    lines += [
-        f"  {row.cause:<14}{row.sd_pct_mac:6.2f}   {100 * row.share_of_variance:4.0f} % of variance"
-        for row in largest.itertuples()
-    ]
-    over = summary.mass[summary.mass["hits"] > 0]
-    lines += [
-        f"  above the maximum {row.maximum.replace('_', '-')} mass: {row.estimate:.2g}"
-        for row in over.itertuples()
-    ]
-    lines += ["", summary.decision(), "", CAUTIONS, "", f"Written to {folder}"]
-    return "\n".join(lines)
-
-
 def execute(chosen: argparse.Namespace) -> int:
     """Run the command."""
     from datetime import UTC, datetime
@@ -64,7 +33,7 @@ def execute(chosen: argparse.Namespace) -> int:
     from cgrisk.compiled import source_fingerprint
     from cgrisk.randomness import resolve_seed
     from cgrisk.report.publish import publish
-    from cgrisk.risk.summary import summarise
+    from cgrisk.risk.summary import CAUTIONS, figures_text, summarise
     from cgrisk.runs import Manifest, new_run_folder, write_manifest, write_samples
     from cgrisk.runs.manifest import FORMAT, environment
     from cgrisk.runs.store import file_digests
@@ -124,5 +93,6 @@ def execute(chosen: argparse.Namespace) -> int:
         say(f"written to {folder}")
     else:
         say(f"{rate:,.0f} flights/s; {time.perf_counter() - start:.1f} s in all")
-        answer(_report(summary, folder))
+        parts = "", figures_text(summary), "", summary.decision(), "", CAUTIONS, ""
+        answer("\n".join((*parts, f"Written to {folder}")))
     return 0

@@ -16,7 +16,7 @@ __all__ = ["envelope_paths", "path_fan"]
 _QUANTILES = (0.005, 0.05, 0.5, 0.95, 0.995)
 
 
-def path_fan(sample: Sample, *, flights: int = 200, points: int = 60) -> pd.DataFrame:
+def path_fan(sample: Sample, *, flights: int = 400, points: int = 60) -> pd.DataFrame:
     """Return quantiles of the CG over the flight, from replayed flights.
 
     Parameters
@@ -85,8 +85,7 @@ def envelope_paths(sample: Sample, *, ax: Axes, fan: pd.DataFrame | None = None)
     for label, limits, inner, style in _groups(model):
         cg, mass = polygon(limits, mass_range_kg=(low, masses.max_taxi))
         ax.plot(cg, mass / 1e3, color=INK, lw=1.4, ls=style)
-        aft = limits.limit(np.array([low]), side="aft")[0]
-        place = 0.06 if style == "-" else 0.12
+        place = 0.03 if style == "-" else 0.12
         at = low + place * (masses.max_taxi - low)
         aft = float(limits.limit(at, side="aft"))
         ax.annotate(
@@ -127,10 +126,10 @@ def envelope_paths(sample: Sample, *, ax: Axes, fan: pd.DataFrame | None = None)
             fontsize=7,
             color=AFT,
         )
-    mass = fan["planned_mass_kg"] / 1e3
-    ax.fill_betweenx(mass, fan["q0.5"], fan["q99.5"], color=FORWARD, alpha=0.18, lw=0)
-    ax.fill_betweenx(mass, fan["q5"], fan["q95"], color=FORWARD, alpha=0.35, lw=0)
-    ax.plot(fan["planned_cg_pct_mac"], mass, color=INK, lw=2.0)
+    burnt = fan["planned_mass_kg"] / 1e3
+    ax.fill_betweenx(burnt, fan["q0.5"], fan["q99.5"], color=FORWARD, alpha=0.18, lw=0)
+    ax.fill_betweenx(burnt, fan["q5"], fan["q95"], color=FORWARD, alpha=0.35, lw=0)
+    ax.plot(fan["planned_cg_pct_mac"], burnt, color=INK, lw=2.0)
     ax.set_xlabel("centre of gravity, % MAC")
     ax.set_ylabel("mass, t")
     handles = [
@@ -139,5 +138,14 @@ def envelope_paths(sample: Sample, *, ax: Axes, fan: pd.DataFrame | None = None)
         (ax.fill_between([], [], color=FORWARD, alpha=0.2, lw=0), "99 % of flights"),
         (ax.plot([], [], color=GREY, lw=1.0)[0], "operational envelope"),
     ]
-    ax.legend(*zip(*handles, strict=True), loc="upper left", frameon=False, fontsize=7.5)
+    names = [name for _, name in handles]
+    ax.legend(
+        [handle for handle, _ in handles],
+        names,
+        loc="upper center",
+        frameon=True,
+        framealpha=1.0,
+        edgecolor="none",
+        fontsize=7.5,
+    )
     return ax

@@ -80,9 +80,9 @@ def exceedance(
     text = "band: 95 % interval; open triangles: upper bound, no event seen"
     ax.annotate(
         f"{text}\n{note}" if note else text,
-        (0.01, 0.98),
+        (0.99, 0.03),
         xycoords="axes fraction",
-        va="top",
+        ha="right",
         fontsize=7,
         color=INK,
     )

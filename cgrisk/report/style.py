@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import matplotlib as mpl
 import seaborn as sns
@@ -17,7 +18,7 @@ _COLOURS = sns.color_palette("colorblind").as_hex()
 #: Aft is dark blue and solid, forward a lighter orange and dashed: apart in grey as well.
 AFT, FORWARD = _COLOURS[0], _COLOURS[1]
 INK, GREY = "#222222", "#8a8a8a"
-_SETTINGS = {
+_SETTINGS: dict[Any, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 8.5,
     "axes.titlesize": 9.5,

@@ -10,7 +10,9 @@ import pandas as pd
 
 from cgrisk.flight import SIDES
 from cgrisk.risk.readings import (
+    AS_PLANNED,
     AT_LIMIT,
+    GROUPS,
     OperationalShift,
     cause_shares,
     error_quantiles,
@@ -25,7 +27,7 @@ from cgrisk.risk.readings import (
 from cgrisk.sampling import Sample
 from cgrisk.scenario.registry import HELD
 
-__all__ = ["CAUTIONS", "Summary", "summarise"]
+__all__ = ["CAUTIONS", "Summary", "figures_text", "probability_text", "summarise"]
 
 #: Stands on every output.
 CAUTIONS = (
@@ -114,8 +116,8 @@ class Summary:
             limit, side = "operational limit", shift.side
             if shift.moment_kgm < 0.0:
                 parts.append(
-                    f"The planned load is {-shift.offset_pct_mac:.1f} % MAC beyond the {side} {limit} "
-                    f"({shift.phase}): it is not legal as planned."
+                    f"The planned load is {-shift.offset_pct_mac:.1f} % MAC beyond the {side} "
+                    f"{limit} ({shift.phase}): it is not legal as planned."
                 )
             else:
                 parts.append(
@@ -138,6 +140,35 @@ class Summary:
                 "the largest cause below."
             )
         return " ".join(parts)
+
+
+def figures_text(summary: Summary) -> str:
+    """Return the main figures as a short table for a terminal."""
+    lines = ["P(leave the certified envelope) per flight", ""]
+    lines.append(f"{'side':<9}{'phases':<23}{'as planned':<34}at the operational limit")
+    for side in ("aft", "forward"):
+        for group in GROUPS:
+            texts = []
+            for reading in (AS_PLANNED, AT_LIMIT):
+                leave = summary.leave
+                here = (leave["side"] == side) & (leave["phase"] == group)
+                rows = leave[here & (leave["reading"] == reading)]
+                texts += [probability_text(row) for _, row in rows.iterrows()]
+            if texts:
+                name = group.replace("_", " ")
+                lines.append(f"{side:<9}{name:<23}{texts[0]:<34}{texts[1]}")
+    lines += ["", "Largest causes of the CG error at take-off (standard deviation, % MAC)"]
+    causes = summary.causes.sort_values("sd_pct_mac", ascending=False).head(4)
+    columns = (causes[name].tolist() for name in ("cause", "sd_pct_mac", "share_of_variance"))
+    lines += [
+        f"  {name:<14}{sd:6.2f}   {100 * share:4.0f} % of variance"
+        for name, sd, share in zip(*columns, strict=True)
+    ]
+    for _, row in summary.mass.iterrows():
+        if row["hits"] > 0:
+            name = str(row["maximum"]).replace("_", "-")
+            lines.append(f"  above the maximum {name} mass: {probability_text(row)}")
+    return "\n".join(lines)
 
 
 def probability_text(row: pd.Series) -> str:

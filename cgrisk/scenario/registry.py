@@ -11,7 +11,7 @@ from pydantic import BaseModel
 
 from cgrisk.scenario.fields import ASSUMPTION, DATA, FORMAT, source_of
 from cgrisk.scenario.scenario import Scenario
-from cgrisk.scenario.shapes import Shape, fields_of, shape_of
+from cgrisk.scenario.shapes import Shape, shape_of
 from cgrisk.units import SI_UNITS
 
 __all__ = ["HELD", "Assumption", "assumption_register", "is_unused", "unused_fields"]
@@ -91,19 +91,32 @@ class _Leaf(NamedTuple):
     given: bool
 
 
-def _leaves(model: BaseModel, key: str) -> Iterator[_Leaf]:
-    for name, field in fields_of(type(model)).items():
-        attribute = "schema_version" if name == "schema" else name
-        value, shape = getattr(model, attribute), shape_of(field)
-        below = f"{key}.{name}"
+def _leaves(
+    model: BaseModel, key: str, *, default: BaseModel | None = None, source: str = DATA
+) -> Iterator[_Leaf]:
+    """Yield the values below a model.
+
+    A table left out has the default of the field that holds it, and what is particular to that
+    default has that field's source: the mean of the men's mass, say.
+    """
+    for name, field in type(model).model_fields.items():
+        value, shape = getattr(model, name), shape_of(field)
+        if default is None:
+            own_default = None if field.is_required() else field.default
+        else:
+            own_default = getattr(default, name)
+        particular = default is not None and (field.is_required() or own_default != field.default)
+        own_source = source if particular and source_of(field) == DATA else source_of(field)
+        below = f"{key}.{field.alias or name}"
         if isinstance(value, BaseModel):
-            yield from _leaves(value, below)
+            table = own_default if isinstance(own_default, type(value)) else None
+            yield from _leaves(value, below, default=table, source=own_source)
         elif shape.entry is not None and shape.entry.model is not None:
             for number, entry in enumerate(value):
                 yield from _leaves(entry, f"{below}[{number}]")
         else:
-            given = field.is_required() or value != field.default
-            yield _Leaf(below, value, shape, source_of(field), given)
+            required = field.is_required() and default is None
+            yield _Leaf(below, value, shape, own_source, required or value != own_default)
 
 
 def _unit(shape: Shape) -> str:

@@ -206,7 +206,10 @@ def test_party_members_weigh_alike(seed_offset):
     )
     model = prepare(scenario)
     body = np.concatenate(
-        [p.body_kg[:148].reshape(-1, 2).copy() for p in _people(model, seed=41, flights=200)]
+        [
+            p.body_kg[:148].reshape(-1, 2).copy()
+            for p in _people(model, seed=41 + seed_offset, flights=200)
+        ]
     )
     z = np.log(body - model.program.mass.shift_kg[0])
     r, n = np.corrcoef(z.T)[0, 1], len(z)
@@ -291,4 +294,4 @@ def test_fleet_scores_are_standard(aircraft):
     if aircraft > 1:
         assert (first**2).mean() == pytest.approx(1.0)
     if aircraft > 9:
-        assert abs(np.corrcoef(first, second)[0, 1]) < 0.3
+        assert abs(np.corrcoef(first, second)[0, 1]) < 0.35

@@ -1028,7 +1028,7 @@ def refused(tmp_path: Path) -> Refusal:
 
     def load(**texts: str) -> list[Fault]:
         folder = write_scenario(tmp_path / "case", **texts)
-        with pytest.raises(InputError, match="expected .*; got ") as caught:
+        with pytest.raises(InputError, match=r"expected .*; got ") as caught:
             load_scenario(folder)
         return list(caught.value.faults)
 
@@ -1134,7 +1134,7 @@ def test_very_many_faults_are_cut_short(refused: Refusal) -> None:
 
 
 def refuse_path(path: str | Path) -> Fault:
-    with pytest.raises(InputError, match="expected .*; got ") as caught:
+    with pytest.raises(InputError, match=r"expected .*; got ") as caught:
         load_scenario(path)
     assert len(caught.value.faults) == 1
     return caught.value.faults[0]

@@ -113,7 +113,7 @@ def test_parts_add_up_to_the_take_off_error(model):
 
 
 def test_one_scripted_walker_by_hand():
-    """84 kg from row 20 (arm 21.8 m) to an aft lavatory at 30.4 m, three minutes there, and back."""
+    """84 kg from row 20 (arm 21.8 m) to a lavatory at 30.4 m, three minutes there, and back."""
     weight, seat, lavatory, speed = 84.0, 21.8, 30.4, 0.8
     walk = (lavatory - seat) / speed
     leave = 3600.0

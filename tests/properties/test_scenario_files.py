@@ -1,0 +1,180 @@
+"""Whatever a file holds: a scenario, or an InputError; never anything else."""
+
+from __future__ import annotations
+
+import copy
+import json
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from cgrisk.aircraft import cabin_plan, tank_tables
+from cgrisk.aircraft.tanks import burn, fill_plan
+from cgrisk.errors import InputError
+from cgrisk.scenario import Scenario, load_scenario
+from cgrisk.scenario.locate import KeyPath, locate
+from tests.scenario_cases import MODELS, shipped_text, toml_text, write_scenario
+
+RAW = {name: tomllib.loads(shipped_text(name)) for name in MODELS}
+FILES = st.sampled_from(sorted(MODELS))
+#: The folder of an example is written anew each time, so it may be shared by the examples.
+shared_folder = settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+
+
+def paths_of(data: Any, path: KeyPath = ()) -> list[KeyPath]:
+    if isinstance(data, dict):
+        below = [p for key, value in data.items() for p in paths_of(value, (*path, key))]
+    elif isinstance(data, list):
+        below = [p for i, value in enumerate(data) for p in paths_of(value, (*path, i))]
+    else:
+        below = []
+    return [path, *below] if path else below
+
+
+PATHS = {name: paths_of(data) for name, data in RAW.items()}
+
+texts = st.text(st.characters(codec="utf-8"), max_size=20)
+numbers = st.one_of(
+    st.integers(-(10**6), 10**6),
+    st.integers(),
+    st.integers(-(10**400), 10**400),
+    st.floats(),
+    st.sampled_from([0, -1, 1, 0.5, 1e-300, 1e308]),
+)
+scalars = st.one_of(numbers, st.booleans(), texts, st.sampled_from(["1-9", "12A", "A", "centre"]))
+values = st.recursive(
+    scalars,
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(texts, inner, max_size=4),
+    max_leaves=8,
+)
+
+
+@st.composite
+def changed_files(draw: st.DrawFn) -> dict[str, str]:
+    """The shipped files, some of their values changed, taken away, doubled or added to."""
+    data = copy.deepcopy(RAW)
+    for _ in range(draw(st.integers(1, 4))):
+        name = draw(FILES)
+        path = draw(st.sampled_from(PATHS[name]))
+        holder: Any = data[name]
+        try:
+            for key in path[:-1]:
+                holder = holder[key]
+            holder[path[-1]]
+        except (KeyError, IndexError, TypeError):
+            continue  # an earlier change took it away
+        if isinstance(holder, str):
+            continue
+        _change(draw, holder, path[-1])
+    return {name: toml_text(content) for name, content in data.items()}
+
+
+def _change(draw: st.DrawFn, holder: Any, key: str | int) -> None:
+    old = holder[key]
+    match draw(st.sampled_from(["replace", "scale", "remove", "double", "add", "copy"])):
+        case "replace":
+            holder[key] = draw(values)
+        case "scale" if isinstance(old, int | float) and not isinstance(old, bool):
+            holder[key] = old * draw(st.floats(-2.0, 3.0))
+        case "double" if isinstance(old, list):
+            holder[key] = old + copy.deepcopy(old)
+        case "add" if isinstance(holder, dict):
+            holder[draw(texts)] = draw(values)
+        case "copy" if isinstance(holder, list):
+            holder.append(copy.deepcopy(old))
+        case _:
+            del holder[key]
+
+
+def load_or_refuse(folder: Path, **texts: str) -> Scenario | None:
+    """Load; a refusal must be whole: every fault says all that it has to, on one line."""
+    write_scenario(folder, **texts)
+    try:
+        return load_scenario(folder)
+    except InputError as error:
+        assert error.faults
+        for fault in error.faults:
+            assert fault.expected
+            assert fault.got
+            assert fault.cure.endswith((".", "?"))
+            assert str(fault).isprintable()
+            if fault.line is not None:
+                name = Path(fault.file).stem
+                assert 1 <= fault.line <= texts.get(name, shipped_text(name)).count("\n") + 1
+        return None
+
+
+@shared_folder
+@given(files=changed_files())
+def test_changed_files_load_or_are_refused(tmp_path: Path, files: dict[str, str]) -> None:
+    scenario = load_or_refuse(tmp_path, **files)
+    if scenario is not None:
+        kept = json.loads(json.dumps(scenario.resolved(), allow_nan=False))
+        again = Scenario.from_resolved(kept, origin=scenario.origin)
+        assert again == scenario
+        assert again.digest() == scenario.digest()
+
+
+@shared_folder
+@given(files=changed_files())
+def test_what_loads_can_be_used(tmp_path: Path, files: dict[str, str]) -> None:
+    """The checks let nothing pass that the aeroplane cannot be made of."""
+    scenario = load_or_refuse(tmp_path, **files)
+    if scenario is None:
+        return
+    plan = cabin_plan(scenario)
+    assert (plan.zone >= 0).all()
+    fuel, aircraft = scenario.operation.fuel, scenario.aircraft
+    capacity = sum(table.capacity_m3 for table in tank_tables(aircraft))
+    density = fuel.density or aircraft.reference_density
+    volumes = fill_plan(aircraft, min(fuel.block / density, capacity))
+    burnt = sum(60.0 * phase.minutes * phase.fuel_flow for phase in scenario.operation.phases)
+    burn(aircraft, volumes, min(burnt / density, float(volumes.sum())))
+
+
+@shared_folder
+@given(data=st.data())
+def test_torn_texts_load_or_are_refused(tmp_path: Path, data: st.DataObject) -> None:
+    name = data.draw(FILES)
+    text = shipped_text(name)
+    start = data.draw(st.integers(0, len(text)))
+    end = data.draw(st.integers(start, min(len(text), start + 40)))
+    piece = data.draw(
+        st.text(st.characters(codec="utf-8"), max_size=6)
+        | st.sampled_from(["[", "]", "{", "}", '"', "'''", '"""', "=", "\n", "#", ".", "[[", "\r"])
+    )
+    load_or_refuse(tmp_path, **{name: text[:start] + piece + text[end:]})
+
+
+@shared_folder
+@given(content=st.binary(max_size=200), name=FILES)
+def test_any_bytes_load_or_are_refused(tmp_path: Path, content: bytes, name: str) -> None:
+    write_scenario(tmp_path)
+    (tmp_path / f"{name}.toml").write_bytes(content)
+    with pytest.raises(InputError, match=r"expected (?s:.)*; got "):
+        load_scenario(tmp_path)
+
+
+tables = st.dictionaries(texts, values, max_size=5)
+
+
+@given(data=tables, keys=st.lists(texts, min_size=1, max_size=3), inner=tables)
+def test_every_path_of_any_file_is_located(
+    data: dict[str, Any], keys: list[str], inner: dict[str, Any]
+) -> None:
+    header = ".".join(json.dumps(key) for key in keys)
+    text = toml_text(data).replace("\x7f", "\\u007f")
+    text += "".join(f"[[{header}]]\n{toml_text(inner)}" for _ in range(2))
+    text = text.replace("\x7f", "\\u007f")
+    try:
+        parsed = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, ValueError):
+        return  # the header opens a key that the table has already
+    lines = locate(text)
+    assert set(lines) == set(paths_of(parsed))
+    for key in data:
+        assert json.dumps(key) in text.split("\n")[lines[(key,)] - 1] or key in text
