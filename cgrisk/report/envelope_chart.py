@@ -138,12 +138,10 @@ def envelope_paths(sample: Sample, *, ax: Axes, fan: pd.DataFrame | None = None)
         (ax.fill_between([], [], color=FORWARD, alpha=0.2, lw=0), "99 % of flights"),
         (ax.plot([], [], color=GREY, lw=1.0)[0], "operational envelope"),
     ]
-    names = [name for _, name in handles]
     ax.legend(
         [handle for handle, _ in handles],
-        names,
+        [name for _, name in handles],
         loc="upper center",
-        frameon=True,
         framealpha=1.0,
         edgecolor="none",
         fontsize=7.5,
