@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -82,21 +84,11 @@ def envelope_paths(sample: Sample, *, ax: Axes, fan: pd.DataFrame | None = None)
     fan = path_fan(sample) if fan is None else fan
     masses = model.scenario.aircraft.masses
     low = min(masses.dry_operating, float(frame["zero_fuel_mass_kg"].min()))
+    handles: list[tuple[Any, str]] = []
     for label, limits, inner, style in _groups(model):
         cg, mass = polygon(limits, mass_range_kg=(low, masses.max_taxi))
-        ax.plot(cg, mass / 1e3, color=INK, lw=1.4, ls=style)
-        place = 0.03 if style == "-" else 0.12
-        at = low + place * (masses.max_taxi - low)
-        aft = float(limits.limit(at, side="aft"))
-        ax.annotate(
-            f"certified, {label}",
-            (aft, at / 1e3),
-            xytext=(4, 0),
-            textcoords="offset points",
-            fontsize=7,
-            va="center",
-            color=INK,
-        )
+        (line,) = ax.plot(cg, mass / 1e3, color=INK, lw=1.4, ls=style)
+        handles.append((line, f"certified limits, {label}"))
         if inner is not limits:
             cg, mass = polygon(inner, mass_range_kg=(low, masses.max_taxi))
             ax.plot(cg, mass / 1e3, color=GREY, lw=1.0, ls=style)
@@ -132,16 +124,16 @@ def envelope_paths(sample: Sample, *, ax: Axes, fan: pd.DataFrame | None = None)
     ax.plot(fan["planned_cg_pct_mac"], burnt, color=INK, lw=2.0)
     ax.set_xlabel("centre of gravity, % MAC")
     ax.set_ylabel("mass, t")
-    handles = [
+    handles += [
         (ax.plot([], [], color=INK, lw=2.0)[0], "planned path"),
         (ax.fill_between([], [], color=FORWARD, alpha=0.5, lw=0), "90 % of flights"),
         (ax.fill_between([], [], color=FORWARD, alpha=0.2, lw=0), "99 % of flights"),
-        (ax.plot([], [], color=GREY, lw=1.0)[0], "operational envelope"),
+        (ax.plot([], [], color=GREY, lw=1.0)[0], "operational limits"),
     ]
     ax.legend(
         [handle for handle, _ in handles],
         [name for _, name in handles],
-        loc="upper center",
+        loc=(0.27, 0.1),
         framealpha=1.0,
         edgecolor="none",
         fontsize=7.5,

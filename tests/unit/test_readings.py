@@ -125,6 +125,7 @@ def _changed(value, key):
 _BOUND = {"schema", "capacity"}
 #: Changes large enough to show in a figure that was round before.
 _COARSE = {
+    "aircraft.burn_schedule[1].down_to": 4.0,
     "operation.load_sheet.arm_step": 0.3,
     "operation.load_sheet.mass_step": 100.0,
     "operation.load_sheet.cg_step": 3.0,
