@@ -70,7 +70,7 @@ class Reference(Model):
 
     lemac: SignedLength = item()
     """Arm of the leading edge of the mean aerodynamic chord (LEMAC)."""
-    mac: Annotated[float, Quantity("length", low=0.3, high=30.0)] = item()
+    mac: Annotated[float, Quantity("length", above=0.0, high=30.0)] = item()
     """Length of the mean aerodynamic chord (MAC)."""
     index_arm: SignedLength = item()
     """Reference arm of the index formula."""
@@ -91,7 +91,7 @@ class Masses(Model):
     """Maximum landing mass."""
     max_zero_fuel: Mass = item()
     """Maximum zero-fuel mass."""
-    dry_operating: Annotated[float, Quantity("mass", low=200.0, high=1e6)] = item()
+    dry_operating: Mass = item()
     """Dry operating mass: crew, pantry and potable water aboard; no payload and no usable fuel."""
     dry_operating_cg: PctMac | None = item(None)
     """CG at dry operating mass in % MAC."""

@@ -35,11 +35,22 @@ _MASSES_UPWARD: Final = (
 _CG_FORMS: Final = ("dry_operating_cg", "dry_operating_arm", "dry_operating_index")
 #: A dry operating CG outside of this (% MAC) means mistaken units or another index formula.
 _SANE_CG: Final = (-50.0, 150.0)
+#: Least dry operating mass: twice the coarsest rounding of masses on a load sheet.
+_LEAST_DRY_KG: Final = 200.0
+#: Shortest chord; less means another unit.
+_LEAST_MAC_M: Final = 0.3
 #: Largest error of the dry operating mass, as a share of it.
 _SANE_DRY_ERROR: Final = 0.2
 
 
 def _masses_upward(masses: Masses, system: UnitSystem) -> Iterator[Problem]:
+    if masses.dry_operating < _LEAST_DRY_KG:
+        yield Problem(
+            ("masses", "dry_operating"),
+            f"at least {in_units(_LEAST_DRY_KG, 'mass', system)}",
+            in_units(masses.dry_operating, "mass", system),
+            "State the mass of the aircraft with crew and pantry, in the units of the file.",
+        )
     for (lower, _), (upper, upper_name) in pairwise(_MASSES_UPWARD):
         value, limit = getattr(masses, lower), getattr(masses, upper)
         if value > limit:
@@ -49,6 +60,16 @@ def _masses_upward(masses: Masses, system: UnitSystem) -> Iterator[Problem]:
                 in_units(value, "mass", system),
                 f"Correct {lower} or {upper}.",
             )
+
+
+def _chord(reference: Reference, system: UnitSystem) -> Iterator[Problem]:
+    if reference.mac < _LEAST_MAC_M:
+        yield Problem(
+            ("reference", "mac"),
+            f"at least {in_units(_LEAST_MAC_M, 'length', system)}",
+            in_units(reference.mac, "length", system),
+            "Check the unit of the chord.",
+        )
 
 
 def _one_cg_form(masses: Masses, _system: UnitSystem) -> Iterator[Problem]:
@@ -73,6 +94,8 @@ def dry_cg_pct(masses: Masses, reference: Reference) -> float | None:
         return masses.dry_operating_cg
     arm = masses.dry_operating_arm
     if masses.dry_operating_index is not None:
+        if masses.dry_operating < _LEAST_DRY_KG:
+            return None
         index = masses.dry_operating_index - reference.index_constant
         arm = reference.index_arm + index * reference.index_scale / masses.dry_operating
     return None if arm is None else 100.0 * (arm - reference.lemac) / reference.mac
@@ -194,6 +217,7 @@ def _flaps(flaps: Sequence[Flap], refers: LimitsReferTo, _system: UnitSystem) ->
 #: Checks of an aircraft file by itself; cabin and fuel have files of their own.
 AIRCRAFT_CHECKS: Final = (
     Check(("masses",), _masses_upward),
+    Check(("reference",), _chord),
     Check(("masses",), _one_cg_form),
     Check(("masses", "reference"), _sane_dry_cg),
     Check(("dry_uncertainty", "masses"), _dry_errors),

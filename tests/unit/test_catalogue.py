@@ -58,7 +58,7 @@ def test_every_key_of_the_shipped_files_is_described() -> None:
     ("key", "unit", "accepts", "default"),
     [
         ("aircraft.masses.max_taxi", "kg or lb", "a number from 0 to 1000000 kg", "required"),
-        ("aircraft.reference.mac", "m or in", "a number from 0.3 to 30 m", "required"),
+        ("aircraft.reference.mac", "m or in", "a number above 0 and at most 30 m", "required"),
         ("aircraft.reference_density", "kg/l or lb/US gal", "a number from 0.6 to 1 kg/l", "0.8"),
         ("aircraft.schema", "", "the whole number 1", "required"),
         ("aircraft.envelopes[].aft[]", "kg or lb, % MAC", "a list of 1 to 40 entries, each", ""),

@@ -168,7 +168,7 @@ CASES = {
         r"^mac = [\d.]+",
         'mac = "4.2"',
         "reference.mac",
-        ("a number from 0.3 to 30 m", 'got "4.2"', "without quotes"),
+        ("a number above 0 and at most 30 m", 'got "4.2"', "without quotes"),
     ),
     "bool for a number": Case(
         AIRCRAFT,
@@ -392,6 +392,22 @@ CASES = {
         "dry_operating = 61_001",
         "masses.dry_operating",
         ("at most the maximum zero-fuel mass of 61000 kg", "got 61001 kg"),
+    ),
+    "no dry mass": Case(
+        AIRCRAFT,
+        r"^dry_operating = [\d_]+",
+        "dry_operating = 0",
+        "masses.dry_operating",
+        ("at least 200 kg", "got 0 kg"),
+        others=True,
+    ),
+    "chord of no aircraft": Case(
+        AIRCRAFT,
+        r"^mac = [\d.]+",
+        "mac = 0.042",
+        "reference.mac",
+        ("at least 0.3 m", "got 0.042 m"),
+        others=True,
     ),
     "two forms of the dry CG": Case(
         AIRCRAFT,
@@ -1106,7 +1122,9 @@ def test_ranges_are_told_in_the_units_of_the_file(refused: Refusal) -> None:
     aircraft, _ = edit(aircraft, r"^reference_density.*|^flap_travel_s.*|^\[gear\]", "[gear]")
     aircraft, _ = edit(aircraft, r"^mac = [\d.]+", "mac = 5_000")
     messages = [str(fault) for fault in refused(aircraft=aircraft)]
-    assert any("reference.mac: expected a number from 11.811 to 1181.1 in" in m for m in messages)
+    assert any(
+        "reference.mac: expected a number above 0 and at most 1181.1 in" in m for m in messages
+    )
 
 
 def test_without_units_nothing_is_said_of_ranges_in_units(refused: Refusal) -> None:
