@@ -31,8 +31,10 @@ def execute(chosen: argparse.Namespace) -> int:
 
     import cgrisk
     from cgrisk.compiled import source_fingerprint
+    from cgrisk.flight import FlightModel
     from cgrisk.randomness import resolve_seed
     from cgrisk.report.publish import publish
+    from cgrisk.risk.running import RunningRisk
     from cgrisk.risk.summary import CAUTIONS, figures_text, summarise
     from cgrisk.runs import Manifest, new_run_folder, write_manifest, write_samples
     from cgrisk.runs.manifest import FORMAT, environment
@@ -49,8 +51,15 @@ def execute(chosen: argparse.Namespace) -> int:
     folder = chosen.out or f"results/{slug}-seed{seed}"
     progress = Progress(chosen.flights)
 
+    running: list[RunningRisk] = []
+
+    def on_ready(model: FlightModel, seconds: float) -> None:
+        running.append(RunningRisk(model))
+        progress.begin(f"kernel ready after {seconds:.1f} s")
+
     def on_block(block: Block) -> None:
-        progress.advance(block.rows.shape[0])
+        running[0].add(block)
+        progress.advance(block.rows.shape[0], running[0].text())
 
     with new_run_folder(folder) as partial:
         say(f"{scenario.name}: {chosen.flights:,} flights, seed {seed}")
@@ -61,7 +70,7 @@ def execute(chosen: argparse.Namespace) -> int:
             seed=seed,
             jobs=chosen.jobs,
             on_block=on_block,
-            on_ready=lambda seconds: progress.begin(f"kernel ready after {seconds:.1f} s"),
+            on_ready=on_ready,
         )
         rate = progress.end()
         flown = time.perf_counter()

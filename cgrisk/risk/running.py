@@ -52,3 +52,14 @@ class RunningRisk:
         if self.flights == 0:
             return None
         return binomial_interval(self.hits[side], flights=self.flights, confidence=self.confidence)
+
+    def text(self) -> str:
+        """Return both sides' estimates with their intervals, for a progress line."""
+        parts = []
+        for side in SIDES:
+            p = self.interval(side)
+            if p is None:
+                continue
+            seen = f"{p.estimate:.2g} ({p.low:.2g} to {p.high:.2g})"
+            parts.append(f"{side} {seen if self.hits[side] else f'at most {p.high:.2g}'}")
+        return "as planned: " + ", ".join(parts) if parts else ""

@@ -136,8 +136,8 @@ class Summary:
             )
             parts.append(
                 "Compare the upper end with your own target: there is no published one. If it is "
-                "too high, plan further from the limit by reading the exceedance table, or reduce "
-                "the largest cause below."
+                "too high, plan further from the limit (summaries/exceedance_by_offset.csv says "
+                "how far), or work on the largest cause above."
             )
         return " ".join(parts)
 

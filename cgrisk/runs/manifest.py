@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import importlib.metadata
 import json
 import platform
@@ -70,8 +71,9 @@ class Manifest:
     status: str = "complete"
 
     def to_json(self) -> str:
-        """Return the manifest as text."""
-        return json.dumps(asdict(self), indent=2, sort_keys=True, allow_nan=False) + "\n"
+        """Return the manifest as text, with the SHA-256 of its own content."""
+        data = asdict(self) | {"sha256": _content_digest(asdict(self))}
+        return json.dumps(data, indent=2, sort_keys=True, allow_nan=False) + "\n"
 
     @classmethod
     def from_json(cls, text: str, *, shown: str) -> Manifest:
@@ -118,7 +120,13 @@ class Manifest:
                 f"{shown}: expected format {FORMAT} and status 'complete'; got "
                 f"{data['format']!r} and {data['status']!r}. {cure}"
             )
-        return cls(**{name: data[name] for name in names})
+        content = {name: data[name] for name in names}
+        if data.get("sha256") != _content_digest(content):
+            raise RunFolderError(
+                f"{shown}: expected the content its sha256 stands for; got another. "
+                f"The manifest was changed after the run. {cure}"
+            )
+        return cls(**content)
 
     def read_scenario(self, *, shown: str) -> Scenario:
         """Return the scenario the manifest holds.
@@ -141,6 +149,11 @@ class Manifest:
                 f"{scenario.digest()[:12]}. The manifest was changed after the run; repeat it."
             )
         return scenario
+
+
+def _content_digest(content: dict[str, Any]) -> str:
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _processor() -> str:

@@ -14,7 +14,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from cgrisk.errors import RunFolderError
+from cgrisk.errors import RunFolderError, UsageError
 from cgrisk.runs.manifest import Manifest
 from cgrisk.sampling import BLOCK
 
@@ -60,16 +60,27 @@ def new_run_folder(folder: str | Path) -> Iterator[Path]:
 
     Raises
     ------
+    UsageError
+        If ``folder`` holds anything already, or is no name of a folder.
     RunFolderError
-        If ``folder`` holds anything already, or cannot be written.
+        If it cannot be written.
     """
     target = Path(folder)
+    if target.name in ("", "..") or "\0" in str(folder):
+        raise UsageError(
+            argument="out",
+            expected="the name of a folder to make",
+            got=str(folder),
+            cure="Choose a name of its own, for instance results/mine.",
+        )
     partial = target.with_name(f".{target.name}.partial-{os.getpid()}")
     try:
         if target.exists() and (not target.is_dir() or any(target.iterdir())):
-            raise RunFolderError(
-                f"{folder}: expected a new or empty folder; got one that holds files. "
-                "Choose another --out, or remove it first."
+            raise UsageError(
+                argument="out",
+                expected="a new or empty folder",
+                got=str(folder),
+                cure="It holds files: choose another --out, or remove it first.",
             )
         partial.mkdir(parents=True)
         yield partial
@@ -149,4 +160,9 @@ def read_run(folder: str | Path) -> Run:
     except (pa.ArrowException, OSError, KeyError) as error:
         reason = str(error).splitlines()[0]
         raise RunFolderError(f"{place / SAMPLES}: expected Parquet; got {reason}.") from error
+    if len(frame) != manifest.flights:
+        raise RunFolderError(
+            f"{place / SAMPLES}: expected {manifest.flights} flights, as the manifest says; got "
+            f"{len(frame)}. Repeat the run."
+        )
     return Run(folder=place, manifest=manifest, frame=frame)

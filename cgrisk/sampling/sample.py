@@ -61,7 +61,7 @@ def simulate(
     batch: int = BLOCK,
     backend: Backend = "threading",
     on_block: Callable[[Block], None] | None = None,
-    on_ready: Callable[[float], None] | None = None,
+    on_ready: Callable[[FlightModel, float], None] | None = None,
 ) -> Sample:
     """Fly a scenario many times and return the sample.
 
@@ -78,7 +78,8 @@ def simulate(
     on_block : callable, optional
         Called with every block as it is done, in order.
     on_ready : callable, optional
-        Called with the seconds it took to make the kernel ready, before the first flight.
+        Called with the model and the seconds it took to make the kernel ready, before the first
+        flight.
 
     Raises
     ------
@@ -91,7 +92,7 @@ def simulate(
     model = prepare(scenario)
     warm_up(model)
     if on_ready is not None:
-        on_ready(time.perf_counter() - start)
+        on_ready(model, time.perf_counter() - start)
     rows = []
     for block in fly_blocks(
         model, seed=seed, flights=flights, jobs=jobs, batch=batch, backend=backend

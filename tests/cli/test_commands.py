@@ -79,10 +79,12 @@ def test_a_changed_file_or_manifest_is_noticed(inside, capsys):
     table.write_text(text)
     path = inside / "a" / "manifest.json"
     manifest = json.loads(path.read_text())
-    manifest["scenario"]["operation"]["fuel"]["block"] += 1.0
-    path.write_text(json.dumps(manifest))
-    status, _, err = run(capsys, "rerun", "a")
-    assert (status, "changed after the run" in err) == (1, True)
+    for place, key in ((manifest["scenario"]["operation"]["fuel"], "block"), (manifest, "seed")):
+        place[key] += 1
+        path.write_text(json.dumps(manifest))
+        status, _, err = run(capsys, "rerun", "a")
+        assert (status, "changed after the run" in err) == (1, True)
+        place[key] -= 1
     manifest["status"] = "partial"
     path.write_text(json.dumps(manifest))
     assert "status 'complete'" in run(capsys, "rerun", "a")[2]
@@ -118,7 +120,7 @@ def test_a_folder_that_holds_files_is_not_overwritten(inside, capsys):
     (inside / "a").mkdir()
     (inside / "a" / "mine.txt").write_text("keep")
     status, _, err = run(capsys, "run", "--flights", 100, "--out", "a")
-    assert (status, "new or empty folder" in err) == (1, True)
+    assert (status, "new or empty folder" in err) == (2, True)
     assert (inside / "a" / "mine.txt").read_text() == "keep"
 
 

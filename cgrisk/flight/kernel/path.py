@@ -95,7 +95,8 @@ def fly_path(
         Out: by phase and side (forward, aft): least margin (m), when (s) and at what mass (kg),
         least moment margin (kg m), time outside (s).
     errors : float64 array, shape (2, 2)
-        Out: by phase group, least and greatest error against the planned path (m).
+        Out: by phase group, least and greatest error against the planned path (m); nan for a
+        group without a phase.
     marks : float64 array, shape (2, 4)
         Out: at take-off and at landing: mass, moment, fuel mass, fuel moment.
     record : float64 array, shape (n, 4)
@@ -270,4 +271,8 @@ def fly_path(
                 forward -= 1
             elif corner == 1:
                 aft -= 1
+    for group in range(errors.shape[0]):
+        if errors[group, 0] > errors[group, 1]:  # no phase of this group was flown
+            errors[group, 0] = math.nan
+            errors[group, 1] = math.nan
     return written

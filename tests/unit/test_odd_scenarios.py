@@ -1,0 +1,71 @@
+"""Legal scenarios at the edges: every one flies, is summed up, charted and described."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from cgrisk.report import check_text
+from cgrisk.report.publish import publish
+from cgrisk.risk.summary import figures_text, summarise
+from cgrisk.sampling import simulate
+from tests.flight_cases import edited, shipped_scenario
+
+
+def _zone(adults: int, children: int = 0) -> list[dict[str, object]]:
+    return [{"name": "all", "rows": "1-29", "adults": adults, "children": children}]
+
+
+TAKE_OFF = shipped_scenario().resolved()["operation"]["phases"][1]
+CASES = {
+    "no holds": {"aircraft.holds": [], "operation.hold_loads": []},
+    "no parties": {"operation.parties": []},
+    "one zone": {"operation.zones": _zone(148)},
+    "full": {"operation.zones": _zone(174)},
+    "nobody": {"operation.zones": _zone(0)},
+    "children": {"operation.zones": _zone(1, 150)},
+    "certified limits alone": {"operation.operational_envelope": None},
+    "one aircraft": {"operation.fleet": 1},
+    "free in the cabin": {"operation.seating.scope": "cabin"},
+    "nothing moves": {
+        "operation.fuel.density_sd": 0.0,
+        "operation.fuel.burn_sd": 0.0,
+        "operation.cargo.position_sd": 0.0,
+    },
+    "take-off alone": {"operation.phases": [TAKE_OFF]},
+    "no flow in cruise": {"operation.phases.3.fuel_flow": 0.0},
+    "tanks run dry": {"operation.fuel.block": 5200.0},
+    "fuel index table": {
+        "aircraft.tanks": [],
+        "aircraft.refuel_order": [],
+        "aircraft.burn_schedule": [],
+        "aircraft.fuel_index": [[0.0, 0.0], [2000.0, -1.0], [6000.0, -2.5], [14000.0, 0.5]],
+    },
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_an_odd_scenario_flies(name, tmp_path):
+    scenario = edited(CASES[name])
+    for flights in (1, 200):
+        sample = simulate(scenario, flights=flights, seed=1)
+        summary = summarise(sample)
+        json.dumps(summary.answer(flights_per_second=1.0), allow_nan=False)
+        assert "limit" in figures_text(summary) + summary.decision()
+    figures = sample.frame.drop(columns=[c for c in sample.frame if ".in_flight" in c])
+    assert np.isfinite(figures.to_numpy()).all()
+    publish(tmp_path, summary=summary)
+    assert len(list((tmp_path / "charts").iterdir())) == 9
+    assert scenario.name in check_text(scenario)
+
+
+def test_masses_never_rise_and_fuel_never_runs_below_empty():
+    from cgrisk.flight import prepare, trace
+
+    model = prepare(edited(CASES["tanks run dry"]))
+    for flight in range(20):
+        path = trace(model, seed=3, flight=flight)
+        assert (np.diff(path["mass_kg"]) <= 1e-9).all()
+        assert (np.diff(path["time_s"]) >= 0.0).all()
