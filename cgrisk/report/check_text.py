@@ -42,6 +42,16 @@ def _masses(model: FlightModel) -> str:
     return "\n".join(lines)
 
 
+def _envelopes(scenario: Scenario) -> list[str]:
+    lines = []
+    for envelope in scenario.aircraft.envelopes:
+        lines.append("  " + ", ".join(envelope.phases))
+        for side, points in (("forward", envelope.forward), ("aft", envelope.aft)):
+            text = ", ".join(f"{pct:g} at {mass:,.0f} kg" for mass, pct in points)
+            lines.append(f"    {side:<8}{text}")
+    return lines
+
+
 def _path(model: FlightModel) -> str:
     path = model.planned
     rows = []
@@ -121,6 +131,9 @@ def check_text(scenario: Scenario) -> str:
             _table(model.sheet.frame(), {"mass_kg": ",.0f", "arm_m": ".2f", "index": ".1f"}),
             f"  zero-fuel CG {model.sheet.zero_fuel_cg_pct_mac:.1f} % MAC, "
             f"index {model.sheet.zero_fuel_index:.1f}",
+            "",
+            "Certified limits (% MAC, straight between points, constant beyond)",
+            *_envelopes(scenario),
             "",
             f"Fuel: {operation.fuel.block:,.0f} kg at start of taxi; {tanks or 'fuel index table'}",
             phases.to_string(index=False),
