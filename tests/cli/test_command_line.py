@@ -155,7 +155,7 @@ def test_text_answer_leads_to_a_decision(
         ["run", "--flights", "0"],
         ["run", "--flights", "-5"],
         ["run", "--seed", "-1"],
-        ["run", "--seed", "18446744073109551616"],
+        ["run", "--seed", str(2**64)],
         ["run", "--jobs", "0"],
         ["run", "no/such/operation.toml"],
         ["check"],
