@@ -328,7 +328,8 @@ def configuration_data(scenario: Scenario) -> ConfigurationData:
             travel = min(max(aircraft.flap_travel_s, _INSTANT_S), ends[i] - starts[i])
             flap_points += [(starts[i], before), (starts[i] + travel, after)]
     gear = [gear_moment[phase.gear] for phase in phases]
-    first_gear = gear_moment["down"] if phases[0].kind == "taxi_out" else gear[0]
+    on_wheels = phases[0].kind in ("taxi_out", "take_off", "landing", "taxi_in")
+    first_gear = gear_moment["down"] if on_wheels else gear[0]
     gear_points = [(0.0, first_gear)]
     for i, after in enumerate(gear):
         before = gear_points[-1][1]

@@ -149,7 +149,10 @@ def over_mass(sample: Sample, *, confidence: float = 0.95) -> pd.DataFrame:
         confidence, method, greatest_kg (largest exceedance seen, 0 if none).
     """
     rows = []
+    kinds = {phase.kind for phase in sample.model.scenario.operation.phases}
     for maximum in ("taxi", "take_off", "landing", "zero_fuel"):
+        if maximum in ("take_off", "landing") and maximum not in kinds:
+            continue  # another phase's mass stands in its column
         margin = sample.frame[f"mass_margin_kg.{maximum}"].to_numpy()
         hits = int(np.count_nonzero(margin < 0.0))
         p = binomial_interval(hits, flights=sample.flights, confidence=confidence)
@@ -341,7 +344,7 @@ def fleet_risk(sample: Sample, *, confidence: float = 0.95) -> pd.DataFrame:
     """
     aircraft = sample.frame["aircraft"].to_numpy().astype(int)
     fleet = sample.model.scenario.operation.fleet
-    each = 1.0 - (1.0 - confidence) / fleet
+    each = 1.0 - (1.0 - confidence) / (len(SIDES) * fleet)
     rows = []
     for side in SIDES:
         shift = operational_shift(sample.model, side=side).moment_kgm
@@ -357,7 +360,7 @@ def fleet_risk(sample: Sample, *, confidence: float = 0.95) -> pd.DataFrame:
                 confidence=each,
             )
             estimate, low, high, _, method = _figures(p)
-            method = f"{method}; together for {fleet} aircraft (Bonferroni)"
+            method = f"{method}; together for {fleet} aircraft and both sides (Bonferroni)"
             counts = int((left & flown).sum()), int(flown.sum())
             rows.append((side, number, *counts, estimate, low, high, confidence, method))
     names = ["side", "aircraft", "hits", "flights", *_INTERVAL_NAMES]

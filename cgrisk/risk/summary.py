@@ -83,7 +83,9 @@ class Summary:
             "zero_fuel_cg_pct_mac": model.sheet.zero_fuel_cg_pct_mac,
             "zero_fuel_index": model.sheet.zero_fuel_index,
             **masses,
-            "to_operational_limit_pct_mac": {s.side: s.offset_pct_mac for s in self.shifts},
+            "zero_fuel_cg_to_operational_limit_pct_mac": {
+                s.side: s.offset_pct_mac for s in self.shifts
+            },
             "margins": model.planned_margins.to_dict("records"),
         }
 
@@ -112,17 +114,19 @@ class Summary:
     def decision(self) -> str:
         """Return the sentences that the operator acts on."""
         parts = []
+        bare = self.sample.model.scenario.operation.operational_envelope is None
+        limit = "certified limit (no operational one is given)" if bare else "operational limit"
         for shift in sorted(self.shifts, key=lambda s: s.offset_pct_mac)[:1]:
-            limit, side = "operational limit", shift.side
+            side, offset = shift.side, shift.offset_pct_mac
             if shift.moment_kgm < 0.0:
                 parts.append(
-                    f"The planned load is {-shift.offset_pct_mac:.1f} % MAC beyond the {side} "
-                    f"{limit} ({shift.phase}): it is not legal as planned."
+                    f"The planned zero-fuel CG is {-offset:.2g} % MAC too far {side}: the planned "
+                    f"path is beyond the {limit} (in {shift.phase})."
                 )
             else:
                 parts.append(
-                    f"The planned load stands {shift.offset_pct_mac:.1f} % MAC inside the {side} "
-                    f"{limit} (nearest in {shift.phase})."
+                    f"The planned zero-fuel CG may move {offset:.2g} % MAC {side} before the "
+                    f"planned path meets the {limit} (in {shift.phase})."
                 )
             row = self.leave[
                 (self.leave["side"] == side)

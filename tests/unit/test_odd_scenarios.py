@@ -69,3 +69,18 @@ def test_masses_never_rise_and_fuel_never_runs_below_empty():
         path = trace(model, seed=3, flight=flight)
         assert (np.diff(path["mass_kg"]) <= 1e-9).all()
         assert (np.diff(path["time_s"]) >= 0.0).all()
+
+
+def test_one_phase_has_its_own_masses_and_the_gear_down_at_its_start():
+    sample = simulate(edited(CASES["take-off alone"]), flights=50, seed=1)
+    frame = sample.frame
+    assert (frame["landing_mass_kg"] == frame["take_off_mass_kg"]).all()
+    assert (frame["landing_cg_pct_mac"] == frame["take_off_cg_pct_mac"]).all()
+    # Gear down as the limits refer to, flaps at take-off: 160 kg m aft of retracted.
+    np.testing.assert_allclose(frame["take_off_error_kgm.configuration"], 160.0, atol=1e-6)
+    assert set(summarise(sample).mass["maximum"]) == {"taxi", "take_off", "zero_fuel"}
+
+
+def test_without_an_operational_envelope_no_answer_claims_one():
+    sample = simulate(edited(CASES["certified limits alone"]), flights=50, seed=1)
+    assert "certified limit (no operational one is given)" in summarise(sample).decision()

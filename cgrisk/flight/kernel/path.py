@@ -129,8 +129,9 @@ def fly_path(
     written = 0
     for phase in range(phases):
         end = timeline.end_s[phase]
-        if phase == timeline.take_off or phase == timeline.landing:
-            mark = 0 if phase == timeline.take_off else 1
+        for mark in range(2):
+            if phase != (timeline.take_off if mark == 0 else timeline.landing):
+                continue
             marks[mark, 0] = mass
             marks[mark, 1] = moment
             fuel_mass, volume_moment = 0.0, 0.0
