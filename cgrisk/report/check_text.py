@@ -92,6 +92,14 @@ def _findings(model: FlightModel) -> list[str]:
                 f"The planned CG may move {shift.offset_pct_mac:.2f} % MAC {side} at the same "
                 f"masses before it meets the operational limit (first in {shift.phase})."
             )
+    fuel, phases = model.scenario.operation.fuel, model.scenario.operation.phases
+    burn = sum(60.0 * phase.minutes * phase.fuel_flow for phase in phases)
+    if fuel.block < burn * (1.0 + 4.0 * fuel.burn_sd):
+        out.append(
+            f"Some sampled flights burn all their fuel: {fuel.block:,.0f} kg aboard, "
+            f"{burn:,.0f} kg planned burn with a standard deviation of {100 * fuel.burn_sd:g} %. "
+            "They fly on at the mass reached."
+        )
     if "OVER" in _masses(model):
         out.append("A planned mass is above its certified maximum.")
     return out

@@ -135,8 +135,7 @@ def offset_for_risk(margins: ArrayLike, *, risk: float, confidence: float = 0.95
     offset is the (k + 1)-th smallest margin: exactly k flights are below it (fewer with ties).
     It is also the lower confidence bound of the ``risk`` quantile of the margins, which is why
     choosing the offset from the same flights does not spoil the confidence. The two-sided curve
-    of :func:`exceedance_curve` has this bound at confidence ``2 * confidence - 1``, apart from
-    no events, where the curve too is one-sided.
+    of :func:`exceedance_curve` has this bound at confidence ``2 * confidence - 1``.
     """
     target = checked_fraction(risk, argument="risk")
     level = checked_fraction(confidence, argument="confidence")

@@ -45,6 +45,8 @@ AT_LIMIT = "at the operational limit"
 GROUPS = ("take_off_and_landing", "in_flight", "any")
 #: Arithmetic noise of a margin: a CG on the limit is inside (kg m on moments of millions).
 ON_LIMIT_KGM = 1e-6
+#: Arithmetic noise of a mass margin: a mass on its maximum is within it.
+ON_MAXIMUM_KG = 1e-6
 QUANTILES = (0.001, 0.01, 0.05, 0.5, 0.95, 0.99, 0.999)
 
 _INTERVAL_NAMES = ("estimate", "low", "high", "confidence", "method")
@@ -154,7 +156,7 @@ def over_mass(sample: Sample, *, confidence: float = 0.95) -> pd.DataFrame:
         if maximum in ("take_off", "landing") and maximum not in kinds:
             continue  # another phase's mass stands in its column
         margin = sample.frame[f"mass_margin_kg.{maximum}"].to_numpy()
-        hits = int(np.count_nonzero(margin < 0.0))
+        hits = int(np.count_nonzero(margin < -ON_MAXIMUM_KG))
         p = binomial_interval(hits, flights=sample.flights, confidence=confidence)
         greatest = max(0.0, -float(margin.min()))
         rows.append((maximum, hits, sample.flights, *_figures(p), greatest))
@@ -321,7 +323,9 @@ def cause_shares(sample: Sample) -> pd.DataFrame:
     centred = parts - parts.mean(axis=0)
     total = centred.sum(axis=1)
     variance = float(total @ total)
-    share = centred.T @ total / variance if variance > 0.0 else np.zeros(len(CONTRIBUTIONS))
+    # Below this the sum is rounding of parts that do not vary.
+    noise = 1e-18 * len(parts) * float((parts**2).sum(axis=1).max())
+    share = centred.T @ total / variance if variance > noise else np.zeros(len(CONTRIBUTIONS))
     return pd.DataFrame(
         {
             "cause": list(CONTRIBUTIONS),

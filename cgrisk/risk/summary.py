@@ -149,7 +149,9 @@ class Summary:
 def figures_text(summary: Summary) -> str:
     """Return the main figures as a short table for a terminal."""
     lines = ["P(leave the certified envelope) per flight", ""]
-    lines.append(f"{'side':<9}{'phases':<23}{'as planned':<34}at the operational limit")
+    bare = summary.sample.model.scenario.operation.operational_envelope is None
+    where = "on the certified limit (no operational one)" if bare else AT_LIMIT
+    lines.append(f"{'side':<9}{'phases':<23}{AS_PLANNED:<34}{where}")
     for side in ("aft", "forward"):
         for group in GROUPS:
             texts = []

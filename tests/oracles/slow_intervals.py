@@ -39,14 +39,9 @@ def clopper_pearson(hits: int, flights: int, tail: Decimal) -> tuple[float, floa
 
 
 def slow_binomial_interval(hits: int, flights: int, confidence: str) -> tuple[float, float]:
-    """Two-sided bounds, but the whole error on the one open side at no and at all events."""
+    """Bounds with half the error on each side."""
     with decimal.localcontext(CONTEXT):
-        error = ONE - Decimal(confidence)
-        if hits == 0:
-            return 0.0, float(_root(0, flights, error))
-        if hits == flights:
-            return float(_root(flights - 1, flights, ONE - error)), 1.0
-        return clopper_pearson(hits, flights, error / 2)
+        return clopper_pearson(hits, flights, (ONE - Decimal(confidence)) / 2)
 
 
 def _root(hits: int, flights: int, level: Decimal) -> Decimal:

@@ -14,7 +14,7 @@ def test_rule_of_three(flights: int) -> None:
     # Hanley and Lippman-Hand, "If nothing goes wrong, is everything all right?", JAMA 249 (1983)
     # 1743-1745, from memory: no event in n gives an upper 95 % bound of about 3/n. The bound is
     # below 3/n, and above it by no more than ln 20 = 2.9957 and the curvature for short samples.
-    high = binomial_interval(0, flights=flights).high
+    high = binomial_interval(0, flights=flights, confidence=0.9).high
     assert 0.95 * 3.0 / flights < high < 3.0 / flights
     assert high == pytest.approx(3.0 / flights, rel=0.0015 + 1.5 / flights)
     assert high * flights == pytest.approx(math.log(20.0), rel=1.5 / flights)

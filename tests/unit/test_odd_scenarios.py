@@ -84,3 +84,26 @@ def test_one_phase_has_its_own_masses_and_the_gear_down_at_its_start():
 def test_without_an_operational_envelope_no_answer_claims_one():
     sample = simulate(edited(CASES["certified limits alone"]), flights=50, seed=1)
     assert "certified limit (no operational one is given)" in summarise(sample).decision()
+
+
+def test_flights_that_run_dry_are_a_finding():
+    assert "burn all their fuel" in check_text(edited(CASES["tanks run dry"]))
+    assert "burn all their fuel" not in check_text(shipped_scenario())
+
+
+def test_parts_that_do_not_vary_have_no_shares():
+    still = {
+        "aircraft.dry_uncertainty.mass_sd_aircraft": 0.0,
+        "aircraft.dry_uncertainty.mass_sd_flight": 0.0,
+        "aircraft.dry_uncertainty.cg_sd_aircraft": 0.0,
+        "aircraft.dry_uncertainty.cg_sd_flight": 0.0,
+        "aircraft.fuel_uncertainty.gauging_of_reading": 0.0,
+        "aircraft.fuel_uncertainty.gauging_of_capacity": 0.0,
+        "operation.fuel.density_sd": 0.0,
+        "operation.fuel.burn_sd": 0.0,
+        "operation.passengers.last_minute_off": 0.0,
+        "operation.passengers.last_minute_on": 0.0,
+    }
+    scenario = edited(CASES["nobody"] | CASES["no holds"] | still)
+    causes = summarise(simulate(scenario, flights=300, seed=1)).causes
+    assert (causes["share_of_variance"] == 0.0).all()
