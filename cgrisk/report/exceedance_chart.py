@@ -12,7 +12,12 @@ __all__ = ["exceedance"]
 
 
 def exceedance(
-    curves: pd.DataFrame, *, ax: Axes, shifts: tuple[OperationalShift, ...] = (), note: str = ""
+    curves: pd.DataFrame,
+    *,
+    ax: Axes,
+    shifts: tuple[OperationalShift, ...] = (),
+    note: str = "",
+    limit: str = "operational limit",
 ) -> Axes:
     """Draw exceedance against the planned CG's distance from the operational limit.
 
@@ -26,6 +31,8 @@ def exceedance(
         Where the operational limits stand: offsets are then counted from them.
     note : str
         Method and number of flights, drawn in the chart.
+    limit : str
+        What the shifts are counted from: the certified limit where there is no operational one.
     """
     at = {shift.side: shift.offset_pct_mac for shift in shifts}
     for side, colour, style in (("forward", FORWARD, "--"), ("aft", AFT, "-")):
@@ -63,7 +70,7 @@ def exceedance(
     if at:
         ax.axvline(0.0, color=INK, lw=1.0)
         ax.annotate(
-            "planned on the\noperational limit",
+            f"planned on the\n{limit}",
             (0.0, 0.02),
             xytext=(-4, 0),
             xycoords=("data", "axes fraction"),
@@ -74,7 +81,7 @@ def exceedance(
         )
     ax.set_yscale("log")
     ax.set_ylim(top=1.0)
-    where = "beyond the operational limit" if at else "toward the limit"
+    where = f"beyond the {limit}" if at else "toward the limit"
     ax.set_xlabel(f"planned zero-fuel CG {where}, % MAC (same masses)")
     ax.set_ylabel("probability per flight of leaving\nthe certified envelope")
     text = "band: 95 % interval; open triangles: upper bound, no event seen"

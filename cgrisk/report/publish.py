@@ -31,6 +31,8 @@ def publish(folder: Path, *, summary: Summary) -> None:
         frame.to_csv(tables / f"{stem}.csv", index=False, lineterminator="\n")
     sample = summary.sample
     name = plain(sample.model.scenario.name)
+    bare = sample.model.scenario.operation.operational_envelope is None
+    limit = "certified limit" if bare else "operational limit"
     note = f"{sample.flights:,} flights, exact binomial"
     with chart_style():
         fan = path_fan(sample)
@@ -40,8 +42,10 @@ def publish(folder: Path, *, summary: Summary) -> None:
         save(figure, charts, "envelope")
         fan.to_csv(charts / "envelope.csv", index=False, lineterminator="\n")
         figure = new_figure(180, 105)
-        ax = exceedance(summary.offsets, ax=figure.subplots(), shifts=summary.shifts, note=note)
-        ax.set_title(f"What the operational limit leaves: {name}", pad=16)
+        ax = exceedance(
+            summary.offsets, ax=figure.subplots(), shifts=summary.shifts, note=note, limit=limit
+        )
+        ax.set_title(f"What the {limit} leaves: {name}", pad=16)
         save(figure, charts, "exceedance")
         summary.offsets.to_csv(charts / "exceedance.csv", index=False, lineterminator="\n")
         figure = new_figure(180, 75)
