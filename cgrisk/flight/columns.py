@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cgrisk.flight.contract import CONTRIBUTIONS, HEADER, PER_SIDE
+from cgrisk.flight.contract import CABIN_FIGURES, CONTRIBUTIONS, HEADER, PER_SIDE
 
 __all__ = ["SIDES", "column_names", "phase_column"]
 
@@ -35,6 +35,7 @@ _FIXED = (
     "error_max_pct_mac.take_off_and_landing",
     "error_min_pct_mac.in_flight",
     "error_max_pct_mac.in_flight",
+    *CABIN_FIGURES,
 )
 
 

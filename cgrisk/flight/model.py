@@ -10,11 +10,19 @@ from numpy.typing import NDArray
 
 from cgrisk.aircraft import Balance, CabinPlan, balance_of, cabin_plan
 from cgrisk.errors import UsageError
+from cgrisk.flight.cabin_program import (
+    call_data,
+    crowd_data,
+    places_data,
+    service_data,
+    urge_data,
+)
 from cgrisk.flight.columns import SIDES, column_names
 from cgrisk.flight.contract import PER_SIDE
 from cgrisk.flight.kernel.data import PathData, Program, SheetData
 from cgrisk.flight.kernel.fly import fly, plan
 from cgrisk.flight.kernel.keys import Keys
+from cgrisk.flight.kernel.moves import Diary
 from cgrisk.flight.loadsheet import LoadSheet, make_load_sheet
 from cgrisk.flight.program import (
     cabin_data,
@@ -149,7 +157,7 @@ def prepare(scenario: Scenario, *, script: PathData | None = None) -> FlightMode
         Checked scenario.
     script : PathData, optional
         Movement that happens on every flight: sorted times (s), changes of moment rate (kg m/s)
-        and jumps of moment (kg m). None means that nobody moves.
+        and jumps of moment (kg m), on top of what the passengers, carts and crew do.
     """
     cabin, balance = cabin_plan(scenario), balance_of(scenario.aircraft)
     sheet = make_load_sheet(scenario, plan=cabin)
@@ -165,6 +173,11 @@ def prepare(scenario: Scenario, *, script: PathData | None = None) -> FlightMode
         limit=limit_data(scenario, balance=balance),
         configuration=configuration_data(scenario),
         script=no_movement() if script is None else script,
+        places=places_data(scenario, plan=cabin),
+        urge=urge_data(scenario, plan=cabin),
+        calls=call_data(scenario),
+        crowd=crowd_data(scenario, plan=cabin),
+        service=service_data(scenario, plan=cabin),
         sheet=no_plan(),
     )
     record, sides = _fly_plan(program, sheet)
@@ -197,6 +210,9 @@ def entity_counts(model: FlightModel) -> dict[str, int]:
         "party": persons,
         "seating": cabin.arm_m.size + persons,
         "mass": persons,
+        "movement": persons,
+        "crowd": persons + 1,
+        "service": cabin.reseating_entity + 1,
         "cargo": 1 + model.program.hold.arm_m.size,
         "fuel": 1 + model.program.fuel.capacity_m3.size,
     }
@@ -222,6 +238,10 @@ def _keys(
             cure="Give one row per flight and one column per entity (see entity_counts).",
         )
     return Keys(k0, k1, np.ascontiguousarray(flights), np.ascontiguousarray(versions), first)
+
+
+def _no_diary() -> Diary:
+    return Diary(np.empty((0, 6)), np.zeros(1, dtype=np.int64))
 
 
 def fly_block(
@@ -271,7 +291,7 @@ def fly_block(
             numbers[:, Cause[name.upper()]] = other
     keys = _keys(model, seed, numbers, versions)
     out = np.empty((flights.size, len(model.columns)))
-    fly(model.program, keys, out, np.empty((0, 4)))
+    fly(model.program, keys, out, np.empty((0, 4)), _no_diary())
     return out
 
 
@@ -299,5 +319,5 @@ def trace(model: FlightModel, *, seed: int, flight: int) -> pd.DataFrame:
     keys = _keys(model, seed, np.array([[flight]], dtype=np.uint32), None)
     out = np.empty((1, len(model.columns)))
     record = np.empty((_MOST_RECORDED, 4))
-    rows = fly(model.program, keys, out, record)
+    rows = fly(model.program, keys, out, record, _no_diary())
     return _path_frame(record[:rows], model.balance, model.phases)

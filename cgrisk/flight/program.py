@@ -17,6 +17,7 @@ from cgrisk.aircraft import (
     refuel_steps,
     tank_tables,
 )
+from cgrisk.flight.cabin_program import IN_FLIGHT
 from cgrisk.flight.columns import SIDES
 from cgrisk.flight.kernel.data import (
     CabinData,
@@ -55,8 +56,6 @@ __all__ = [
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-#: Kinds of phase that count as in flight; all others as take-off and landing.
-IN_FLIGHT = frozenset({"climb", "cruise", "descent"})
 #: Shortest travel of gear and flaps, so that their moment stays a function of time (s).
 _INSTANT_S = 1e-3
 _WINDOW_FIRST = {0: 0.0, 2: 1.0, 1: 2.0}  # position code -> turn: window, aisle, middle
@@ -146,6 +145,9 @@ def cabin_data(scenario: Scenario, *, plan: CabinPlan, sheet: LoadSheet) -> Cabi
         score_scale=scale,
         exponential_score=exponential,
         movers_share=operation.seating.movers_share,
+        reseating_share=operation.service.reseating_share,
+        reseating_entity=len(operation.service.carts) * plan.seats
+        + int(plan.crew_seats.crew.sum()),
         last_minute_off=operation.passengers.last_minute_off,
         last_minute_on=operation.passengers.last_minute_on,
     )

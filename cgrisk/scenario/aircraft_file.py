@@ -52,6 +52,7 @@ __all__ = [
     "RowGroup",
     "Seat",
     "Tank",
+    "Water",
 ]
 
 PhaseKind = Literal[
@@ -192,6 +193,17 @@ class CrewSeat(Model):
     """Crew members seated there."""
 
 
+class Water(Model):
+    """Potable and waste water: use moves mass from one tank to the other."""
+
+    potable_arm: SignedLength = item()
+    """Arm of the potable water tank."""
+    waste_arm: SignedLength = item()
+    """Arm of the waste tank."""
+    mass: Annotated[float, Quantity("mass", low=0.0, high=5000.0)] = item()
+    """Potable water aboard, as counted in the dry operating mass."""
+
+
 class Cabin(Model):
     """Rows and seats, and what people walk to. Rows compactly, or an explicit seat plan."""
 
@@ -216,6 +228,8 @@ class Cabin(Model):
     """Galleys."""
     crew_seats: Annotated[tuple[CrewSeat, ...], Field(strict=False, max_length=24)] = item(())
     """Cabin crew stations."""
+    water: Water | None = item(None)
+    """Potable and waste water; none means that its use moves nothing."""
 
 
 class Hold(Model):

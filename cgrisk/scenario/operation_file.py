@@ -290,6 +290,8 @@ class Phase(Model):
     """Flap position of the phase by name; none means retracted."""
     sign: bool = item(False)
     """Seat-belt sign lit."""
+    getting_up: Factor = item(1.0, source=ASSUMPTION)
+    """Factor on everybody's rate of getting up in this phase: a dark cabin, a film, a view."""
     altitude_ft: Annotated[float, Quantity(low=-2000.0, high=60000.0, unit="ft")] = item(0.0)
     """Pressure altitude at the end of the phase."""
     speed_kt: Annotated[float, Quantity(low=0.0, high=600.0, unit="kt")] = item(0.0)
@@ -318,9 +320,13 @@ class Behaviour(Model):
     lavatory_mean: Seconds = item(
         165.0, source="judgement from ground observation studies; assumption"
     )
-    """Mean time inside a lavatory (lognormal)."""
+    """Mean time inside a lavatory."""
     lavatory_cv: Annotated[float, Quantity(low=0.0, high=3.0)] = item(0.55, source=ASSUMPTION)
     """Coefficient of variation of that time."""
+    lavatory_law: Literal["lognormal", "exponential"] = item("lognormal", source=ASSUMPTION)
+    """Law of that time; the exponential one has coefficient of variation 1."""
+    water_per_visit: PersonMass = item(0.5, source=ASSUMPTION)
+    """Water that goes from the potable tank to the waste tank at each visit to a lavatory."""
     standing_mean: Minutes = item(4.0, source=ASSUMPTION)
     """Mean time standing about (exponential)."""
     companion_share: Share = item(0.1, source=ASSUMPTION)
@@ -333,6 +339,14 @@ class Behaviour(Model):
     """Coefficient of variation of the walking speed between people."""
     retry_mean: Minutes = item(6.0, source=ASSUMPTION)
     """Mean time until someone who found the way blocked tries again (exponential)."""
+    queue_spacing: Annotated[float, Quantity("length", low=0.0, high=2.0)] = item(
+        0.5, source=ASSUMPTION
+    )
+    """Length of aisle that each person in a queue or a crowd takes."""
+    recall_minutes: Annotated[float, Quantity(low=0.5, high=60.0, unit="min")] = item(
+        3.0, source="common practice, no published source; the figure is an assumption"
+    )
+    """How long before take-off and before landing the crew sends everybody back to his seat."""
 
 
 class Crowd(Model):
@@ -340,8 +354,10 @@ class Crowd(Model):
 
     sign_off_share: Share = item(0.05, source=ASSUMPTION)
     """Share of passengers who get up in the minutes after the sign goes off."""
+    sign_off_minutes: Minutes = item(2.0, source=ASSUMPTION)
+    """Mean time after which they do (exponential)."""
     after_meal_factor: Factor = item(2.0, source=ASSUMPTION)
-    """The rate is multiplied by this after a cart has served the row."""
+    """The rate is multiplied by this after a cart that gives out trays has served the row."""
     after_meal: Minutes = item(20.0, source=ASSUMPTION)
     """How long that lasts."""
     surge_probability: Share = item(0.0, source=ASSUMPTION)
@@ -363,6 +379,8 @@ class Cart(Model):
     """Row it serves first."""
     to_row: Annotated[int, Field(ge=1, le=999)] = item()
     """Row it serves last."""
+    aisle: Annotated[int, Field(ge=1, le=2)] = item(1)
+    """Aisle it goes along, and whose seats it serves: 1 is the left one, or the only one."""
     start: Minutes = item()
     """Minutes after the start of cruise when it leaves the galley."""
     mass_full: Annotated[float, Quantity("mass", low=0.0, high=500.0)] = item(
@@ -370,11 +388,11 @@ class Cart(Model):
     )
     """Mass at the start of the round."""
     tray: PersonMass = item(0.6, source="recalled: a meal tray has 0.5 to 1.0 kg; assumption")
-    """Mass that passes to each passenger served."""
+    """Mass that passes to each passenger served; 0 for a round that only collects."""
     returned: Share = item(0.6, source=ASSUMPTION)
     """Share of that mass that a later round takes back as waste."""
     seconds_per_passenger: Seconds = item(12.0, source=ASSUMPTION)
-    """Mean service time per passenger."""
+    """Mean service time per passenger (exponential)."""
     crew: Annotated[int, Field(ge=0, le=4)] = item(2)
     """Crew members who walk with it."""
 
@@ -390,6 +408,10 @@ class Service(Model):
         0.4, source=ASSUMPTION
     )
     """Speed of a pushed cart."""
+    crew_walks: Rate = item(2.0, source=ASSUMPTION)
+    """Rate at which each crew member walks through the cabin and back while no cart is out."""
+    reseating_share: Share = item(0.0, source=ASSUMPTION)
+    """Share of flights on which the crew sends those who changed seats back before take-off."""
 
 
 class CurtailmentGroup(Model):

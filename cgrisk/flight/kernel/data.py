@@ -2,7 +2,7 @@
 
 Arrays are C-contiguous; floats are float64, whole numbers int64. Sizes: ``S`` seats, ``R`` regions
 (groups of seats that a known number of people fill), ``Z`` zones, ``K`` kinds of party, ``H`` hold
-compartments, ``T`` tanks, ``P`` phases.
+compartments, ``T`` tanks, ``P`` phases, ``L`` lavatory groups, ``G`` galleys, ``C`` carts.
 """
 
 from __future__ import annotations
@@ -14,7 +14,9 @@ from numpy.typing import NDArray
 
 __all__ = [
     "CabinData",
+    "CallData",
     "ConfigurationData",
+    "CrowdData",
     "DryData",
     "FuelData",
     "HoldData",
@@ -22,9 +24,12 @@ __all__ = [
     "MassData",
     "PartyData",
     "PathData",
+    "PlacesData",
     "Program",
+    "ServiceData",
     "SheetData",
     "TimelineData",
+    "UrgeData",
 ]
 
 Floats = NDArray[np.float64]
@@ -73,6 +78,9 @@ class CabinData(NamedTuple):
     exponential_score: bool
     """Random part exponential (preference weights) instead of uniform."""
     movers_share: float
+    reseating_share: float
+    reseating_entity: int
+    """Entity of the cause service that says whether the crew sends movers back."""
     last_minute_off: float
     last_minute_on: float
 
@@ -201,6 +209,122 @@ class PathData(NamedTuple):
     jump_kgm: Floats
 
 
+class PlacesData(NamedTuple):
+    """Aisles, and what people walk to."""
+
+    aisles: int
+    seat_aisle: Ints
+    """(S,) from 0."""
+    seat_position: Ints
+    """(S,) 0 window, 1 middle, 2 aisle."""
+    lavatory_arm_m: Floats
+    lavatory_count: Ints
+    queue_step_m: Floats
+    """(L,) from one place of the queue to the next, away from the lavatory, signed."""
+    galley_arm_m: Floats
+    galley_room: Ints
+    change_arm_m: Floats
+    """(L + G,) where people may change aisles."""
+    end_arm_m: Floats
+    """(2,) foremost and rearmost row of seats."""
+    spacing_m: float
+    water_kg: float
+    water_per_visit_kg: float
+    water_shift_m: float
+    """Waste tank less potable tank."""
+
+
+class UrgeData(NamedTuple):
+    """When people want to get up, what for, and for how long. Stretches of constant urge."""
+
+    seat_rate_per_s: Floats
+    """(S,)"""
+    node_s: Floats
+    """(N + 1,) ends of the stretches."""
+    factor: Floats
+    """(N,) on everybody's rate; 0 where getting up is barred."""
+    quiet: NDArray[np.bool_]
+    """(N,) sign off, and getting up not barred."""
+    barred: NDArray[np.bool_]
+    after_meal_factor: float
+    after_meal_s: float
+    total_s: float
+    """Upper bound of the integral of the factor over the flight."""
+    lavatory_share: float
+    lavatory_scale_s: float
+    lavatory_shape: float
+    """Negative for the exponential law."""
+    standing_mean_s: float
+    retry_mean_s: float
+    companion_share: float
+    speed_scale_mps: float
+    speed_shape: float
+
+
+class CallData(NamedTuple):
+    """What the crew or the sign tells everybody. Sorted by time."""
+
+    time_s: Floats
+    kind: Ints
+    """0 sign off, 1 sign on, 2 recall."""
+    seated_s: Floats
+    """For a recall: when everybody sits."""
+
+
+class CrowdData(NamedTuple):
+    """What moves many at once."""
+
+    sign_off_share: float
+    sign_off_mean_s: float
+    surge_probability: float
+    surge_people: int
+    surge_toward: int
+    """-1 fore, 1 aft, 0 either."""
+    surge_stay_s: float
+    cruise_start_s: Floats
+    cruise_s: Floats
+    """Start and length of the phases of kind cruise."""
+
+
+class ServiceData(NamedTuple):
+    """Carts in the order of their start, and crew members in the order of their stations."""
+
+    number: Ints
+    """(C,) place in the file."""
+    galley_arm_m: Floats
+    start_s: Floats
+    stow_s: Floats
+    """(C,) when it must be back."""
+    low_m: Floats
+    high_m: Floats
+    """(C,) its stretch of aisle."""
+    aisle: Ints
+    mass_kg: Floats
+    tray_kg: Floats
+    returned: Floats
+    seconds: Floats
+    """(C,) mean per passenger."""
+    crew: Ints
+    stop_start: Ints
+    """(C + 1,) where each cart's stops start."""
+    stop_arm_m: Floats
+    seat_start: Ints
+    """(stops + 1,) where each stop's seats start."""
+    seats: Ints
+    seat_arm_m: Floats
+    """Of each of ``seats``."""
+    speed_mps: float
+    crew_arm_m: Floats
+    """(members,) station."""
+    crew_mass_kg: float
+    walk_rate_per_s: float
+    walk_speed_mps: float
+    walk_from_s: float
+    walk_until_s: float
+    end_arm_m: Floats
+    """(2,) foremost and rearmost row of seats."""
+
+
 class SheetData(NamedTuple):
     """The load sheet's answer and the planned path."""
 
@@ -229,4 +353,9 @@ class Program(NamedTuple):
     limit: LimitData
     configuration: ConfigurationData
     script: PathData
+    places: PlacesData
+    urge: UrgeData
+    calls: CallData
+    crowd: CrowdData
+    service: ServiceData
     sheet: SheetData

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from cgrisk.compiled import entry_point, kernel, source_fingerprint
 from cgrisk.flight.contract import HEADER, PER_SIDE
-from cgrisk.flight.kernel.data import CabinData, MassData, Program
+from cgrisk.flight.kernel.crew import new_crew, serve
+from cgrisk.flight.kernel.data import CabinData, MassData, PathData, Program
 from cgrisk.flight.kernel.keys import Keys
 from cgrisk.flight.kernel.load import (
     draw_density,
@@ -19,10 +20,19 @@ from cgrisk.flight.kernel.load import (
     fuel_moment,
     read_gauges,
 )
+from cgrisk.flight.kernel.life import live
+from cgrisk.flight.kernel.moves import Diary, Moves, merge_moves, new_moves
 from cgrisk.flight.kernel.path import fly_path
 from cgrisk.flight.kernel.people import CHILD, People, board, change_seats, new_people, weigh
+from cgrisk.flight.kernel.rounds import lay_rounds, new_rounds
+from cgrisk.flight.kernel.trips import new_tally
+from cgrisk.flight.kernel.walk import Life, new_life
 
 __all__ = ["fly", "plan"]
+
+
+#: Changes of moment for which a list has room at first.
+_ROOM = 2048
 
 
 @kernel
@@ -58,14 +68,32 @@ def _passenger_sums(
     return aboard_count
 
 
+@kernel
+def _more_room(moves: Moves) -> Moves:
+    """Return a list with room for what did not fit."""
+    return new_moves(2 * moves.count[0])
+
+
+@kernel
+def _count_times_up(
+    positions: NDArray[np.int64], people: People, life: Life, out: NDArray[np.float64]
+) -> None:
+    """Write how many aboard got up never, once and more often, by the position of their seat."""
+    out[:] = 0.0
+    for p in range(life.persons.size):
+        if people.seat[p] >= 0:
+            out[3 * positions[people.seat[p]] + min(life.persons[p].trips, 2)] += 1.0
+
+
 def _make_fly(
     fingerprint: int,
-) -> Callable[[Program, Keys, NDArray[np.float64], NDArray[np.float64]], int]:
+) -> Callable[[Program, Keys, NDArray[np.float64], NDArray[np.float64], Diary], int]:
     def fly(
         program: Program,
         keys: Keys,
         out: NDArray[np.float64],
         record: NDArray[np.float64],
+        diary: Diary,
     ) -> int:
         """Fly ``out.shape[0]`` flights; see :func:`cgrisk.flight.fly_block`."""
         if fingerprint < 0:  # never; puts the fingerprint of the sources into the cache key
@@ -77,6 +105,17 @@ def _make_fly(
         persons = cabin.region_seats.size
         people = new_people(cabin.arm_m.size, cabin.region_start.size - 1, cabin.zone_region.size)
         sums = np.empty(8, np.float64)
+        places, urge, calls, crowd = program.places, program.urge, program.calls, program.crowd
+        service, script = program.service, program.script
+        seats = cabin.arm_m.size
+        occupant = np.empty(seats, np.int64)
+        rounds, crew = new_rounds(service, seats), new_crew(service)
+        life = new_life(persons, places.lavatory_arm_m.size, places.galley_arm_m.size)
+        tally = new_tally()
+        walked, served = new_moves(_ROOM), new_moves(_ROOM)
+        movement = PathData(np.empty(0), np.empty(0), np.empty(0))
+        end_s = timeline.end_s[phases - 1]
+        take_off_s = 0.0 if timeline.take_off == 0 else timeline.end_s[timeline.take_off - 1]
         bags = np.empty(hold.arm_m.size, np.int64)
         volumes = np.empty(tanks, np.float64)
         segment = np.empty(tanks, np.int64)
@@ -96,6 +135,42 @@ def _make_fly(
             change_seats(cabin, keys, row, people)
             weigh(program.party, mass, keys, row, people, persons)
             aboard = _passenger_sums(cabin, mass, people, sums)
+            occupant[:] = -1
+            for p in range(persons):
+                if people.seat[p] >= 0:
+                    occupant[people.seat[p]] = p
+            not_served = lay_rounds(service, keys, row, occupant, people.words, rounds)
+            while True:
+                diary.count[0] = 0
+                serve(service, keys, row, seats, rounds, crew, served, diary)
+                live(
+                    places,
+                    urge,
+                    calls,
+                    crowd,
+                    cabin.arm_m,
+                    end_s,
+                    keys,
+                    row,
+                    people,
+                    rounds,
+                    life,
+                    walked,
+                    diary,
+                    tally,
+                )
+                if served.count[0] > served.rows.shape[0]:
+                    served = _more_room(served)
+                elif walked.count[0] > walked.rows.shape[0]:
+                    walked = _more_room(walked)
+                else:
+                    break
+            room = script.time_s.size + walked.count[0] + served.count[0]
+            if movement.time_s.size < room:
+                movement = PathData(np.empty(2 * room), np.empty(2 * room), np.empty(2 * room))
+            least, greatest, moved, movements = merge_moves(
+                script, walked, served, take_off_s, end_s, movement
+            )
             hold_mass, hold_moment = draw_holds(hold, keys, row, bags)
             density, flow_factor = draw_density(fuel, keys, row)
             fill_tanks(fuel, fuel.block_kg / density, volumes)
@@ -119,8 +194,8 @@ def _make_fly(
                 timeline,
                 program.limit,
                 program.configuration,
-                program.script,
-                program.script.time_s.size,
+                movement,
+                movements,
                 sheet,
                 sides,
                 errors,
@@ -147,16 +222,33 @@ def _make_fly(
                 - sheet.take_off_fuel_moment_kgm
                 - x * (marks[0, 2] - sheet.take_off_fuel_kg)
             )
-            out[row, 14] = marks[0, 1] - zero_fuel_moment - marks[0, 3]
-            out[row, 15] = sheet.rounding_kgm
-            out[row, 16] = timeline.maximum_kg[0] - taxi
-            out[row, 17] = timeline.maximum_kg[1] - marks[0, 0]
-            out[row, 18] = timeline.maximum_kg[2] - marks[1, 0]
-            out[row, 19] = timeline.maximum_kg[3] - zero_fuel
-            out[row, 20] = errors[0, 0] * to_pct
-            out[row, 21] = errors[0, 1] * to_pct
-            out[row, 22] = errors[1, 0] * to_pct
-            out[row, 23] = errors[1, 1] * to_pct
+            out[row, 14] = moved
+            out[row, 15] = marks[0, 1] - zero_fuel_moment - marks[0, 3] - moved
+            out[row, 16] = sheet.rounding_kgm
+            out[row, 17] = timeline.maximum_kg[0] - taxi
+            out[row, 18] = timeline.maximum_kg[1] - marks[0, 0]
+            out[row, 19] = timeline.maximum_kg[2] - marks[1, 0]
+            out[row, 20] = timeline.maximum_kg[3] - zero_fuel
+            out[row, 21] = errors[0, 0] * to_pct
+            out[row, 22] = errors[0, 1] * to_pct
+            out[row, 23] = errors[1, 0] * to_pct
+            out[row, 24] = errors[1, 1] * to_pct
+            out[row, 25] = least
+            out[row, 26] = greatest
+            out[row, 27] = tally[0].trips
+            out[row, 28] = tally[0].most_up
+            out[row, 29] = tally[0].up_s / end_s
+            out[row, 30] = tally[0].longest_queue
+            out[row, 31] = tally[0].visits
+            out[row, 32] = tally[0].wait_s / max(tally[0].visits, 1)
+            out[row, 33] = tally[0].longest_wait_s
+            out[row, 34] = tally[0].put_off
+            out[row, 35] = tally[0].turned_back
+            out[row, 36] = tally[0].stopped
+            out[row, 37] = tally[0].surge
+            out[row, 38] = not_served
+            out[row, 39] = places.water_kg - tally[0].water_kg
+            _count_times_up(places.seat_position, people, life, out[row, 40:49])
             column = HEADER
             for i in range(2 * phases):
                 out[row, column] = sides[i, 0] * to_pct

@@ -24,7 +24,7 @@ from cgrisk.randomness.variates import categorical, exponential, index, normal, 
 
 __all__ = ["CHILD", "People", "board", "change_seats", "new_people", "weigh"]
 
-COUNT, PARTY, SEATING, MASS = 2, 3, 4, 5  # randomness.keys.Cause
+COUNT, PARTY, SEATING, MASS, SERVICE = 2, 3, 4, 5, 8  # randomness.keys.Cause
 MEN, WOMEN, CHILD, DRAWN = 0, 1, 2, 3  # population of a person; DRAWN: by his own draw
 
 _HALF_WORD = np.uint64(16)
@@ -233,9 +233,16 @@ def board(cabin: CabinData, party: PartyData, keys: Keys, row: int, people: Peop
 
 @kernel
 def change_seats(cabin: CabinData, keys: Keys, row: int, people: People) -> None:
-    """Let a share of the people change to a free seat anywhere, each equally likely, in turn."""
+    """Let a share of the people change to a free seat anywhere, each equally likely, in turn.
+
+    On some flights the crew sends them all back.
+    """
     if cabin.movers_share == 0.0:
         return
+    if cabin.reseating_share > 0.0:
+        w0, _w1, _w2, _w3 = words(keys, row, SERVICE, cabin.reseating_entity, 0)
+        if uniform(w0) < cabin.reseating_share:
+            return
     seats = cabin.arm_m.size
     taken = people.left
     taken[:seats] = 0
