@@ -15,7 +15,7 @@ from typing import Any, TypeVar, cast
 
 import numba
 
-__all__ = ["entry_point", "kernel", "source_fingerprint"]
+__all__ = ["entry_point", "kernel", "maker", "source_fingerprint"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -24,7 +24,16 @@ KERNEL_FOLDERS = ("randomness", "flight/kernel")
 
 
 def kernel(function: F) -> F:
-    """Compile a function called from other kernels (no cache of its own)."""
+    """Compile a function called from other kernels (no cache of its own). It makes no array.
+
+    Arrays are handed on uncounted: counting the references of every array in a named tuple at
+    every call takes many times as long as the work.
+    """
+    return cast(F, numba.njit(nogil=True, error_model="numpy", _nrt=False)(function))
+
+
+def maker(function: F) -> F:
+    """Compile a function, called from other kernels, that makes arrays."""
     return cast(F, numba.njit(nogil=True, error_model="numpy")(function))
 
 
@@ -33,7 +42,7 @@ def entry_point(function: F) -> F:
     try:
         return cast(F, numba.njit(nogil=True, error_model="numpy", cache=True)(function))
     except RuntimeError:  # no writable cache folder: compile in every process
-        return kernel(function)
+        return maker(function)
 
 
 @lru_cache(maxsize=1)

@@ -99,9 +99,7 @@ def _lavatory_law(scenario: Scenario) -> tuple[float, float]:
     behaviour = scenario.operation.behaviour
     if behaviour.lavatory_law == "exponential":
         return behaviour.lavatory_mean, -1.0
-    return lognormal_of(
-        behaviour.lavatory_mean, sd=behaviour.lavatory_mean * behaviour.lavatory_cv
-    )
+    return lognormal_of(behaviour.lavatory_mean, sd=behaviour.lavatory_mean * behaviour.lavatory_cv)
 
 
 def _trays_served(scenario: Scenario) -> int:

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.compiled import kernel
+from cgrisk.compiled import kernel, maker
 
 __all__ = ["Agenda", "clear", "drop", "new_agenda", "next_time", "schedule"]
 
@@ -27,7 +27,7 @@ class Agenda(NamedTuple):
     size: NDArray[np.int64]
 
 
-@kernel
+@maker
 def new_agenda(persons: int) -> Agenda:
     """Return an empty agenda."""
     return Agenda(

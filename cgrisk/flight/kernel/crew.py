@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from cgrisk.compiled import kernel
+from cgrisk.compiled import kernel, maker
 from cgrisk.flight.kernel.data import ServiceData
 from cgrisk.flight.kernel.keys import Keys, words
 from cgrisk.flight.kernel.moves import Diary, Moves, add_move, note
@@ -52,12 +52,10 @@ class Crew(NamedTuple):
     pushed: Records
 
 
-@kernel
+@maker
 def new_crew(service: ServiceData) -> Crew:
     """Return empty scratch."""
-    return Crew(
-        np.zeros(service.crew_arm_m.size, MEMBER), np.zeros(service.number.size, PUSHED)
-    )
+    return Crew(np.zeros(service.crew_arm_m.size, MEMBER), np.zeros(service.number.size, PUSHED))
 
 
 @kernel
@@ -220,6 +218,4 @@ def serve(
         if which < carts:
             _push_on(service.crew_mass_kg, rounds, crew, which, moves, diary)
         else:
-            _walk_on(
-                service, keys, row, seats, rounds.carts, crew, which - carts, moves, diary
-            )
+            _walk_on(service, keys, row, seats, rounds.carts, crew, which - carts, moves, diary)

@@ -9,10 +9,9 @@ from numpy.typing import NDArray
 
 from cgrisk.compiled import kernel
 from cgrisk.flight.kernel.data import CrowdData
-from cgrisk.flight.kernel.keys import Keys, flight_number, version_row, words
+from cgrisk.flight.kernel.keys import Keys, fill_words, words
 from cgrisk.flight.kernel.order import sort_by_score
 from cgrisk.flight.kernel.walk import ABSENT, Life
-from cgrisk.randomness.philox import philox_fill
 from cgrisk.randomness.variates import exponential, uniform, uniform53
 
 __all__ = ["draw_surge", "join_rush", "pick_surge"]
@@ -62,17 +61,7 @@ def join_rush(
     persons = life.persons.size
     if crowd.sign_off_share == 0.0:
         return 0
-    philox_fill(
-        scratch,
-        flight_number(keys, row, CROWD),
-        version_row(keys, row, CROWD),
-        CROWD,
-        0,
-        persons,
-        number,
-        keys.k0,
-        keys.k1,
-    )
+    fill_words(keys, row, CROWD, 0, persons, number, scratch)
     joined = 0
     for p in range(persons):
         person = life.persons[p]
@@ -97,17 +86,7 @@ def pick_surge(
 ) -> int:
     """Write who wants to join the surge, in random order, to ``order``; return how many."""
     persons = life.persons.size
-    philox_fill(
-        scratch,
-        flight_number(keys, row, CROWD),
-        version_row(keys, row, CROWD),
-        CROWD,
-        0,
-        persons,
-        _SURGE_DRAW,
-        keys.k0,
-        keys.k1,
-    )
+    fill_words(keys, row, CROWD, 0, persons, _SURGE_DRAW, scratch)
     aboard = 0
     for p in range(persons):
         score[p] = uniform53(scratch[0, p], scratch[1, p])

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.compiled import entry_point, kernel, source_fingerprint
+from cgrisk.compiled import entry_point, kernel, maker, source_fingerprint
 from cgrisk.flight.contract import HEADER, PER_SIDE
 from cgrisk.flight.kernel.crew import new_crew, serve
 from cgrisk.flight.kernel.data import CabinData, MassData, PathData, Program
@@ -68,7 +68,7 @@ def _passenger_sums(
     return aboard_count
 
 
-@kernel
+@maker
 def _more_room(moves: Moves) -> Moves:
     """Return a list with room for what did not fit."""
     return new_moves(2 * moves.count[0])

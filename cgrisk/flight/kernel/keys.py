@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.compiled import kernel
-from cgrisk.randomness.philox import block
+from cgrisk.randomness.philox import block, philox_fill
 
-__all__ = ["Keys", "flight_number", "version_row", "words"]
+__all__ = ["Keys", "fill_words", "flight_number", "words"]
 
 Words = tuple[np.uint32, np.uint32, np.uint32, np.uint32]
 
@@ -46,16 +46,24 @@ def flight_number(keys: Keys, row: int, cause: int) -> np.uint32:
 
 
 @kernel
-def version_row(keys: Keys, row: int, cause: int) -> NDArray[np.uint32]:
-    """Return the versions of a cause's entities in the row-th flight."""
-    if keys.versions.shape[1] == 1:
-        return keys.versions[0, 0:1]
-    return keys.versions[row, keys.first[cause] : keys.first[cause + 1]]
+def words(keys: Keys, row: int, cause: int, entity: int, draw: int) -> Words:
+    """Return the four words of one entity's draw in the row-th flight."""
+    version = keys.versions[0, 0]
+    if keys.versions.shape[1] > 1:
+        version = keys.versions[row, keys.first[cause] + entity]
+    return block(flight_number(keys, row, cause), version, cause, entity, draw, keys.k0, keys.k1)
 
 
 @kernel
-def words(keys: Keys, row: int, cause: int, entity: int, draw: int) -> Words:
-    """Return the four words of one entity's draw in the row-th flight."""
-    versions = version_row(keys, row, cause)
-    version = versions[entity] if versions.size > 1 else versions[0]
-    return block(flight_number(keys, row, cause), version, cause, entity, draw, keys.k0, keys.k1)
+def fill_words(
+    keys: Keys, row: int, cause: int, first: int, entities: int, draw: int, out: NDArray[np.uint32]
+) -> None:
+    """Write the words of consecutive entities' draw into ``out`` (4, >= entities), a column each."""
+    flight = flight_number(keys, row, cause)
+    if keys.versions.shape[1] > 1:
+        start = keys.first[cause]
+        versions = keys.versions[row, start : start + first + entities]
+        philox_fill(out, flight, versions, cause, first, entities, draw, keys.k0, keys.k1)
+    else:
+        versions = keys.versions[0, 0:1]
+        philox_fill(out, flight, versions, cause, first, entities, draw, keys.k0, keys.k1)

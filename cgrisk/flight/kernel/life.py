@@ -16,7 +16,7 @@ from cgrisk.compiled import kernel
 from cgrisk.flight.kernel.agenda import clear, next_time, schedule
 from cgrisk.flight.kernel.crowds import draw_surge, join_rush, pick_surge
 from cgrisk.flight.kernel.data import CallData, CrowdData, PlacesData, UrgeData
-from cgrisk.flight.kernel.keys import Keys, flight_number, version_row
+from cgrisk.flight.kernel.keys import Keys, fill_words
 from cgrisk.flight.kernel.moves import Diary, Moves
 from cgrisk.flight.kernel.people import People
 from cgrisk.flight.kernel.rounds import Records, Rounds, turn_to
@@ -52,7 +52,6 @@ from cgrisk.flight.kernel.walk import (
     hurry_back,
 )
 from cgrisk.flight.kernel.ways import EITHER, is_free
-from cgrisk.randomness.philox import philox_fill
 
 __all__ = ["live"]
 
@@ -132,17 +131,7 @@ def _start(cabin: Cabin, keys: Keys, row: int, people: People) -> None:
     """Everybody sits; first urges."""
     places, urge, life = cabin.places, cabin.urge, cabin.life
     persons = life.persons.size
-    philox_fill(
-        people.words,
-        flight_number(keys, row, MOVEMENT),
-        version_row(keys, row, MOVEMENT),
-        MOVEMENT,
-        0,
-        persons,
-        0,
-        keys.k0,
-        keys.k1,
-    )
+    fill_words(keys, row, MOVEMENT, 0, persons, 0, people.words)
     clear(life.agenda)
     for p in range(persons):
         person, seat = life.persons[p], people.seat[p]

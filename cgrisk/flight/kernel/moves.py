@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.compiled import kernel
+from cgrisk.compiled import kernel, maker
 from cgrisk.flight.kernel.data import PathData
 
 __all__ = ["Diary", "Moves", "add_move", "merge_moves", "new_moves", "note"]
@@ -36,7 +36,7 @@ class Diary(NamedTuple):
     count: NDArray[np.int64]
 
 
-@kernel
+@maker
 def new_moves(room: int) -> Moves:
     """Return an empty list."""
     return Moves(np.empty((room, 3), np.float64), np.zeros(1, np.int64))

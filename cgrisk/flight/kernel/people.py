@@ -15,11 +15,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.compiled import kernel
+from cgrisk.compiled import kernel, maker
 from cgrisk.flight.kernel.data import CabinData, MassData, PartyData
-from cgrisk.flight.kernel.keys import Keys, flight_number, version_row, words
+from cgrisk.flight.kernel.keys import Keys, fill_words, words
 from cgrisk.flight.kernel.order import nearest_free, sort_by_score, take
-from cgrisk.randomness.philox import philox_fill
 from cgrisk.randomness.variates import categorical, exponential, index, normal, poisson, uniform
 
 __all__ = ["CHILD", "People", "board", "change_seats", "new_people", "weigh"]
@@ -60,7 +59,7 @@ class People(NamedTuple):
     free: NDArray[np.int64]
 
 
-@kernel
+@maker
 def new_people(seats: int, regions: int, zones: int) -> People:
     """Return empty people for a cabin of that size."""
     return People(
@@ -113,17 +112,7 @@ def _count(cabin: CabinData, keys: Keys, row: int, people: People) -> None:
 @kernel
 def _score_seats(cabin: CabinData, keys: Keys, row: int, people: People) -> None:
     seats = cabin.arm_m.size
-    philox_fill(
-        people.words,
-        flight_number(keys, row, SEATING),
-        version_row(keys, row, SEATING),
-        SEATING,
-        0,
-        seats,
-        0,
-        keys.k0,
-        keys.k1,
-    )
+    fill_words(keys, row, SEATING, 0, seats, 0, people.words)
     for s in range(seats):
         u = uniform(people.words[0, s])
         if cabin.exponential_score:
@@ -156,17 +145,7 @@ def _board_region(
     place_of = people.free  # scratch: seat -> place in this region
     for i in range(seats):
         place_of[cabin.region_seats[start + i]] = i + 1
-    philox_fill(
-        people.words,
-        flight_number(keys, row, PARTY),
-        version_row(keys, row, PARTY),
-        PARTY,
-        first,
-        seats,
-        0,
-        keys.k0,
-        keys.k1,
-    )
+    fill_words(keys, row, PARTY, first, seats, 0, people.words)
     person = first
     number = 0
     cursor = 0
@@ -258,17 +237,7 @@ def change_seats(cabin: CabinData, keys: Keys, row: int, people: People) -> None
             free += 1
     if free == 0:
         return
-    philox_fill(
-        people.words,
-        flight_number(keys, row, SEATING),
-        version_row(keys, row, SEATING),
-        SEATING,
-        seats,
-        persons,
-        0,
-        keys.k0,
-        keys.k1,
-    )
+    fill_words(keys, row, SEATING, seats, persons, 0, people.words)
     for p in range(persons):
         if people.seat[p] >= 0 and uniform(people.words[0, p]) < cabin.movers_share:
             i = index(uniform(people.words[1, p]), free)
@@ -280,17 +249,7 @@ def weigh(
     party: PartyData, mass: MassData, keys: Keys, row: int, people: People, persons: int
 ) -> None:
     """Draw body and bag of everyone; members of a party share a part of their normal score."""
-    philox_fill(
-        people.words,
-        flight_number(keys, row, MASS),
-        version_row(keys, row, MASS),
-        MASS,
-        0,
-        persons,
-        0,
-        keys.k0,
-        keys.k1,
-    )
+    fill_words(keys, row, MASS, 0, persons, 0, people.words)
     for p in range(persons):
         if people.seat[p] < 0:
             people.body_kg[p] = 0.0

@@ -12,10 +12,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.compiled import kernel
+from cgrisk.compiled import kernel, maker
 from cgrisk.flight.kernel.data import ServiceData
-from cgrisk.flight.kernel.keys import Keys, flight_number, version_row
-from cgrisk.randomness.philox import philox_fill
+from cgrisk.flight.kernel.keys import Keys, fill_words
 from cgrisk.randomness.variates import exponential, uniform
 
 __all__ = ["CART", "NODE", "SERVICE", "Records", "Rounds", "lay_rounds", "new_rounds", "turn_to"]
@@ -69,7 +68,7 @@ class Rounds(NamedTuple):
     """(S,) what a later cart takes back."""
 
 
-@kernel
+@maker
 def new_rounds(service: ServiceData, seats: int) -> Rounds:
     """Return empty rounds."""
     carts = service.number.size
@@ -189,17 +188,7 @@ def lay_rounds(
     for k in range(service.number.size):
         rounds.carts[k].nodes = 0
         rounds.carts[k].cursor = rounds.carts[k].first
-        philox_fill(
-            words,
-            flight_number(keys, row, SERVICE),
-            version_row(keys, row, SERVICE),
-            SERVICE,
-            service.number[k] * seats,
-            seats,
-            0,
-            keys.k0,
-            keys.k1,
-        )
+        fill_words(keys, row, SERVICE, service.number[k] * seats, seats, 0, words)
         left_out += _one_round(service, k, occupant, words, rounds)
     return left_out
 

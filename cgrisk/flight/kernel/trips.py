@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.compiled import kernel
+from cgrisk.compiled import kernel, maker
 from cgrisk.flight.kernel.agenda import schedule
 from cgrisk.flight.kernel.data import PlacesData, UrgeData
 from cgrisk.flight.kernel.keys import Keys, words
@@ -98,7 +98,7 @@ class Cabin(NamedTuple):
     tally: Records
 
 
-@kernel
+@maker
 def new_tally() -> Records:
     """Return one empty record of :data:`TALLY`."""
     return np.zeros(1, TALLY)
@@ -254,10 +254,8 @@ def _ask_along(
         q += 1
 
 
-@kernel
-def new_attempt(
-    cabin: Cabin, keys: Keys, row: int, p: int
-) -> tuple[np.uint32, np.uint32]:
+@maker
+def new_attempt(cabin: Cabin, keys: Keys, row: int, p: int) -> tuple[np.uint32, np.uint32]:
     """Count an attempt; keep its words for later, return those for purpose and time."""
     person = cabin.life.persons[p]
     person.attempt += 1
@@ -415,9 +413,7 @@ def leave(cabin: Cabin, p: int, time_s: float, here: int) -> None:
     person = cabin.life.persons[p]
     if person.purpose == GALLEY:
         cabin.life.coming[person.place] -= 1
-    go_back(
-        cabin.places, cabin.life, cabin.rounds, p, time_s, here, cabin.moves, cabin.diary
-    )
+    go_back(cabin.places, cabin.life, cabin.rounds, p, time_s, here, cabin.moves, cabin.diary)
 
 
 @kernel
@@ -426,5 +422,3 @@ def start_aisle(person: Any) -> int:
     on_the_way = person.state == OUT
     aisle: int = person.aisle if on_the_way or person.purpose == SURGE else EITHER
     return aisle
-
-

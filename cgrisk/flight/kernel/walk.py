@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.compiled import kernel
+from cgrisk.compiled import kernel, maker
 from cgrisk.flight.kernel.agenda import Agenda, new_agenda, schedule
 from cgrisk.flight.kernel.data import PlacesData
 from cgrisk.flight.kernel.moves import Diary, Moves, add_move, note
@@ -120,7 +120,7 @@ class Life(NamedTuple):
     agenda: Agenda
 
 
-@kernel
+@maker
 def new_life(persons: int, lavatories: int, galleys: int) -> Life:
     """Return people and places to be filled flight by flight."""
     return Life(
