@@ -15,7 +15,7 @@ from typing import Any, TypeVar, cast
 
 import numba
 
-__all__ = ["entry_point", "kernel", "maker", "source_fingerprint"]
+__all__ = ["entry_point", "inlined_kernel", "kernel", "maker", "source_fingerprint"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -30,6 +30,16 @@ def kernel(function: F) -> F:
     every call takes many times as long as the work.
     """
     return cast(F, numba.njit(nogil=True, error_model="numpy", _nrt=False)(function))
+
+
+def inlined_kernel(function: F) -> F:
+    """Compile as :func:`kernel`, always in line with its callers.
+
+    For functions that take many arrays: handing over some hundred words a call takes longer than
+    what they do.
+    """
+    options = {"nogil": True, "error_model": "numpy", "_nrt": False, "forceinline": True}
+    return cast(F, numba.njit(**options)(function))
 
 
 def maker(function: F) -> F:

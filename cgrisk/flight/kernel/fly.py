@@ -12,6 +12,7 @@ from cgrisk.flight.contract import HEADER, PER_SIDE
 from cgrisk.flight.kernel.crew import new_crew, serve
 from cgrisk.flight.kernel.data import CabinData, MassData, PathData, Program
 from cgrisk.flight.kernel.keys import Keys
+from cgrisk.flight.kernel.life import live
 from cgrisk.flight.kernel.load import (
     draw_density,
     draw_dry,
@@ -20,7 +21,6 @@ from cgrisk.flight.kernel.load import (
     fuel_moment,
     read_gauges,
 )
-from cgrisk.flight.kernel.life import live
 from cgrisk.flight.kernel.moves import Diary, Moves, merge_moves, new_moves
 from cgrisk.flight.kernel.path import fly_path
 from cgrisk.flight.kernel.people import CHILD, People, board, change_seats, new_people, weigh

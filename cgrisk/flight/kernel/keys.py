@@ -58,7 +58,7 @@ def words(keys: Keys, row: int, cause: int, entity: int, draw: int) -> Words:
 def fill_words(
     keys: Keys, row: int, cause: int, first: int, entities: int, draw: int, out: NDArray[np.uint32]
 ) -> None:
-    """Write the words of consecutive entities' draw into ``out`` (4, >= entities), a column each."""
+    """Write the words of consecutive entities into ``out`` (4, >= entities), a column each."""
     flight = flight_number(keys, row, cause)
     if keys.versions.shape[1] > 1:
         start = keys.first[cause]

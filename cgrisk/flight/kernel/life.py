@@ -60,7 +60,7 @@ _SIGN_ON, _RECALL = 1, 2  # kinds of a call; 0 is sign off
 
 @kernel
 def _send_back(cabin: Cabin, time_s: float) -> None:
-    """The sign is lit: all go back but those in a lavatory."""
+    """Send back all but those in a lavatory, as the sign is lit."""
     for g in range(cabin.life.queues.size):
         cabin.life.queues[g].waiting = 0
     for p in range(cabin.life.persons.size):
@@ -190,7 +190,7 @@ def live(
     while True:
         soonest = next_time(life.agenda)
         call_s = calls.time_s[call] if call < calls.time_s.size else math.inf
-        now = min(soonest, min(call_s, surge_s))
+        now = min(soonest, call_s, surge_s)
         if now >= end_s:
             break
         turn_to(rounds, now)
@@ -216,7 +216,7 @@ def live(
         person, seat = life.persons[p], people.seat[p]
         rate = urge.seat_rate_per_s[seat]
         if person.state == SITS:
-            want(cabin, keys, row, people, rate, p, now)
+            want(cabin, keys, row, people.party, seat, rate, p, now)
         elif person.state == OUT:
             arrive(cabin, p, now)
         elif person.state == INSIDE:

@@ -96,7 +96,7 @@ def merge_moves(
         ta = script.time_s[a] if a < na else math.inf
         tb = people.rows[b, 0] if b < nb else math.inf
         tc = service.rows[c, 0] if c < nc else math.inf
-        now = min(ta, min(tb, tc))
+        now = min(ta, tb, tc)
         if not passed and now >= mark_s:
             marked = moment + rate * (mark_s - t)
             passed = True

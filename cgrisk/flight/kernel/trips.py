@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.compiled import kernel, maker
+from cgrisk.compiled import inlined_kernel, maker
 from cgrisk.flight.kernel.agenda import schedule
 from cgrisk.flight.kernel.data import PlacesData, UrgeData
 from cgrisk.flight.kernel.keys import Keys, words
@@ -104,7 +104,7 @@ def new_tally() -> Records:
     return np.zeros(1, TALLY)
 
 
-@kernel
+@inlined_kernel
 def clear_tally(tally: Records, water_kg: float) -> None:
     """Start to count anew."""
     now = tally[0]
@@ -124,7 +124,7 @@ def clear_tally(tally: Records, water_kg: float) -> None:
     now.stretch = 0
 
 
-@kernel
+@inlined_kernel
 def wait_for_next(cabin: Cabin, rate_per_s: float, seat: int, p: int, time_s: float) -> None:
     """Sitting: set the time of the next urge, second try or rush."""
     person = cabin.life.persons[p]
@@ -146,7 +146,7 @@ def wait_for_next(cabin: Cabin, rate_per_s: float, seat: int, p: int, time_s: fl
     schedule(cabin.life.agenda, p, min(person.urge_s, person.rush_s))
 
 
-@kernel
+@inlined_kernel
 def sit(cabin: Cabin, rate_per_s: float, seat: int, p: int, time_s: float) -> None:
     """Sit down again after a trip."""
     person, tally = cabin.life.persons[p], cabin.tally[0]
@@ -159,7 +159,7 @@ def sit(cabin: Cabin, rate_per_s: float, seat: int, p: int, time_s: float) -> No
     wait_for_next(cabin, rate_per_s, seat, p, time_s)
 
 
-@kernel
+@inlined_kernel
 def _tail(cabin: Cabin, group: int) -> float:
     """Return the arm of a group's tail."""
     places, queue = cabin.places, cabin.life.queues[group]
@@ -169,7 +169,7 @@ def _tail(cabin: Cabin, group: int) -> float:
     return arm
 
 
-@kernel
+@inlined_kernel
 def set_out(cabin: Cabin, p: int, time_s: float, first: int, change_m: float, aim_m: float) -> None:
     """Leave the seat for ``aim_m``, by aisle ``first``, changing at ``change_m`` (nan: not)."""
     person, tally = cabin.life.persons[p], cabin.tally[0]
@@ -192,9 +192,9 @@ def set_out(cabin: Cabin, p: int, time_s: float, first: int, change_m: float, ai
     walk_leg(cabin.life, cabin.rounds, p, time_s, person.home_m, cabin.moves, cabin.diary)
 
 
-@kernel
+@inlined_kernel
 def _choose(cabin: Cabin, p: int, time_s: float) -> tuple[int, int, float]:
-    """Return (place, aisle of the first leg, arm of change) of the nearest place; place -1: none."""
+    """Return (place or -1, aisle of the first leg, arm of change) of the nearest place."""
     person, places = cabin.life.persons[p], cabin.places
     lavatory = person.purpose == LAVATORY
     best, place, first, change = math.inf, -1, -1, math.nan
@@ -212,7 +212,7 @@ def _choose(cabin: Cabin, p: int, time_s: float) -> tuple[int, int, float]:
     return place, first, change
 
 
-@kernel
+@inlined_kernel
 def _go_to(cabin: Cabin, p: int, time_s: float, place: int, first: int, change_m: float) -> None:
     person, places = cabin.life.persons[p], cabin.places
     person.place = place
@@ -224,7 +224,7 @@ def _go_to(cabin: Cabin, p: int, time_s: float, place: int, first: int, change_m
     set_out(cabin, p, time_s, first, change_m, aim)
 
 
-@kernel
+@inlined_kernel
 def _ask_along(
     cabin: Cabin, keys: Keys, row: int, party: NDArray[np.int64], p: int, time_s: float
 ) -> None:
@@ -265,12 +265,13 @@ def new_attempt(cabin: Cabin, keys: Keys, row: int, p: int) -> tuple[np.uint32, 
     return w1, w2
 
 
-@kernel
+@inlined_kernel
 def want(
     cabin: Cabin,
     keys: Keys,
     row: int,
-    people: People,
+    party: NDArray[np.int64],
+    seat: int,
     rate_per_s: float,
     p: int,
     time_s: float,
@@ -287,7 +288,7 @@ def want(
             return
     elif person.again == 1 and not urge.quiet[stretch]:
         person.again = 0
-        wait_for_next(cabin, rate_per_s, people.seat[p], p, time_s)
+        wait_for_next(cabin, rate_per_s, seat, p, time_s)
         return
     purpose, stay = new_attempt(cabin, keys, row, p)
     if in_rush:
@@ -300,14 +301,14 @@ def want(
     if place < 0:
         cabin.tally[0].put_off += 1
         person.again = 1
-        wait_for_next(cabin, rate_per_s, people.seat[p], p, time_s)
+        wait_for_next(cabin, rate_per_s, seat, p, time_s)
         return
     _go_to(cabin, p, time_s, place, first, change)
     if urge.companion_share > 0.0:
-        _ask_along(cabin, keys, row, people.party, p, time_s)
+        _ask_along(cabin, keys, row, party, p, time_s)
 
 
-@kernel
+@inlined_kernel
 def _enter(cabin: Cabin, p: int, time_s: float) -> None:
     person, tally = cabin.life.persons[p], cabin.tally[0]
     person.state = INSIDE
@@ -320,7 +321,7 @@ def _enter(cabin: Cabin, p: int, time_s: float) -> None:
     schedule(cabin.life.agenda, p, time_s + person.stay_s)
 
 
-@kernel
+@inlined_kernel
 def _join(cabin: Cabin, p: int, time_s: float) -> None:
     """At the end of the walk to a lavatory group: look again, walk on, wait or go in."""
     person, places = cabin.life.persons[p], cabin.places
@@ -348,7 +349,7 @@ def _join(cabin: Cabin, p: int, time_s: float) -> None:
     schedule(cabin.life.agenda, p, math.inf)
 
 
-@kernel
+@inlined_kernel
 def come_out(cabin: Cabin, p: int, time_s: float, next_goes_in: bool) -> None:
     """Leave a lavatory: water moves, the next goes in and the queue steps forward."""
     person, places, tally = cabin.life.persons[p], cabin.places, cabin.tally[0]
@@ -373,7 +374,7 @@ def come_out(cabin: Cabin, p: int, time_s: float, next_goes_in: bool) -> None:
         q = cabin.life.persons[q].behind
 
 
-@kernel
+@inlined_kernel
 def end_of_leg(cabin: Cabin, p: int, time_s: float) -> bool:
     """Go on where a leg ends; return whether it was the last."""
     person = cabin.life.persons[p]
@@ -387,7 +388,7 @@ def end_of_leg(cabin: Cabin, p: int, time_s: float) -> bool:
     return False
 
 
-@kernel
+@inlined_kernel
 def arrive(cabin: Cabin, p: int, time_s: float) -> None:
     """On the way out: an end of a leg, or a cart."""
     person = cabin.life.persons[p]
@@ -407,7 +408,7 @@ def arrive(cabin: Cabin, p: int, time_s: float) -> None:
         schedule(cabin.life.agenda, p, until)
 
 
-@kernel
+@inlined_kernel
 def leave(cabin: Cabin, p: int, time_s: float, here: int) -> None:
     """Start the way back."""
     person = cabin.life.persons[p]
@@ -416,7 +417,7 @@ def leave(cabin: Cabin, p: int, time_s: float, here: int) -> None:
     go_back(cabin.places, cabin.life, cabin.rounds, p, time_s, here, cabin.moves, cabin.diary)
 
 
-@kernel
+@inlined_kernel
 def start_aisle(person: Any) -> int:
     """Return the aisle in which one who goes back may start."""
     on_the_way = person.state == OUT

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.compiled import kernel, maker
+from cgrisk.compiled import inlined_kernel, maker
 from cgrisk.flight.kernel.agenda import Agenda, new_agenda, schedule
 from cgrisk.flight.kernel.data import PlacesData
 from cgrisk.flight.kernel.moves import Diary, Moves, add_move, note
@@ -58,13 +58,13 @@ _THERE_M = 1e-9
 
 
 #: A passenger. ``next_is`` tells what a walker's next event is. He walks in ``aisle`` to ``aim_m``,
-#: then (unless ``next_aisle`` is -1) in ``next_aisle`` to ``next_aim_m``; ``aisle`` is EITHER where
-#: the aisles join. He was at ``arm_m`` at ``since_s`` and has gone on at ``pace_mps``. ``blocker``
-#: is the cart ahead, ``held`` whether he has been behind one on this way back. ``place`` is a
-#: lavatory group or galley; ``purpose`` 0 galley, 1 lavatory, 2 surge; ``stay_s`` how long he stays
-#: there (until when, in a surge); ``again`` whether, sitting, he will try again rather than grow a
-#: new urge. ``rush_s`` is when the sign-off rush gets him up, ``rush_purpose`` and ``rush_stay`` its
-#: words. ``behind`` is who is next in the queue. Words of his draws wait until they are needed.
+#: then (unless ``next_aisle`` is -1) in ``next_aisle`` to ``next_aim_m``. He was at ``arm_m`` at
+#: ``since_s`` and has gone on at ``pace_mps``. ``blocker`` is the cart ahead, ``held`` whether he
+#: has been behind one on this way back. ``place`` is a lavatory group or galley; ``purpose`` 0
+#: galley, 1 lavatory, 2 surge; ``stay_s`` how long he stays there (until when, in a surge);
+#: ``again`` whether, sitting, he will try again rather than grow a new urge. ``rush_s`` is when the
+#: sign-off rush gets him up, ``rush_purpose`` and ``rush_stay`` its words. ``behind`` is who is
+#: next in the queue. Words of his draws wait until they are needed.
 PERSON = np.dtype(
     [
         ("state", np.int64),
@@ -131,14 +131,14 @@ def new_life(persons: int, lavatories: int, galleys: int) -> Life:
     )
 
 
-@kernel
+@inlined_kernel
 def arm_now(person: Any, time_s: float) -> float:
     """Return where a person is."""
     arm: float = person.arm_m + person.pace_mps * (time_s - person.since_s)
     return arm
 
 
-@kernel
+@inlined_kernel
 def move(
     life: Life, p: int, time_s: float, arm_m: float, pace_mps: float, moves: Moves, diary: Diary
 ) -> None:
@@ -154,7 +154,7 @@ def move(
     note(diary, time_s, 0, p, person.state, arm_m, pace_mps)
 
 
-@kernel
+@inlined_kernel
 def walk_leg(
     life: Life, rounds: Rounds, p: int, time_s: float, arm_m: float, moves: Moves, diary: Diary
 ) -> None:
@@ -168,7 +168,7 @@ def walk_leg(
     schedule(life.agenda, p, when)
 
 
-@kernel
+@inlined_kernel
 def follow_cart(
     life: Life, rounds: Rounds, p: int, time_s: float, moves: Moves, diary: Diary
 ) -> None:
@@ -197,7 +197,7 @@ def follow_cart(
     schedule(life.agenda, p, until)
 
 
-@kernel
+@inlined_kernel
 def go_back(
     places: PlacesData,
     life: Life,
@@ -230,7 +230,7 @@ def go_back(
     walk_leg(life, rounds, p, time_s, arm, moves, diary)
 
 
-@kernel
+@inlined_kernel
 def hurry_back(
     life: Life, p: int, time_s: float, seated_s: float, moves: Moves, diary: Diary
 ) -> None:

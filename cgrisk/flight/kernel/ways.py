@@ -36,9 +36,9 @@ def is_free(rounds: Rounds, aisle: int, from_m: float, to_m: float, time_s: floa
     low, high = min(from_m, to_m), max(from_m, to_m)
     for k in range(rounds.carts.size):
         cart = rounds.carts[k]
-        if cart.aisle == aisle and cart.out_s <= time_s < cart.back_s:
-            if low <= cart_arm(rounds, k, time_s) <= high:
-                return False
+        out = cart.out_s <= time_s < cart.back_s
+        if cart.aisle == aisle and out and low <= cart_arm(rounds, k, time_s) <= high:
+            return False
     return True
 
 
