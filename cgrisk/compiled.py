@@ -22,6 +22,11 @@ F = TypeVar("F", bound=Callable[..., Any])
 #: Folders, below the package, whose modules are compiled.
 KERNEL_FOLDERS = ("randomness", "flight/kernel")
 
+_njit: Any = numba.njit
+_OPTIONS = {"nogil": True, "error_model": "numpy"}
+#: Without the run-time that counts references to arrays.
+_KERNEL = {**_OPTIONS, "_nrt": False}
+
 
 def kernel(function: F) -> F:
     """Compile a function called from other kernels (no cache of its own). It makes no array.
@@ -29,7 +34,7 @@ def kernel(function: F) -> F:
     Arrays are handed on uncounted: counting the references of every array in a named tuple at
     every call takes many times as long as the work.
     """
-    return cast(F, numba.njit(nogil=True, error_model="numpy", _nrt=False)(function))
+    return cast(F, _njit(**_KERNEL)(function))
 
 
 def inlined_kernel(function: F) -> F:
@@ -38,19 +43,18 @@ def inlined_kernel(function: F) -> F:
     For functions that take many arrays: handing over some hundred words a call takes longer than
     what they do.
     """
-    options = {"nogil": True, "error_model": "numpy", "_nrt": False, "forceinline": True}
-    return cast(F, numba.njit(**options)(function))
+    return cast(F, _njit(**_KERNEL, forceinline=True)(function))
 
 
 def maker(function: F) -> F:
     """Compile a function, called from other kernels, that makes arrays."""
-    return cast(F, numba.njit(nogil=True, error_model="numpy")(function))
+    return cast(F, _njit(**_OPTIONS)(function))
 
 
 def entry_point(function: F) -> F:
     """Compile a kernel that Python calls, cached on disk where a cache folder is writable."""
     try:
-        return cast(F, numba.njit(nogil=True, error_model="numpy", cache=True)(function))
+        return cast(F, _njit(**_OPTIONS, cache=True)(function))
     except RuntimeError:  # no writable cache folder: compile in every process
         return maker(function)
 

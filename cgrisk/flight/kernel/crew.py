@@ -195,7 +195,7 @@ def serve(
     diary: Diary,
 ) -> None:
     """Write the changes of moment by carts and crew, in order of time."""
-    moves.count[0] = 0
+    moves.filled[0] = 0
     carts, members = service.number.size, service.crew_arm_m.size
     _assign(service, rounds, crew)
     for c in range(members):

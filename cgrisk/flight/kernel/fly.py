@@ -71,7 +71,7 @@ def _passenger_sums(
 @maker
 def _more_room(moves: Moves) -> Moves:
     """Return a list with room for what did not fit."""
-    return new_moves(2 * moves.count[0])
+    return new_moves(2 * moves.filled[0])
 
 
 @kernel
@@ -141,7 +141,7 @@ def _make_fly(
                     occupant[people.seat[p]] = p
             not_served = lay_rounds(service, keys, row, occupant, people.words, rounds)
             while True:
-                diary.count[0] = 0
+                diary.filled[0] = 0
                 serve(service, keys, row, seats, rounds, crew, served, diary)
                 live(
                     places,
@@ -159,13 +159,13 @@ def _make_fly(
                     diary,
                     tally,
                 )
-                if served.count[0] > served.rows.shape[0]:
+                if served.filled[0] > served.rows.shape[0]:
                     served = _more_room(served)
-                elif walked.count[0] > walked.rows.shape[0]:
+                elif walked.filled[0] > walked.rows.shape[0]:
                     walked = _more_room(walked)
                 else:
                     break
-            room = script.time_s.size + walked.count[0] + served.count[0]
+            room = script.time_s.size + walked.filled[0] + served.filled[0]
             if movement.time_s.size < room:
                 movement = PathData(np.empty(2 * room), np.empty(2 * room), np.empty(2 * room))
             least, greatest, moved, movements = merge_moves(

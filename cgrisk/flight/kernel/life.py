@@ -171,7 +171,7 @@ def live(
     tally: Records,
 ) -> None:
     """Live one flight: write the passengers' changes of moment and the figures of the cabin."""
-    moves.count[0] = 0
+    moves.filled[0] = 0
     clear_tally(tally, places.water_kg)
     cabin = Cabin(places, urge, life, rounds, moves, diary, tally)
     for g in range(life.queues.size):

@@ -17,12 +17,12 @@ __all__ = ["Diary", "Moves", "add_move", "merge_moves", "new_moves", "note"]
 class Moves(NamedTuple):
     """Changes of moment in order of time.
 
-    Columns of ``rows``: time (s), change of rate (kg m/s), jump (kg m). ``count[0]`` is how many
+    Columns of ``rows``: time (s), change of rate (kg m/s), jump (kg m). ``filled[0]`` is how many
     there are, or would be with more room.
     """
 
     rows: NDArray[np.float64]
-    count: NDArray[np.int64]
+    filled: NDArray[np.int64]
 
 
 class Diary(NamedTuple):
@@ -33,7 +33,7 @@ class Diary(NamedTuple):
     """
 
     rows: NDArray[np.float64]
-    count: NDArray[np.int64]
+    filled: NDArray[np.int64]
 
 
 @maker
@@ -45,7 +45,7 @@ def new_moves(room: int) -> Moves:
 @kernel
 def add_move(moves: Moves, time_s: float, rate_kgmps: float, jump_kgm: float) -> None:
     """Append a change, not earlier than the last; changes at one instant become one."""
-    rows, i = moves.rows, moves.count[0]
+    rows, i = moves.rows, moves.filled[0]
     if 0 < i <= rows.shape[0] and rows[i - 1, 0] == time_s:
         rows[i - 1, 1] += rate_kgmps
         rows[i - 1, 2] += jump_kgm
@@ -54,7 +54,7 @@ def add_move(moves: Moves, time_s: float, rate_kgmps: float, jump_kgm: float) ->
         rows[i, 0] = time_s
         rows[i, 1] = rate_kgmps
         rows[i, 2] = jump_kgm
-    moves.count[0] = i + 1
+    moves.filled[0] = i + 1
 
 
 @kernel
@@ -62,8 +62,8 @@ def note(
     diary: Diary, time_s: float, kind: int, number: int, state: int, arm_m: float, speed_mps: float
 ) -> None:
     """Append a row to the diary, as far as it has room."""
-    i = diary.count[0]
-    diary.count[0] = i + 1
+    i = diary.filled[0]
+    diary.filled[0] = i + 1
     if i < diary.rows.shape[0]:
         diary.rows[i, 0] = time_s
         diary.rows[i, 1] = kind
@@ -88,7 +88,7 @@ def merge_moves(
     count together, and those at ``mark_s`` not yet. Changes from ``end_s`` on are left out.
     """
     a, b, c, n = 0, 0, 0, 0
-    na, nb, nc = script.time_s.size, people.count[0], service.count[0]
+    na, nb, nc = script.time_s.size, people.filled[0], service.filled[0]
     t, moment, rate = 0.0, 0.0, 0.0
     least, greatest, marked = 0.0, 0.0, 0.0
     passed = False

@@ -56,7 +56,8 @@ def urge_time(
             end = min(end, meals_s[j])
         rate = rate_per_s * urge.factor[i] * (urge.after_meal_factor if boosted else 1.0)
         if rate > 0.0 and rate * (end - t) >= needed:
-            return t + needed / rate
+            when: float = t + needed / rate
+            return when
         needed -= rate * (end - t)
         t = end
         if t >= urge.node_s[i + 1]:
