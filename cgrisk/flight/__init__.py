@@ -2,24 +2,34 @@
 
 ``prepare`` makes a scenario ready: load sheet, planned path, flat arrays. ``fly_block`` flies
 flights by their numbers and returns a row of figures each; ``trace`` replays one of them. The
-compiled part is in ``flight.kernel``: people, loads, the exact CG path.
+compiled part is in ``flight.kernel``: people, loads, life in the cabin (its law: ``cabin_life``),
+the exact CG path. ``cabin_diary`` tells who was where in one flight.
 """
 
 from __future__ import annotations
 
+from cgrisk.flight.cabin_program import IN_FLIGHT
 from cgrisk.flight.columns import SIDES, column_names, phase_column
-from cgrisk.flight.contract import CONTRIBUTIONS
+from cgrisk.flight.contract import CABIN_FIGURES, CONTRIBUTIONS
 from cgrisk.flight.loadsheet import LoadSheet, SheetLine, make_load_sheet
-from cgrisk.flight.model import FlightModel, entity_counts, fly_block, prepare, trace
-from cgrisk.flight.program import IN_FLIGHT
+from cgrisk.flight.model import (
+    FlightModel,
+    cabin_diary,
+    entity_counts,
+    fly_block,
+    prepare,
+    trace,
+)
 
 __all__ = [
+    "CABIN_FIGURES",
     "CONTRIBUTIONS",
     "IN_FLIGHT",
     "SIDES",
     "FlightModel",
     "LoadSheet",
     "SheetLine",
+    "cabin_diary",
     "column_names",
     "entity_counts",
     "fly_block",

@@ -42,7 +42,7 @@ from cgrisk.flight.program import (
 from cgrisk.randomness.keys import CAUSES, MAX_FLIGHTS, Cause, split_seed
 from cgrisk.scenario import Scenario
 
-__all__ = ["FlightModel", "entity_counts", "fly_block", "prepare", "trace"]
+__all__ = ["FlightModel", "cabin_diary", "entity_counts", "fly_block", "prepare", "trace"]
 
 _MOST_RECORDED = 20_000
 
@@ -295,6 +295,58 @@ def fly_block(
     return out
 
 
+def _one_flight(
+    model: FlightModel, seed: int, flight: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return (path record, diary) of one flight, each with all its rows."""
+    if not 0 <= flight < MAX_FLIGHTS:
+        raise UsageError(
+            argument="flight",
+            expected=f"a whole number from 0 to {MAX_FLIGHTS - 1}",
+            got=flight,
+            cure="Give a flight number of the run.",
+        )
+    keys = _keys(model, seed, np.array([[flight]], dtype=np.uint32), None)
+    out = np.empty((1, len(model.columns)))
+    room, pages = _MOST_RECORDED, _MOST_RECORDED
+    while True:
+        record = np.empty((room, 4))
+        diary = Diary(np.empty((pages, 6)), np.zeros(1, dtype=np.int64))
+        rows = fly(model.program, keys, out, record, diary)
+        written = int(diary.filled[0])
+        if rows <= room and written <= pages:
+            return record[:rows], diary.rows[:written]
+        room, pages = max(room, rows), max(pages, written)
+
+
+def cabin_diary(model: FlightModel, *, seed: int, flight: int) -> pd.DataFrame:
+    """Replay one flight and return where passengers, carts and crew are in the cabin.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row whenever one starts to move otherwise, in order of time: time_s, kind (0 passenger,
+        1 cart, 2 crew member), number, state, arm_m, speed_mps (until his next row). States of a
+        passenger: 1 sits, 2 on the way out, 3 in a queue, 4 in a lavatory, 5 stands about, 6 on
+        the way back; of a cart or crew member: 0 where it belongs, else out. One without a row
+        has not moved. Carts are numbered by their start.
+
+    Raises
+    ------
+    UsageError
+        If the flight number is out of range.
+    """
+    _, rows = _one_flight(model, seed, flight)
+    rows = rows[np.argsort(rows[:, 0], kind="stable")]
+    whole = {"kind": 1, "number": 2, "state": 3}
+    frame = pd.DataFrame({"time_s": rows[:, 0]})
+    for name, column in whole.items():
+        frame[name] = rows[:, column].astype(np.int64)
+    frame["arm_m"] = rows[:, 4]
+    frame["speed_mps"] = rows[:, 5]
+    return frame
+
+
 def trace(model: FlightModel, *, seed: int, flight: int) -> pd.DataFrame:
     """Replay one flight and return its exact CG path.
 
@@ -309,15 +361,5 @@ def trace(model: FlightModel, *, seed: int, flight: int) -> pd.DataFrame:
     UsageError
         If the flight number is out of range.
     """
-    if not 0 <= flight < MAX_FLIGHTS:
-        raise UsageError(
-            argument="flight",
-            expected=f"a whole number from 0 to {MAX_FLIGHTS - 1}",
-            got=flight,
-            cure="Give a flight number of the run.",
-        )
-    keys = _keys(model, seed, np.array([[flight]], dtype=np.uint32), None)
-    out = np.empty((1, len(model.columns)))
-    record = np.empty((_MOST_RECORDED, 4))
-    rows = fly(model.program, keys, out, record, _no_diary())
-    return _path_frame(record[:rows], model.balance, model.phases)
+    record, _ = _one_flight(model, seed, flight)
+    return _path_frame(record, model.balance, model.phases)

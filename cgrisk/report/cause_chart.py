@@ -1,13 +1,14 @@
-"""Which cause makes the CG error at take-off."""
+"""Which cause makes the CG error."""
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from cgrisk.report.style import AFT, INK
+from cgrisk.report.style import AFT, FORWARD, GREY, INK
 
-__all__ = ["cause_bars"]
+__all__ = ["cause_bars", "frozen_bars"]
 
 
 def cause_bars(causes: pd.DataFrame, *, ax: Axes) -> Axes:
@@ -37,4 +38,44 @@ def cause_bars(causes: pd.DataFrame, *, ax: Axes) -> Axes:
     ax.margins(x=0.35)
     ax.grid(visible=False, axis="y")
     ax.set_xlabel("standard deviation of the CG error at take-off, % MAC")
+    return ax
+
+
+def frozen_bars(frozen: pd.DataFrame, *, ax: Axes) -> Axes:
+    """Draw each cause's plain share of the variance of the extreme errors, with standard errors.
+
+    Parameters
+    ----------
+    frozen : pandas.DataFrame
+        From :func:`cgrisk.risk.frozen_shares`.
+    ax : matplotlib.axes.Axes
+        Where to draw: share of variance in % across.
+    """
+    shown = (
+        ("most_aft_error_in_flight", "most aft, in flight", AFT, ""),
+        ("most_forward_error_in_flight", "most forward, in flight", FORWARD, "//"),
+        ("most_aft_error_in_take_off_and_landing", "most aft, take-off and landing", GREY, ""),
+    )
+    first = frozen[frozen["answer"] == shown[0][0]].sort_values("share")
+    causes = [c for c in first["cause"] if c != "together"]
+    place = np.array([0.0, *(np.arange(len(causes)) + 1.2)])
+    height = 0.26
+    for i, (answer, label, colour, hatch) in enumerate(shown):
+        rows = frozen[frozen["answer"] == answer].set_index("cause").loc[["together", *causes]]
+        ax.barh(
+            place + (1 - i) * height,
+            100.0 * rows["share"],
+            xerr=100.0 * rows["standard_error"],
+            height=height,
+            color=colour,
+            hatch=hatch,
+            edgecolor="white",
+            label=label,
+            error_kw={"lw": 0.8, "ecolor": INK},
+        )
+    ax.set_yticks(place, ["only together", *causes])
+    ax.axvline(0.0, color=INK, lw=0.8)
+    ax.grid(visible=False, axis="y")
+    ax.legend(loc="lower right", fontsize=7.5, framealpha=1.0, edgecolor="none", title="CG error")
+    ax.set_xlabel("variance that goes away when the cause is frozen, % (bar: one standard error)")
     return ax

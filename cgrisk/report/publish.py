@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from cgrisk.report.cause_chart import cause_bars
+from cgrisk.report.cause_chart import cause_bars, frozen_bars
 from cgrisk.report.envelope_chart import envelope_paths, path_fan
 from cgrisk.report.exceedance_chart import exceedance
+from cgrisk.report.occupancy_chart import occupancy_map
 from cgrisk.report.style import chart_style, new_figure, plain, save
 from cgrisk.risk.summary import Summary
 
@@ -53,3 +54,13 @@ def publish(folder: Path, *, summary: Summary) -> None:
         ax.set_title(f"What makes the CG error: {name}")
         save(figure, charts, "causes")
         summary.causes.to_csv(charts / "causes.csv", index=False, lineterminator="\n")
+        figure = new_figure(180, 105)
+        ax = frozen_bars(summary.frozen, ax=figure.subplots())
+        ax.set_title(f"What makes the largest CG errors: {name}")
+        save(figure, charts, "causes_frozen")
+        summary.frozen.to_csv(charts / "causes_frozen.csv", index=False, lineterminator="\n")
+        figure = new_figure(180, 110)
+        ax = occupancy_map(summary.occupancy, model=sample.model, ax=figure.subplots())
+        ax.set_title(f"Where people stand: {name}", pad=14)
+        save(figure, charts, "occupancy")
+        summary.occupancy.to_csv(charts / "occupancy.csv", index=False, lineterminator="\n")

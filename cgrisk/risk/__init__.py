@@ -5,12 +5,14 @@ paired difference of two shares and the mean; ``quantiles`` bounds quantiles by 
 ``exceedance`` reads how often flights pass a limit as the planned CG moves towards it.
 """
 
+from cgrisk.risk.cabin import cabin_figures, occupancy, times_up
 from cgrisk.risk.exceedance import (
     OffsetForRisk,
     default_offsets,
     exceedance_curve,
     offset_for_risk,
 )
+from cgrisk.risk.freezing import frozen_shares
 from cgrisk.risk.intervals import (
     Interval,
     binomial_interval,
@@ -41,6 +43,7 @@ __all__ = [
     "Summary",
     "binomial_interval",
     "binomial_intervals",
+    "cabin_figures",
     "cause_shares",
     "default_offsets",
     "error_quantiles",
@@ -48,9 +51,11 @@ __all__ = [
     "excess",
     "excess_quantiles",
     "fleet_risk",
+    "frozen_shares",
     "leave_envelope",
     "mean_interval",
     "needed_flights",
+    "occupancy",
     "offset_curve",
     "offset_for_risk",
     "operational_shift",
@@ -59,5 +64,6 @@ __all__ = [
     "proportion_difference",
     "quantile_interval",
     "summarise",
+    "times_up",
     "upper_quantile_bound",
 ]

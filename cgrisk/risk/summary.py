@@ -9,6 +9,8 @@ from typing import Any
 import pandas as pd
 
 from cgrisk.flight import SIDES
+from cgrisk.risk.cabin import cabin_figures, occupancy, times_up
+from cgrisk.risk.freezing import frozen_shares
 from cgrisk.risk.readings import (
     AS_PLANNED,
     AT_LIMIT,
@@ -52,6 +54,10 @@ class Summary:
     outside: pd.DataFrame
     causes: pd.DataFrame
     fleet: pd.DataFrame
+    cabin: pd.DataFrame
+    times_up: pd.DataFrame
+    occupancy: pd.DataFrame
+    frozen: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the tables by the name of their file."""
@@ -64,6 +70,10 @@ class Summary:
             "outside": self.outside,
             "causes": self.causes,
             "fleet": self.fleet,
+            "causes_frozen": self.frozen,
+            "cabin": self.cabin,
+            "times_up": self.times_up,
+            "occupancy": self.occupancy,
             "load_sheet": self.sample.model.sheet.frame(),
             "planned_margins": self.sample.model.planned_margins,
         }
@@ -106,6 +116,9 @@ class Summary:
             "causes": self.causes.to_dict("records"),
             "outside": self.outside.to_dict("records"),
             "fleet": self.fleet.to_dict("records"),
+            "causes_frozen": self.frozen.to_dict("records"),
+            "cabin": self.cabin.to_dict("records"),
+            "times_up": self.times_up.to_dict("records"),
             "held_at_stated_value": [of for _, of in HELD],
             "cautions": CAUTIONS,
         }
@@ -170,11 +183,38 @@ def figures_text(summary: Summary) -> str:
         f"  {name:<14}{sd:6.2f}   {100 * share:4.0f} % of variance"
         for name, sd, share in zip(*columns, strict=True)
     ]
+    lines += _in_flight_lines(summary.frozen)
+    lines += _cabin_lines(summary.cabin)
     for _, row in summary.mass.iterrows():
         if row["hits"] > 0:
             name = str(row["maximum"]).replace("_", "-")
             lines.append(f"  above the maximum {name} mass: {probability_text(row)}")
     return "\n".join(lines)
+
+
+def _in_flight_lines(frozen: pd.DataFrame) -> list[str]:
+    answer = frozen[frozen["answer"] == "most_aft_error_in_flight"]
+    named = answer[answer["cause"] != "together"].sort_values("share", ascending=False).head(4)
+    parts = [f"{row['cause']} {100 * row['share']:.0f} %" for _, row in named.iterrows()]
+    error = 100 * float(answer["standard_error"].max())
+    return [
+        "",
+        "Most aft CG error in flight: variance that goes when a cause is frozen",
+        f"  {', '.join(parts)} (standard error up to {error:.0f} %)",
+    ]
+
+
+def _cabin_lines(cabin: pd.DataFrame) -> list[str]:
+    by_name = cabin.set_index("figure")
+    up, most = by_name.loc["mean_up"], by_name.loc["most_up"]
+    queue, wait = by_name.loc["longest_queue"], by_name.loc["mean_wait_s"]
+    return [
+        "",
+        f"Cabin: {up['mean']:.1f} passengers up on average, at most {most['q50']:.0f} at once on "
+        f"half the flights, {most['q95']:.0f} or more on 5 %;",
+        f"  longest queue {queue['q50']:.0f} on half the flights, {queue['q95']:.0f} or more on "
+        f"5 %; mean wait {wait['mean'] / 60.0:.1f} min",
+    ]
 
 
 def probability_text(row: pd.Series) -> str:
@@ -221,4 +261,8 @@ def summarise(sample: Sample, *, confidence: float = 0.95) -> Summary:
         outside=outside(sample),
         causes=cause_shares(sample),
         fleet=fleet_risk(sample, confidence=confidence),
+        cabin=cabin_figures(sample),
+        times_up=times_up(sample),
+        occupancy=occupancy(sample),
+        frozen=frozen_shares(sample),
     )

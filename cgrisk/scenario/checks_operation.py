@@ -10,7 +10,9 @@ from cgrisk.scenario.aircraft_file import Cabin, Envelope, Flap, Hold, PhaseKind
 from cgrisk.scenario.checks_fuel import fuel_capacity_kg
 from cgrisk.scenario.document import shown
 from cgrisk.scenario.fields import figure
+from cgrisk.scenario.locate import KeyPath
 from cgrisk.scenario.operation_file import (
+    Cart,
     Fuel,
     HoldLoad,
     LoadSheet,
@@ -302,12 +304,36 @@ def _phases_governed(
             )
 
 
+def _cart_load(
+    cart: Cart, path: KeyPath, seats: Sequence[Seat], system: UnitSystem
+) -> Iterator[Problem]:
+    """Seats to serve in its aisle, and no more trays than it can carry."""
+    rows = list(dict.fromkeys(seat.row for seat in seats))
+    first, last = sorted((rows.index(cart.from_row), rows.index(cart.to_row)))
+    here = set(rows[first : last + 1])
+    served = sum(seat.row in here and seat.aisle == cart.aisle for seat in seats)
+    if served == 0:
+        yield Problem(
+            (*path, "aisle"),
+            "an aisle that seats of its rows belong to",
+            str(cart.aisle),
+            "Correct the aisle or the rows.",
+        )
+    elif served * cart.tray > cart.mass_full:
+        yield Problem(
+            (*path, "mass_full"),
+            f"at least the mass of {served} trays, {in_units(served * cart.tray, 'mass', system)}",
+            in_units(cart.mass_full, "mass", system),
+            "Check mass_full and tray, or give the rows to more carts.",
+        )
+
+
 def _carts(
     service: Service,
     phases: Sequence[Phase],
     cabin: Cabin,
     seats: Sequence[Seat],
-    _system: UnitSystem,
+    system: UnitSystem,
 ) -> Iterator[Problem]:
     path = ("service", "carts")
     galleys = [
@@ -316,6 +342,8 @@ def _carts(
     yield from unknown_names(galleys, [galley.name for galley in cabin.galleys], of="galley")
     rows = {seat.row for seat in seats}
     for number, cart in enumerate(service.carts):
+        if {cart.from_row, cart.to_row} <= rows:
+            yield from _cart_load(cart, (*path, number), seats, system)
         for key in ("from_row", "to_row"):
             row = getattr(cart, key)
             if row not in rows:

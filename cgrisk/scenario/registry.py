@@ -22,18 +22,13 @@ NO_SOURCE: Final = "stated in the file without a source"
 
 #: (dotted key, why): edit this list as the model grows.
 _UNUSED = (
-    ("operation.behaviour", "people stay seated in this version"),
-    ("operation.crowd", "people stay seated in this version"),
-    ("operation.service", "carts stay parked in this version"),
-    ("operation.phases.sign", "people stay seated in this version"),
     ("operation.phases.altitude_ft", "trim is not computed in this version"),
     ("operation.phases.speed_kt", "trim is not computed in this version"),
-    ("aircraft.cabin.lavatories", "people stay seated in this version"),
-    ("aircraft.cabin.galleys", "people stay seated in this version"),
-    ("aircraft.cabin.crew_seats", "the crew is part of the dry operating mass"),
-    ("aircraft.cabin.rows.cabin_class", "people stay seated in this version"),
-    ("aircraft.cabin.seat_table.cabin_class", "people stay seated in this version"),
-    ("aircraft.cabin.seat_table.aisle", "people stay seated in this version"),
+    ("aircraft.cabin.rows.cabin_class", "all classes use the same lavatories in this version"),
+    (
+        "aircraft.cabin.seat_table.cabin_class",
+        "all classes use the same lavatories in this version",
+    ),
     ("aircraft.holds.max_load", "checked on loading only"),
 )
 #: Doubts of the operation as a whole: held at their stated value in a run, not sampled.

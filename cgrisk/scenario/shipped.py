@@ -54,7 +54,8 @@ def write_template(folder: str | Path) -> tuple[Path, ...]:
             )
         target.mkdir(parents=True, exist_ok=True)
         written = []
-        for source in sorted(shipped_scenarios()[DEFAULT].glob("*.toml")):
+        for name in ("aircraft.toml", "operation.toml"):
+            source = shipped_scenarios()[DEFAULT] / name
             shutil.copyfile(source, target / source.name)
             written.append(target / source.name)
     except OSError as error:

@@ -443,9 +443,7 @@ class CabinLife:
         was_behind = False
         while abs(goal - person.mover.arm) > SAME_ARM:
             direction = 1.0 if goal > person.mover.arm else -1.0
-            if behind is not None and (
-                not behind.out or behind.speed * direction > person.speed
-            ):
+            if behind is not None and (not behind.out or behind.speed * direction > person.speed):
                 behind = None
             followed, began = behind is not None, self.env.now
             velocity = behind.speed if followed else direction * person.speed
@@ -551,9 +549,7 @@ class CabinLife:
         until = self.env.now + 60.0 * self.crowd.surge_minutes
         order = self.rng.permutation(len(self.aboard))[: self.crowd.surge_people]
         for person in (self.aboard[number] for number in order):
-            spot = float(
-                endmost + inward * taken[person.aisle] * self.behaviour.queue_spacing
-            )
+            spot = float(endmost + inward * taken[person.aisle] * self.behaviour.queue_spacing)
             nearer = (person.arm - spot) * inward > SAME_ARM
             if person.doing == "sits" and nearer and self.free(person.aisle, person.arm, spot):
                 taken[person.aisle] += 1

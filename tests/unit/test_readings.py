@@ -58,7 +58,7 @@ def test_shifting_the_load_by_hand_gives_the_reading_at_the_limit(sample):
     ]
     # The sampled dry mass differs from the papers', so the moved arm adds a little elsewhere.
     assert dry > 0
-    assert before["hits"].iloc[0] == pytest.approx(after["hits"].iloc[0], abs=3)
+    assert before["hits"].iloc[0] == pytest.approx(after["hits"].iloc[0], abs=8)
 
 
 def test_shares_add_up_and_excess_is_a_difference_of_margins(sample):
@@ -118,14 +118,28 @@ def _changed(value, key):
         "aircraft.limits_refer_to.gear": "up",
         "aircraft.limits_refer_to.flaps": "landing",
         "aircraft.limits_already_include": ["gear", "flaps"],
+        "operation.behaviour.lavatory_law": "exponential",
+        "operation.crowd.surge_toward": "fore",
     }.get(key)
 
 
 #: Bound to other values: the file format's version, and a capacity that its layers add up to.
 #: No phase flies the retracted position by name: its moment is 0 by definition.
-_BOUND = {"schema", "capacity", "aircraft.flaps[0].moment"}
+#: Nobody collects what the last rounds leave.
+_BOUND = {
+    "schema",
+    "capacity",
+    "aircraft.flaps[0].moment",
+    "operation.service.carts[2].returned",
+    "operation.service.carts[3].returned",
+}
 #: Changes large enough to show in a figure that was round before.
 _COARSE = {
+    "aircraft.cabin.galleys[0].standing": 1,
+    "aircraft.cabin.galleys[1].standing": 1,
+    "aircraft.cabin.water.mass": 10.0,
+    "operation.service.carts[1].from_row": 28,
+    "operation.service.carts[3].from_row": 28,
     "aircraft.burn_schedule[1].down_to": 4.0,
     "operation.load_sheet.arm_step": 0.3,
     "operation.load_sheet.mass_step": 100.0,
@@ -142,8 +156,15 @@ def _signature(scenario):
 
 
 def test_every_number_moves_the_answer_or_is_reported_unused():
-    """Some numbers matter only beside others: the base case has parties, movers and steps."""
-    base = shipped_scenario()
+    """Some numbers matter only beside others: the base case has parties, movers, steps, a surge."""
+    base = edited(
+        {
+            "operation.crowd.surge_probability": 0.4,
+            "operation.service.reseating_share": 0.4,
+            "operation.phases.4.sign": True,
+            "operation.phases.4.getting_up": 0.9,
+        }
+    )
     before = _signature(base)
     silent, tried = [], 0
     for item in assumption_register(base):

@@ -15,6 +15,7 @@ from cgrisk.flight.kernel.moves import Diary, Moves, add_move, note
 from cgrisk.flight.kernel.rounds import Records, Rounds
 from cgrisk.flight.kernel.ways import (
     EITHER,
+    THERE_M,
     cart_arm,
     cart_speed,
     first_met,
@@ -53,8 +54,6 @@ ABSENT, SITS, OUT, WAITS, INSIDE, STANDS, BACK = 0, 1, 2, 3, 4, 5, 6
 ARRIVES, MEETS, FOLLOWS = 0, 1, 2
 
 _NOWHERE = -1
-#: Nearer than this to a seat or place of change is there (m).
-_THERE_M = 1e-9
 
 
 #: A passenger. ``next_is`` tells what a walker's next event is. He walks in ``aisle`` to ``aim_m``,
@@ -185,14 +184,15 @@ def follow_cart(
     if sign * pace > person.speed_mps:
         walk_leg(life, rounds, p, time_s, here, moves, diary)
         return
-    person.held = 1
     person.next_is = FOLLOWS
-    if ahead <= _THERE_M:
+    if ahead <= THERE_M:
         person.next_is = ARRIVES
         until = time_s
-    elif sign * pace * (until - time_s) >= ahead - _THERE_M:
+    elif sign * pace * (until - time_s) >= ahead - THERE_M:
         person.next_is = ARRIVES
         until = min(until, time_s + ahead / (sign * pace))
+    if until > time_s:
+        person.held = 1
     move(life, p, time_s, here, pace, moves, diary)
     schedule(life.agenda, p, until)
 

@@ -8,10 +8,21 @@ from cgrisk.compiled import kernel
 from cgrisk.flight.kernel.data import PlacesData
 from cgrisk.flight.kernel.rounds import Rounds
 
-__all__ = ["EITHER", "cart_arm", "cart_speed", "first_met", "is_free", "nearest_change", "way"]
+__all__ = [
+    "EITHER",
+    "THERE_M",
+    "cart_arm",
+    "cart_speed",
+    "first_met",
+    "is_free",
+    "nearest_change",
+    "way",
+]
 
 #: Aisle of one who stands where the aisles join.
 EITHER = -1
+#: Two arms nearer than this to each other are the same (m).
+THERE_M = 1e-6
 
 
 @kernel
@@ -33,7 +44,7 @@ def cart_speed(rounds: Rounds, k: int) -> tuple[float, float]:
 @kernel
 def is_free(rounds: Rounds, aisle: int, from_m: float, to_m: float, time_s: float) -> bool:
     """Return whether no cart stands in an aisle between two arms, both included."""
-    low, high = min(from_m, to_m), max(from_m, to_m)
+    low, high = min(from_m, to_m) - THERE_M, max(from_m, to_m) + THERE_M
     for k in range(rounds.carts.size):
         cart = rounds.carts[k]
         out = cart.out_s <= time_s < cart.back_s

@@ -1,0 +1,167 @@
+"""What the cabin's life was like: people up, queues, waits, and where people stood when."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from cgrisk.aircraft import POSITIONS
+from cgrisk.flight import CABIN_FIGURES, FlightModel, cabin_diary
+from cgrisk.sampling import Sample
+
+__all__ = ["PUBLISHED_NEVER_UP", "PUBLISHED_TIMES_UP", "cabin_figures", "occupancy", "times_up"]
+
+Floats = NDArray[np.float64]
+
+#: Share of passengers who never left the seat, by seat, on ten single-aisle flights of 3.5 to 5.2 h
+#: (Hertzberg, Weiss et al., PNAS 115(14):3623, 2018). The rates of getting up are fitted to it.
+PUBLISHED_NEVER_UP: Final = {"window": 0.57, "middle": 0.48, "aisle": 0.20}
+#: Share of all passengers up never, once, more often on the same flights (the same, quoted
+#: second-hand). Nothing is fitted to it.
+PUBLISHED_TIMES_UP: Final = {"never": 0.40, "once": 0.40, "more": 0.20}
+TIMES: Final = ("never", "once", "more")
+
+_SITS = 1  # state of the diary
+_PASSENGER, _CART = 0, 1  # kinds of the diary
+_QUANTILES = (0.05, 0.5, 0.95)
+
+
+def cabin_figures(sample: Sample) -> pd.DataFrame:
+    """Return how the figures of the cabin's life vary from flight to flight.
+
+    Returns
+    -------
+    pandas.DataFrame
+        figure, mean, standard_error (of the mean), q5, q50, q95, greatest.
+    """
+    rows = []
+    for name in CABIN_FIGURES:
+        if "_up." in name:
+            continue
+        values = sample.frame[name].to_numpy()
+        error = float(values.std(ddof=1)) / math.sqrt(values.size) if values.size > 1 else 0.0
+        quantiles = (float(q) for q in np.quantile(values, _QUANTILES))
+        rows.append((name, float(values.mean()), error, *quantiles, float(values.max())))
+    names = ["figure", "mean", "standard_error", "q5", "q50", "q95", "greatest"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def _share(part: Floats, whole: Floats) -> tuple[float, float]:
+    """Return the share of all passengers and its standard error, flights being independent."""
+    total = float(whole.sum())
+    if total == 0.0:
+        return math.nan, math.nan
+    share = float(part.sum()) / total
+    flights = part.size
+    residual = part - share * whole
+    error = math.sqrt(flights * float(residual @ residual) / max(flights - 1, 1)) / total
+    return share, error
+
+
+def times_up(sample: Sample) -> pd.DataFrame:
+    """Return the shares of passengers who got up never, once and more often, by seat.
+
+    Returns
+    -------
+    pandas.DataFrame
+        seat (window, middle, aisle, all), times, share, standard_error, published (nan where
+        there is none; for flights of 3.5 to 5.2 h), fitted (whether rates were fitted to it).
+    """
+    frame, rows = sample.frame, []
+    for seat in (*POSITIONS, "all"):
+        seats = POSITIONS if seat == "all" else (seat,)
+        parts = {t: np.sum([frame[f"{t}_up.{s}"].to_numpy() for s in seats], axis=0) for t in TIMES}
+        whole = np.sum(list(parts.values()), axis=0)
+        for times in TIMES:
+            share, error = _share(parts[times], whole)
+            published = PUBLISHED_TIMES_UP[times] if seat == "all" else math.nan
+            fitted = seat != "all" and times == "never"
+            if fitted:
+                published = PUBLISHED_NEVER_UP[seat]
+            rows.append((seat, times, share, error, published, fitted))
+    names = ["seat", "times", "share", "standard_error", "published", "fitted"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def _bins(model: FlightModel) -> tuple[Floats, Floats, list[str]]:
+    """Return (edges, centres, labels): the rows, and as many more before and behind as needed."""
+    plan = model.plan
+    arms, first = np.unique(plan.arm_m, return_index=True)
+    labels = [str(int(plan.row[i])) for i in first]
+    places = [*plan.lavatories.arm_m, *plan.galleys.arm_m, *plan.crew_seats.arm_m]
+    edges = [0.5 * (a + b) for a, b in pairwise(arms)]
+    half = 0.5 * float(np.diff(arms).mean()) if arms.size > 1 else 0.5
+    low = min([*places, arms[0]]) - half
+    high = max([*places, arms[-1]]) + half
+    inner = [arms[0] - half, *edges, arms[-1] + half]
+    before, behind = int(low < inner[0]), int(high > inner[-1])
+    all_edges = [low] * before + inner + [high] * behind
+    names = ["front"] * before + labels + ["rear"] * behind
+    edge = np.array(all_edges)
+    return edge, 0.5 * (edge[:-1] + edge[1:]), names
+
+
+def _positions(diary: pd.DataFrame, kind: int, times: Floats) -> tuple[NDArray[np.int64], Floats]:
+    """Return (instant, arm) of everybody of a kind who is away from his place at each instant."""
+    rows = diary[diary["kind"] == kind].sort_values(["number", "time_s"], kind="stable")
+    number, start = rows["number"].to_numpy(), rows["time_s"].to_numpy()
+    end = np.append(start[1:], math.inf)
+    end[np.append(number[1:] != number[:-1], True)] = math.inf
+    at_home = rows["state"].to_numpy() == (_SITS if kind == _PASSENGER else 0)
+    first = np.searchsorted(times, start)
+    last = np.where(at_home, first, np.searchsorted(times, end))
+    repeat = np.maximum(last - first, 0)
+    piece = np.repeat(np.arange(start.size), repeat)
+    offset = np.arange(piece.size) - np.repeat(np.cumsum(repeat) - repeat, repeat)
+    instant = first[piece] + offset
+    arm = rows["arm_m"].to_numpy()[piece] + rows["speed_mps"].to_numpy()[piece] * (
+        times[instant] - start[piece]
+    )
+    return instant, arm
+
+
+def occupancy(sample: Sample, *, flights: int = 300, step_s: float = 60.0) -> pd.DataFrame:
+    """Return how many people are out of their seats on average, by row and time.
+
+    Parameters
+    ----------
+    sample : Sample
+        Flights; the first of them are replayed.
+    flights : int
+        How many to replay.
+    step_s : float
+        Time between the instants looked at, the middles of equal steps from the start of taxi.
+
+    Returns
+    -------
+    pandas.DataFrame
+        time_min, row (number of the nearest row; front and rear beyond the seats), arm_m (middle),
+        mean_passengers, mean_carts.
+    """
+    model = sample.model
+    end = float(model.program.timeline.end_s[-1])
+    times = np.arange(0.5 * step_s, end, step_s)
+    edges, centres, labels = _bins(model)
+    count = np.zeros((2, times.size, centres.size))
+    replayed = min(flights, sample.flights)
+    for flight in range(replayed):
+        diary = cabin_diary(model, seed=sample.seed, flight=flight)
+        for kind in (_PASSENGER, _CART):
+            instant, arm = _positions(diary, kind, times)
+            place = np.clip(np.searchsorted(edges, arm) - 1, 0, centres.size - 1)
+            np.add.at(count[kind], (instant, place), 1.0)
+    count /= replayed
+    return pd.DataFrame(
+        {
+            "time_min": np.repeat(times / 60.0, centres.size),
+            "row": labels * times.size,
+            "arm_m": np.tile(centres, times.size),
+            "mean_passengers": count[_PASSENGER].ravel(),
+            "mean_carts": count[_CART].ravel(),
+        }
+    )
