@@ -76,6 +76,6 @@ def frozen_bars(frozen: pd.DataFrame, *, ax: Axes) -> Axes:
     ax.set_yticks(place, ["only together", *causes])
     ax.axvline(0.0, color=INK, lw=0.8)
     ax.grid(visible=False, axis="y")
-    ax.legend(loc="lower right", fontsize=7.5, framealpha=1.0, edgecolor="none", title="CG error")
+    ax.legend(loc=(0.66, 0.3), fontsize=7.5, framealpha=1.0, edgecolor="none", title="CG error")
     ax.set_xlabel("variance that goes away when the cause is frozen, % (bar: one standard error)")
     return ax

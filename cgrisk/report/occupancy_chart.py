@@ -12,6 +12,8 @@ from cgrisk.report.style import GREY, INK, plain
 __all__ = ["occupancy_map"]
 
 _LABELS = 12
+#: Share of flights with a cart at a place and time, above which it is shown.
+_CART_SHARE = 0.05
 
 
 def occupancy_map(occupancy: pd.DataFrame, *, model: FlightModel, ax: Axes) -> Axes:
@@ -42,9 +44,17 @@ def occupancy_map(occupancy: pd.DataFrame, *, model: FlightModel, ax: Axes) -> A
     figure = ax.figure
     figure.colorbar(mesh, ax=ax, pad=0.01, label="passengers out of their seats, mean")
     if carts.max() > 0.0 and times.size > 1:
-        ax.contour(times, np.arange(arms.size), carts, levels=[0.02], colors=[INK], linewidths=0.7)
-        ax.plot([], [], color=INK, lw=0.7, label="carts pass here on more than 2 % of flights")
-        ax.legend(loc="lower right", fontsize=7, framealpha=1.0, edgecolor="none")
+        ax.contour(
+            times, np.arange(arms.size), carts, levels=[_CART_SHARE], colors=[INK], linewidths=0.7
+        )
+        ax.plot(
+            [],
+            [],
+            color=INK,
+            lw=0.7,
+            label=f"a cart is here on more than {100 * _CART_SHARE:.0f} % of flights",
+        )
+        ax.legend(loc=(0.6, 0.1), fontsize=7, framealpha=1.0, edgecolor="none")
     ends = model.program.timeline.end_s / 60.0
     for end in ends[:-1]:
         ax.axvline(end, color=GREY, lw=0.6, ls=":")

@@ -24,6 +24,8 @@ PUBLISHED_NEVER_UP: Final = {"window": 0.57, "middle": 0.48, "aisle": 0.20}
 #: Share of all passengers up never, once, more often on the same flights (the same, quoted
 #: second-hand). Nothing is fitted to it.
 PUBLISHED_TIMES_UP: Final = {"never": 0.40, "once": 0.40, "more": 0.20}
+#: Length of those flights (h).
+PUBLISHED_HOURS: Final = (3.5, 5.2)
 TIMES: Final = ("never", "once", "more")
 
 _SITS = 1  # state of the diary
@@ -70,9 +72,12 @@ def times_up(sample: Sample) -> pd.DataFrame:
     -------
     pandas.DataFrame
         seat (window, middle, aisle, all), times, share, standard_error, published (nan where
-        there is none; for flights of 3.5 to 5.2 h), fitted (whether rates were fitted to it).
+        there is none, or the flight is not as long as those observed), fitted (whether the
+        default rates are fitted to it).
     """
     frame, rows = sample.frame, []
+    hours = float(sample.model.program.timeline.end_s[-1]) / 3600.0
+    comparable = PUBLISHED_HOURS[0] <= hours <= PUBLISHED_HOURS[1]
     for seat in (*POSITIONS, "all"):
         seats = POSITIONS if seat == "all" else (seat,)
         parts = {t: np.sum([frame[f"{t}_up.{s}"].to_numpy() for s in seats], axis=0) for t in TIMES}
@@ -83,7 +88,8 @@ def times_up(sample: Sample) -> pd.DataFrame:
             fitted = seat != "all" and times == "never"
             if fitted:
                 published = PUBLISHED_NEVER_UP[seat]
-            rows.append((seat, times, share, error, published, fitted))
+            known = published if comparable else math.nan
+            rows.append((seat, times, share, error, known, fitted))
     names = ["seat", "times", "share", "standard_error", "published", "fitted"]
     return pd.DataFrame(rows, columns=names)
 
