@@ -73,12 +73,11 @@ def party_sizes(
     weights = [kind.share / (0.5 * sum(kind.adults)) for kind in operation.parties]
     weights.append(max(0.0, 1.0 - sum(shares)))
     while adults + children > 0:
-        now = list(weights)
-        if children > 0:
-            now = [
-                w if kind is not None and kind.children[1] > 0 else 0.0
-                for kind, w in zip(kinds, weights, strict=True)
-            ]
+        # Kinds with children while there are children, the others after that.
+        now = [
+            w if (kind is not None and kind.children[1] > 0) == (children > 0) else 0.0
+            for kind, w in zip(kinds, weights, strict=True)
+        ]
         if sum(now) > 0.0:
             kind = kinds[rng.choice(len(kinds), p=np.array(now) / sum(now))]
         else:

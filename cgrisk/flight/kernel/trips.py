@@ -27,11 +27,12 @@ from cgrisk.flight.kernel.walk import (
     STANDS,
     WAITS,
     Life,
+    arm_now,
     go_back,
     move,
     walk_leg,
 )
-from cgrisk.flight.kernel.ways import EITHER, way
+from cgrisk.flight.kernel.ways import EITHER, THERE_M, way
 from cgrisk.randomness.variates import exponential, uniform
 
 __all__ = [
@@ -395,6 +396,10 @@ def arrive(cabin: Cabin, p: int, time_s: float) -> None:
     if person.next_is == MEETS:
         cabin.tally[0].turned_back += 1
         person.again = 1 if person.purpose != SURGE else 0
+        # A hair's breadth away from the cart: it is behind him now.
+        clear = math.copysign(2.0 * THERE_M, person.pace_mps)
+        here = arm_now(person, time_s) - clear
+        move(cabin.life, p, time_s, here, 0.0, cabin.moves, cabin.diary)
         leave(cabin, p, time_s, person.aisle)
     elif end_of_leg(cabin, p, time_s):
         if person.purpose == LAVATORY:
