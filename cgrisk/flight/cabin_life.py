@@ -27,21 +27,22 @@ the other at the arm of any lavatory or galley. From his seat he goes directly a
 if that is free, else by way of the one place of change that makes the shortest walk with both legs
 free (the first in order of lavatories then galleys, if several are as short).
 
-**Getting up.** Among the lavatory groups (galleys with room) to which there is such a way he
-chooses the one with the shortest walk, the first in the file's order if several are as short. A
-galley has room while fewer passengers than ``standing`` stand in it or are on their way to it. If
+**Getting up.** Among the lavatory groups (galleys) that have room, and to which there is such a way,
+he chooses the one with the shortest walk, the first in the file's order if several are as short. A
+lavatory group has room while fewer than ``queue_limit`` wait; a galley while fewer passengers than ``standing`` stand in it or are on their way to it. If
 there is none he stays, and tries again, for the same purpose and time, after an exponential time of
 ``retry_mean``; if by then the sign is lit or getting up is barred he gives it up, and a new urge
-starts to grow. Having sat down again after a trip he starts a new urge too.
+starts to grow. Having sat down again after a trip, or called back by sign or recall, he starts a
+new urge too.
 
 **Companions.** When somebody sets out because of his urge, a second try or the sign-off rush, each
 other member of his party who sits gets up with chance ``companion_share`` and goes to the same
-lavatory group or galley, provided that his own way there is free and the galley has room, and for
-a time of his own; if not he stays as he is. Companions bring no companions.
+lavatory group or galley, provided that it has room and his own way there is free, and for a time of
+his own; if not he stays as he is. Companions bring no companions.
 
 **Walking.** Everybody has his own walking speed, lognormal, for the whole flight. He walks in a
 straight line. On the way out, one who meets a cart (his arm and a cart's in his aisle become equal,
-the cart ahead of him) turns back at once, and tries again ``retry_mean`` after he sits, as above.
+the cart ahead of him) turns back at once, the cart being behind him then, and tries again ``retry_mean`` after he sits, as above.
 Walkers do not hinder one another, nor do those who stand.
 
 **Lavatories.** A group has ``count`` lavatories and one queue, first come first served. The first
@@ -72,7 +73,7 @@ in a queue or standing about go back to their seats; those in a lavatory finish 
 off (the other way round) each passenger aboard decides with chance ``sign_off_share`` to get up an
 exponential ``sign_off_minutes`` later: if he sits then, and the sign is off and getting up not
 barred, he wants to get up as by an urge of his own, with a purpose and a time of his own; if he is
-up it falls away.
+up it falls away. A later such decision takes the place of one that is still to come.
 
 **The surge.** With chance ``surge_probability``, at a time uniform over the phases of kind cruise,
 ``surge_people`` of those aboard, chosen at random (all, if fewer), want to go to one end of the
@@ -89,8 +90,8 @@ stop is at the mean arm of those seats of the row, taken or not. It stands there
 exponential times of ``seconds_per_passenger``, one for each passenger on those seats, whether he
 sits there or is up. It leaves its galley at its start, or when each cart before it in that order
 that uses the same aisle over a common stretch (between galley and rows, more than an end in common)
-has returned, if later; and goes straight from the last stop to its galley. It must be back by the
-next recall after its start (the end of the flight if none): a stop that could not be made in time
+or has a row in common has returned, if later; and goes straight from the last stop to its galley. It must be back by the
+recall of the first seated stretch after the start of cruise (the end of the flight if none): a stop that could not be made in time
 is left out with all that follow, and a cart without a stop stays. When it leaves a row each of the
 row's passengers has been given a tray, and what he owes is taken from him; after that he owes
 ``returned`` of that tray to a later cart.
@@ -98,12 +99,12 @@ row's passengers has been given a tray, and what he owes is taken from him; afte
 **Crew.** They sit at their stations. Each cart takes ``crew`` members, those nearest to its galley
 (in the file's order if as near) who are not with another cart when it leaves, as many as there are;
 they are at its arm until it returns, then at their stations. In the phases of kind climb, cruise
-and descent, from the start of the first to the end of the last or the first recall after that
-start, if earlier, each member walks through the cabin: after an exponential time at rate
+and descent, from the start of the first to the end of the last or the recall of the first seated
+stretch after that start, if earlier, each member walks through the cabin: after an exponential time at rate
 ``crew_walks``, from station to a place uniform between the first and last seat and back, at the
 mean walking speed of passengers. The next such time starts when he is back. He does not walk, and
 the next time starts at once, if any cart would be out during the walk; a walk that could not end
-in time is not made. Where changing seats after boarding is modelled (``movers_share``), on
+in time is not made, and is his last. Where changing seats after boarding is modelled (``movers_share``), on
 ``reseating_share`` of the flights the crew sends everybody back to his own seat.
 
 **Moment.** What moves is body mass; a cabin bag stays at its owner's seat. The moment of movement

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from itertools import pairwise
+from itertools import pairwise, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,6 +83,7 @@ def places_data(scenario: Scenario, *, plan: CabinPlan) -> PlacesData:
         lavatory_arm_m=lavatories.arm_m.copy(),
         lavatory_count=lavatories.count.copy(),
         queue_step_m=behaviour.queue_spacing * lavatories.queue_sign.astype(np.float64),
+        queue_limit=behaviour.queue_limit,
         galley_arm_m=galleys.arm_m.copy(),
         galley_room=galleys.standing.copy(),
         change_arm_m=np.concatenate([lavatories.arm_m, galleys.arm_m]),
@@ -196,6 +197,19 @@ def _stops(cart: Cart, plan: CabinPlan) -> list[list[int]]:
     return [stop for stop in seats if stop]
 
 
+def _in_the_way(
+    carts: list[Cart], galleys: list[float], arms: list[list[float]]
+) -> NDArray[np.bool_]:
+    """Return (C, C) whether two carts need the same stretch of an aisle, or a common row."""
+    out = np.zeros((len(carts), len(carts)), dtype=np.bool_)
+    reach = [(min([g, *a]), max([g, *a])) for g, a in zip(galleys, arms, strict=True)]
+    for j, k in product(range(len(carts)), repeat=2):
+        shared = reach[j][0] < reach[k][1] and reach[k][0] < reach[j][1]
+        row = bool(set(arms[j]) & set(arms[k]))
+        out[j, k] = carts[j].aisle == carts[k].aisle and (shared or row)
+    return out
+
+
 def service_data(scenario: Scenario, *, plan: CabinPlan) -> ServiceData:
     """Return carts in the order of their start, with their stops, and the crew."""
     service, ends = scenario.operation.service, _ends(scenario)
@@ -204,12 +218,12 @@ def service_data(scenario: Scenario, *, plan: CabinPlan) -> ServiceData:
     flying = [i for i, kind in enumerate(kinds) if kind in IN_FLIGHT]
     walk_from = float(ends[flying[0]]) if flying else 0.0
     walk_until = float(ends[flying[-1] + 1]) if flying else 0.0
-    called = [recall for recall, _, _ in recalls(scenario)]
-    walk_until = min([walk_until, *(t for t in called if t > walk_from)])
+    called = recalls(scenario)
+    walk_until = min([walk_until, *(t for t, seated, _ in called if seated > walk_from)])
+    back_by = min([float(ends[-1]), *(t for t, seated, _ in called if seated > cruise_s)])
     order = sorted(range(len(service.carts)), key=lambda i: service.carts[i].start)
     carts = [service.carts[i] for i in order]
     start = [cruise_s + _MINUTE_S * cart.start for cart in carts]
-    stow = [min([float(ends[-1]), *(t for t in called if t > begin)]) for begin in start]
     galley_arm = dict(zip(plan.galleys.name, plan.galleys.arm_m.tolist(), strict=True))
     galleys = [galley_arm[cart.galley] for cart in carts]
     stops = [_stops(cart, plan) for cart in carts]
@@ -220,9 +234,8 @@ def service_data(scenario: Scenario, *, plan: CabinPlan) -> ServiceData:
         number=np.array(order, dtype=np.int64),
         galley_arm_m=np.array(galleys, dtype=np.float64),
         start_s=np.array(start, dtype=np.float64),
-        stow_s=np.array(stow, dtype=np.float64),
-        low_m=np.array([min([g, *a]) for g, a in zip(galleys, arms, strict=True)], dtype=float),
-        high_m=np.array([max([g, *a]) for g, a in zip(galleys, arms, strict=True)], dtype=float),
+        stow_s=np.full(len(carts), back_by),
+        in_the_way=_in_the_way(carts, galleys, arms),
         aisle=np.array([cart.aisle - 1 for cart in carts], dtype=np.int64),
         mass_kg=np.array([cart.mass_full for cart in carts], dtype=np.float64),
         tray_kg=np.array([cart.tray for cart in carts], dtype=np.float64),

@@ -43,7 +43,7 @@ def occupancy_map(occupancy: pd.DataFrame, *, model: FlightModel, ax: Axes) -> A
     )
     figure = ax.figure
     figure.colorbar(mesh, ax=ax, pad=0.01, label="passengers out of their seats, mean")
-    if carts.max() > 0.0 and times.size > 1:
+    if carts.max() > 0.0 and min(times.size, arms.size) > 1:
         ax.contour(
             times, np.arange(arms.size), carts, levels=[_CART_SHARE], colors=[INK], linewidths=0.7
         )

@@ -39,30 +39,39 @@ def cabin_figures(sample: Sample) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        figure, mean, standard_error (of the mean), q5, q50, q95, greatest.
+        figure, mean, standard_error (of the mean), q5, q50, q95, greatest; the last figure is the
+        mean wait of all visits to a lavatory (``mean_wait_s`` is that of a flight's own visits).
     """
     rows = []
     for name in CABIN_FIGURES:
         if "_up." in name:
             continue
         values = sample.frame[name].to_numpy()
-        error = float(values.std(ddof=1)) / math.sqrt(values.size) if values.size > 1 else 0.0
+        error = float(values.std(ddof=1)) / math.sqrt(values.size) if values.size > 1 else math.nan
         quantiles = (float(q) for q in np.quantile(values, _QUANTILES))
         rows.append((name, float(values.mean()), error, *quantiles, float(values.max())))
+    wait, error = _wait_per_visit(sample)
+    rows.append(("wait_per_visit_s", wait, error, math.nan, math.nan, math.nan, math.nan))
     names = ["figure", "mean", "standard_error", "q5", "q50", "q95", "greatest"]
     return pd.DataFrame(rows, columns=names)
 
 
 def _share(part: Floats, whole: Floats) -> tuple[float, float]:
-    """Return the share of all passengers and its standard error, flights being independent."""
+    """Return the ratio of two sums over flights and its standard error (nan for one flight)."""
     total = float(whole.sum())
     if total == 0.0:
         return math.nan, math.nan
     share = float(part.sum()) / total
     flights = part.size
+    if flights < 2:
+        return share, math.nan
     residual = part - share * whole
-    error = math.sqrt(flights * float(residual @ residual) / max(flights - 1, 1)) / total
-    return share, error
+    return share, math.sqrt(flights * float(residual @ residual) / (flights - 1)) / total
+
+
+def _wait_per_visit(sample: Sample) -> tuple[float, float]:
+    visits = sample.frame["lavatory_visits"].to_numpy()
+    return _share(sample.frame["mean_wait_s"].to_numpy() * visits, visits)
 
 
 def times_up(sample: Sample) -> pd.DataFrame:

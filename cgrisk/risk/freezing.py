@@ -33,6 +33,8 @@ _ANSWERS: Final = {
 }
 #: Causes that this version samples.
 SAMPLED: Final = tuple(cause for cause in CAUSES if cause != "entry")
+#: Flights below which no share is stated.
+FEWEST: Final = 100
 _PIECES = 4
 
 
@@ -45,17 +47,25 @@ def _again(
     return rows[:, columns]
 
 
-def _share(first: Floats, second: Floats) -> tuple[float, float]:
-    """Return (share, standard error) from pairs that have one cause in common."""
+def _share(first: Floats, second: Floats) -> tuple[float, Floats]:
+    """Return (share, influence of each pair) from pairs that have one cause in common."""
+    if not np.isfinite(first).all():  # no phase of the group was flown
+        return math.nan, np.full(first.size, math.nan)
     centre = 0.5 * (first.mean() + second.mean())
     a, b = first - centre, second - centre
     variance = 0.5 * float(a @ a + b @ b) / a.size
     scale = max(1.0, float(np.abs(first).max()))
     if not variance > 1e-18 * scale * scale:  # rounding of an answer that does not vary, or nan
-        return 0.0, 0.0
+        return 0.0, np.zeros(a.size)
     share = float(a @ b) / a.size / variance
-    influence = (a * b - share * 0.5 * (a * a + b * b)) / variance
-    return share, float(influence.std(ddof=1)) / math.sqrt(a.size) if a.size > 1 else math.inf
+    return share, (a * b - share * 0.5 * (a * a + b * b)) / variance
+
+
+def _error(influence: Floats) -> float:
+    """Return the standard error of a mean of influences."""
+    if influence.size < 2:
+        return math.nan
+    return float(influence.std(ddof=1)) / math.sqrt(influence.size)
 
 
 def frozen_shares(sample: Sample, *, flights: int = 4096, jobs: int = -1) -> pd.DataFrame:
@@ -66,7 +76,7 @@ def frozen_shares(sample: Sample, *, flights: int = 4096, jobs: int = -1) -> pd.
     sample : Sample
         Flights; the first of them are flown again, once for each cause.
     flights : int
-        How many, at least 2 (fewer if the sample has fewer).
+        How many (fewer if the sample has fewer).
     jobs : int
         Threads; changes no result.
 
@@ -74,7 +84,8 @@ def frozen_shares(sample: Sample, *, flights: int = 4096, jobs: int = -1) -> pd.
     -------
     pandas.DataFrame
         answer, cause, share, standard_error, flights; the last cause of an answer is
-        ``together``: what only shows when causes act jointly, 1 less the sum.
+        ``together``: what only shows when causes act jointly, 1 less the sum. Shares are nan
+        below 100 flights, and for phases that are not flown.
     """
     n = min(flights, sample.flights)
     numbers = np.arange(n, dtype=np.uint32)
@@ -92,11 +103,14 @@ def frozen_shares(sample: Sample, *, flights: int = 4096, jobs: int = -1) -> pd.
     done = Parallel(n_jobs=jobs, backend="threading")(tasks)
     rows: list[tuple[str, str, float, float, int]] = []
     for place, answer in enumerate(_ANSWERS):
-        total, square = 0.0, 0.0
+        total, influences = 0.0, np.zeros(n)
         for number, cause in enumerate(SAMPLED):
             again = np.concatenate(done[number * len(pieces) : (number + 1) * len(pieces)])
-            share, error = _share(before[:, place], again[:, place])
-            total, square = total + share, square + error * error
-            rows.append((answer, cause, share, error, n))
-        rows.append((answer, "together", 1.0 - total, math.sqrt(square), n))
+            share, influence = _share(before[:, place], again[:, place])
+            # The flights flown first are common to all causes, and so is part of their noise.
+            total, influences = total + share, influences + influence
+            rows.append((answer, cause, share, _error(influence), n))
+        rows.append((answer, "together", 1.0 - total, _error(influences), n))
+    if n < FEWEST:
+        rows = [(answer, cause, math.nan, math.nan, n) for answer, cause, *_ in rows]
     return pd.DataFrame(rows, columns=["answer", "cause", "share", "standard_error", "flights"])

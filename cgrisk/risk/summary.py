@@ -194,6 +194,8 @@ def figures_text(summary: Summary) -> str:
 
 def _in_flight_lines(frozen: pd.DataFrame) -> list[str]:
     answer = frozen[frozen["answer"] == "most_aft_error_in_flight"]
+    if not answer["share"].notna().all():
+        return []
     named = answer[answer["cause"] != "together"].sort_values("share", ascending=False).head(4)
     parts = [f"{row['cause']} {100 * row['share']:.0f} %" for _, row in named.iterrows()]
     error = 100 * float(answer["standard_error"].max())
@@ -207,7 +209,7 @@ def _in_flight_lines(frozen: pd.DataFrame) -> list[str]:
 def _cabin_lines(cabin: pd.DataFrame) -> list[str]:
     by_name = cabin.set_index("figure")
     up, most = by_name.loc["mean_up"], by_name.loc["most_up"]
-    queue, wait = by_name.loc["longest_queue"], by_name.loc["mean_wait_s"]
+    queue, wait = by_name.loc["longest_queue"], by_name.loc["wait_per_visit_s"]
     return [
         "",
         f"Cabin: {up['mean']:.1f} passengers up on average, at most {most['q50']:.0f} at once on "

@@ -127,7 +127,7 @@ class PartyKind(Model):
     children: Annotated[tuple[PartyChildren, PartyChildren], Field(strict=False)] = item((0, 0))
     """Least and most children in a party, as long as the zone has children left.
 
-    Kinds with children board first.
+    Kinds with children board first, and only as long as the zone has children left.
     """
     same_sex: Share = item(0.0, source=ASSUMPTION)
     """Chance that all adults of the party are of one sex; otherwise each is drawn alone."""
@@ -337,12 +337,16 @@ class Behaviour(Model):
     """Mean walking speed in the aisle."""
     walking_cv: Annotated[float, Quantity(low=0.0, high=1.0)] = item(0.15, source=ASSUMPTION)
     """Coefficient of variation of the walking speed between people."""
-    retry_mean: Minutes = item(6.0, source=ASSUMPTION)
+    retry_mean: Annotated[float, Quantity(low=0.1, high=1500.0, unit="min")] = item(
+        6.0, source=ASSUMPTION
+    )
     """Mean time until someone who found the way blocked tries again (exponential)."""
     queue_spacing: Annotated[float, Quantity("length", low=0.0, high=2.0)] = item(
         0.5, source=ASSUMPTION
     )
     """Length of aisle that each person in a queue or a crowd takes."""
+    queue_limit: Annotated[int, Field(ge=1, le=1000)] = item(10, source=ASSUMPTION)
+    """Nobody sets out for a lavatory group where so many wait already; he tries later."""
     recall_minutes: Annotated[float, Quantity(low=0.5, high=60.0, unit="min")] = item(
         3.0, source="common practice, no published source; the figure is an assumption"
     )
@@ -403,7 +407,7 @@ class Service(Model):
     carts: Annotated[tuple[Cart, ...], Field(strict=False, max_length=40)] = item(())
     """Rounds of carts."""
     crew_mass: PersonMass = item(75.0, source="NCC.POL.105, cabin crew including hand baggage")
-    """Mass of a cabin crew member."""
+    """Mass of a cabin crew member; hand baggage, included, is taken to move with him."""
     cart_speed: Annotated[float, Quantity(low=0.05, high=2.0, unit="m/s")] = item(
         0.4, source=ASSUMPTION
     )

@@ -78,10 +78,8 @@ def party_sizes(
             w if (kind is not None and kind.children[1] > 0) == (children > 0) else 0.0
             for kind, w in zip(kinds, weights, strict=True)
         ]
-        if sum(now) > 0.0:
-            kind = kinds[rng.choice(len(kinds), p=np.array(now) / sum(now))]
-        else:
-            kind = None
+        number = rng.choice(len(kinds), p=np.array(now) / sum(now)) if sum(now) > 0.0 else -1
+        kind = kinds[number]  # the last is a person alone
         low, high = (1, 1) if kind is None else kind.adults
         party_adults = min(adults, int(rng.integers(low, high + 1)))
         party_children = 0

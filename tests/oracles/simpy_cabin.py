@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Generator
 from dataclasses import dataclass
+from itertools import pairwise
 from math import inf
 from typing import Any, NamedTuple
 
@@ -35,6 +36,10 @@ class Group:
     def open(self) -> bool:
         """Say whether one who comes now may go in."""
         return len(self.inside) < self.count and not self.queue
+
+    def has_room(self, limit: int) -> bool:
+        """Say whether people still set out for this group."""
+        return len(self.queue) < limit
 
     @property
     def tail(self) -> float:
@@ -201,12 +206,11 @@ class CabinLife:
         )[person.position] / 3600.0
         need = person.urge_needed
         for start, end, factor in self.table.pieces:
-            start = max(start, person.sat_at)
-            if start >= end:
+            since = max(start, person.sat_at)
+            if since >= end:
                 continue
-            marks = {start, end} | {t for meal in person.meals for t in meal if start < t < end}
-            times = sorted(marks)
-            for a, b in zip(times[:-1], times[1:], strict=True):
+            marks = {since, end} | {t for meal in person.meals for t in meal if since < t < end}
+            for a, b in pairwise(sorted(marks)):
                 grows = rate * factor
                 if any(left < (a + b) / 2.0 < over for left, over in person.meals):
                     grows *= self.crowd.after_meal_factor
@@ -237,7 +241,7 @@ class CabinLife:
     def set_out(self, person: Person, want: Want) -> Trip | None:
         """Choose where he goes; he and his companions get up. None if he has no way or room."""
         places: list[Any] = (
-            self.groups
+            [group for group in self.groups if group.has_room(self.behaviour.queue_limit)]
             if want.purpose == "lavatory"
             else [galley for galley in self.galleys if galley.room]
         )
@@ -256,7 +260,12 @@ class CabinLife:
             if other.doing != "sits" or self.rng.random() >= self.behaviour.companion_share:
                 continue
             way = self.way_out(other, chosen.arm)
-            if way is None or (isinstance(chosen, Galley) and not chosen.room):
+            full = (
+                not chosen.room
+                if isinstance(chosen, Galley)
+                else not chosen.has_room(self.behaviour.queue_limit)
+            )
+            if way is None or full:
                 continue
             along = Trip(chosen, way[1], self.want_for(want.purpose))
             self.rise(other, along)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Generator
+from itertools import pairwise
 from math import inf
 from typing import Any
 
@@ -20,7 +21,7 @@ SAME_ARM = 1e-9
 
 
 class TimeTable:
-    """Phases in seconds from the start of taxi, the seated stretches, and the factor of the urge."""
+    """Phases in seconds from the start of taxi, seated stretches, and the factor of the urge."""
 
     def __init__(self, operation: Any) -> None:
         self.phases: list[tuple[float, float, Any]] = []
@@ -53,7 +54,7 @@ class TimeTable:
         times = sorted(marks)
         #: (from, to, factor on everybody's rate of getting up), without the meals.
         self.pieces: list[tuple[float, float, float]] = []
-        for a, b in zip(times[:-1], times[1:], strict=True):
+        for a, b in pairwise(times):
             middle = (a + b) / 2.0
             phase = next(phase for s, e, phase in self.phases if s < middle < e)
             factor = phase.getting_up
@@ -212,18 +213,24 @@ class CabinCrew:
         """Draw the service times and work out when each cart leaves, stops and returns."""
         sitting = {person.seat: person for person in aboard}
         stretch: dict[Cart, tuple[float, float]] = {}
+        stops_of: dict[Cart, set[float]] = {}
         for number, cart in enumerate(self.carts):
             rows = self.rows_of(cart)
             arms = [cart.galley_arm] + [arm for arm, _ in rows]
             low, high = stretch[cart] = min(arms), max(arms)
+            stops_of[cart] = {arm for arm, _ in rows}
             for other in self.carts[:number]:
                 other_low, other_high = stretch[other]
                 common = min(high, other_high) - max(low, other_low)
-                if other.aisle == cart.aisle and common > SAME_ARM:
+                shared = common > SAME_ARM or stops_of[cart] & stops_of[other]
+                if other.aisle == cart.aisle and shared:
                     cart.waits_for.append(other)
             start = self.table.cruise_start + 60.0 * cart.spec.start
             cart.leaves = max([start] + [other.back for other in cart.waits_for])
-            deadline = min([r for r in self.table.recalls if r > start], default=self.table.end)
+            deadline = min(
+                [r for r, seated, _ in self.table.stretches if seated > self.table.cruise_start],
+                default=self.table.end,
+            )
             clock, arm = cart.leaves, cart.galley_arm
             for stop_arm, seats in rows:
                 people = [sitting[s] for s in seats if s in sitting]
@@ -310,7 +317,7 @@ class CabinCrew:
         if not spans or rate == 0.0 or self.plan.seats == 0:
             return
         begin, end = spans[0][0], spans[-1][1]
-        end = min([end] + [recall for recall in self.table.recalls if recall > begin])
+        end = min([end] + [r for r, seated, _ in self.table.stretches if seated > begin])
         speed = self.behaviour.walking_speed
         first, last = self.plan.arm_m.min(), self.plan.arm_m.max()
         yield self.env.timeout(begin)

@@ -60,17 +60,24 @@ def new_crew(service: ServiceData) -> Crew:
 
 @kernel
 def _assign(service: ServiceData, rounds: Rounds, crew: Crew) -> None:
-    """Give every cart that goes out the nearest free members."""
+    """Give every cart that goes out, as it leaves, the nearest members who are free."""
     for c in range(crew.members.size):
         crew.members[c].busy_until_s = -math.inf
     for k in range(service.number.size):
-        cart, pushed = rounds.carts[k], crew.pushed[k]
-        pushed.node = cart.first
+        pushed = crew.pushed[k]
+        pushed.node = rounds.carts[k].first
         pushed.mass_kg = service.mass_kg[k]
-        pushed.hands = 0
+        pushed.hands = -1  # not yet assigned
         pushed.step_m = 0.0
-        if cart.nodes == 0:
-            continue
+    for _ in range(service.number.size):
+        k, soonest = -1, math.inf
+        for j in range(service.number.size):
+            if crew.pushed[j].hands < 0 and rounds.carts[j].out_s < soonest:
+                k, soonest = j, rounds.carts[j].out_s
+        if k < 0:
+            break
+        cart, pushed = rounds.carts[k], crew.pushed[k]
+        pushed.hands = 0
         galley = service.galley_arm_m[k]
         for _ in range(service.crew[k]):
             best, nearest = -1, math.inf

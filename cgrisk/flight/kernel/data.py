@@ -221,6 +221,7 @@ class PlacesData(NamedTuple):
     lavatory_count: Ints
     queue_step_m: Floats
     """(L,) from one place of the queue to the next, away from the lavatory, signed."""
+    queue_limit: int
     galley_arm_m: Floats
     galley_room: Ints
     change_arm_m: Floats
@@ -295,9 +296,8 @@ class ServiceData(NamedTuple):
     start_s: Floats
     stow_s: Floats
     """(C,) when it must be back."""
-    low_m: Floats
-    high_m: Floats
-    """(C,) its stretch of aisle."""
+    in_the_way: NDArray[np.bool_]
+    """(C, C) whether two carts use the same stretch of an aisle, or a row in common."""
     aisle: Ints
     mass_kg: Floats
     tray_kg: Floats

@@ -174,6 +174,8 @@ def live(
     moves.filled[0] = 0
     clear_tally(tally, places.water_kg)
     cabin = Cabin(places, urge, life, rounds, moves, diary, tally)
+    for k in range(rounds.carts.size):
+        rounds.carts[k].cursor = rounds.carts[k].first
     for g in range(life.queues.size):
         life.queues[g].waiting = 0
         life.queues[g].inside = 0

@@ -102,12 +102,7 @@ def _add_node(
 def _departure(service: ServiceData, rounds: Rounds, k: int) -> float:
     start: float = service.start_s[k]
     for j in range(k):
-        if (
-            rounds.carts[j].nodes > 0
-            and service.aisle[j] == service.aisle[k]
-            and service.low_m[j] < service.high_m[k]
-            and service.low_m[k] < service.high_m[j]
-        ):
+        if rounds.carts[j].nodes > 0 and service.in_the_way[j, k]:
             start = max(start, rounds.carts[j].back_s)
     return start
 
@@ -187,7 +182,6 @@ def lay_rounds(
         rounds.owed_kg[:] = 0.0
     for k in range(service.number.size):
         rounds.carts[k].nodes = 0
-        rounds.carts[k].cursor = rounds.carts[k].first
         fill_words(keys, row, SERVICE, service.number[k] * seats, seats, 0, words)
         left_out += _one_round(service, k, occupant, words, rounds)
     return left_out

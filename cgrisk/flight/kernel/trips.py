@@ -194,13 +194,23 @@ def set_out(cabin: Cabin, p: int, time_s: float, first: int, change_m: float, ai
 
 
 @inlined_kernel
+def _has_room(cabin: Cabin, lavatory: bool, place: int) -> bool:
+    room: bool = (
+        cabin.life.queues[place].waiting < cabin.places.queue_limit
+        if lavatory
+        else cabin.life.coming[place] < cabin.places.galley_room[place]
+    )
+    return room
+
+
+@inlined_kernel
 def _choose(cabin: Cabin, p: int, time_s: float) -> tuple[int, int, float]:
     """Return (place or -1, aisle of the first leg, arm of change) of the nearest place."""
     person, places = cabin.life.persons[p], cabin.places
     lavatory = person.purpose == LAVATORY
     best, place, first, change = math.inf, -1, -1, math.nan
     for i in range(places.lavatory_arm_m.size if lavatory else places.galley_arm_m.size):
-        if not lavatory and cabin.life.coming[i] >= places.galley_room[i]:
+        if not _has_room(cabin, lavatory, i):
             continue
         to = places.lavatory_arm_m[i] if lavatory else places.galley_arm_m[i]
         if abs(to - person.home_m) >= best:
@@ -243,7 +253,7 @@ def _ask_along(
                 lavatory = caller.purpose == LAVATORY
                 place = caller.place
                 to = places.lavatory_arm_m[place] if lavatory else places.galley_arm_m[place]
-                room = lavatory or cabin.life.coming[place] < places.galley_room[place]
+                room = _has_room(cabin, lavatory, place)
                 length, first, change = way(
                     places, cabin.rounds, mate.home_aisle, mate.home_m, EITHER, to, time_s
                 )
