@@ -5,10 +5,10 @@ follows it, and so does a slow second version among the tests. Times run from th
 "exponential" and "lognormal" are given by their means (and coefficients of variation).
 
 **Seated stretches.** In phases of kind take_off and landing everybody is in his seat. The recall
-comes ``recall_minutes`` before such a stretch starts, or at the end of the seated stretch before
-it (the start of taxi) if that is later. From the recall to the end of the stretch nobody gets up.
-At the recall everybody who is up, in a lavatory too, goes straight to his seat, as fast as he
-walks, or faster so that he sits when the stretch starts. Consecutive such phases are one stretch.
+comes ``recall_minutes`` before such a stretch starts, or at the end of the seated stretch before it
+(the start of taxi) if that is later. From the recall to the end of the stretch nobody gets up. At
+the recall everybody who is up, in a lavatory too, goes straight to his seat, as fast as he walks,
+or faster so that he sits when the stretch starts. Consecutive such phases are one stretch.
 
 **The urge.** While a passenger sits, his urge grows at a rate: that of his seat (window, middle,
 aisle), times ``getting_up`` of the phase, times ``sign_factor`` while the sign is lit, times
@@ -16,8 +16,8 @@ aisle), times ``getting_up`` of the phase, times ``sign_factor`` while the sign 
 where two such times overlap); it is 0 between recall and end of a seated stretch. He wants to get
 up when what has grown since he last sat down reaches an exponential number of mean 1. He wants a
 lavatory with chance ``lavatory_share``, else to stand about at a galley. Where the aircraft has no
-lavatory he wants a galley, where no galley has room for anybody a lavatory, and with neither
-nobody gets up.
+lavatory he wants a galley, where no galley has room for anybody a lavatory, and with neither nobody
+gets up.
 
 **The way.** Each seat belongs to an aisle; an aisle is a line; lavatories and galleys touch every
 aisle. A cart fills its aisle at its arm from the moment it leaves its galley to its return; parked
@@ -27,13 +27,13 @@ the other at the arm of any lavatory or galley. From his seat he goes directly a
 if that is free, else by way of the one place of change that makes the shortest walk with both legs
 free (the first in order of lavatories then galleys, if several are as short).
 
-**Getting up.** Among the lavatory groups (galleys) that have room, and to which there is such a way,
-he chooses the one with the shortest walk, the first in the file's order if several are as short. A
-lavatory group has room while fewer than ``queue_limit`` wait; a galley while fewer passengers than ``standing`` stand in it or are on their way to it. If
-there is none he stays, and tries again, for the same purpose and time, after an exponential time of
-``retry_mean``; if by then the sign is lit or getting up is barred he gives it up, and a new urge
-starts to grow. Having sat down again after a trip, or called back by sign or recall, he starts a
-new urge too.
+**Getting up.** Among the lavatory groups (galleys) that have room, and to which there is such a
+way, he chooses the one with the shortest walk, the first in the file's order if several are as
+short. A lavatory group has room while fewer than ``queue_limit`` wait; a galley while fewer
+passengers than ``standing`` stand in it or are on their way to it. If there is none he stays, and
+tries again, for the same purpose and time, after an exponential time of ``retry_mean``; if by then
+the sign is lit or getting up is barred he gives it up, and a new urge starts to grow. Having sat
+down again after a trip, or called back by sign or recall, he starts a new urge too.
 
 **Companions.** When somebody sets out because of his urge, a second try or the sign-off rush, each
 other member of his party who sits gets up with chance ``companion_share`` and goes to the same
@@ -42,8 +42,8 @@ his own; if not he stays as he is. Companions bring no companions.
 
 **Walking.** Everybody has his own walking speed, lognormal, for the whole flight. He walks in a
 straight line. On the way out, one who meets a cart (his arm and a cart's in his aisle become equal,
-the cart ahead of him) turns back at once, the cart being behind him then, and tries again ``retry_mean`` after he sits, as above.
-Walkers do not hinder one another, nor do those who stand.
+the cart ahead of him) turns back at once, the cart being behind him then, and tries again
+``retry_mean`` after he sits, as above. Walkers do not hinder one another, nor do those who stand.
 
 **Lavatories.** A group has ``count`` lavatories and one queue, first come first served. The first
 in the queue stands ``queue_spacing`` from the group's arm in the direction ``queue_toward``, the
@@ -85,27 +85,28 @@ get there if that is later. It takes place whatever the sign says, but not when 
 barred.
 
 **Carts.** In order of their ``start`` (as written where equal). A cart stops, in order from
-``from_row`` to ``to_row``, at each row with seats in its aisle where such seats are taken; its
-stop is at the mean arm of those seats of the row, taken or not. It stands there for the sum of
+``from_row`` to ``to_row``, at each row with seats in its aisle where such seats are taken; its stop
+is at the mean arm of those seats of the row, taken or not. It stands there for the sum of
 exponential times of ``seconds_per_passenger``, one for each passenger on those seats, whether he
 sits there or is up. It leaves its galley at its start, or when each cart before it in that order
 that uses the same aisle over a common stretch (between galley and rows, more than an end in common)
-or has a row in common has returned, if later; and goes straight from the last stop to its galley. It must be back by the
-recall of the first seated stretch after the start of cruise (the end of the flight if none): a stop that could not be made in time
-is left out with all that follow, and a cart without a stop stays. When it leaves a row each of the
-row's passengers has been given a tray, and what he owes is taken from him; after that he owes
-``returned`` of that tray to a later cart.
+or has a row in common has returned, if later; and goes straight from the last stop to its galley.
+It must be back by the recall of the first seated stretch after the start of cruise (the end of the
+flight if none): a stop that could not be made in time is left out with all that follow, and a cart
+without a stop stays. When it leaves a row each of the row's passengers has been given a tray, and
+what he owes is taken from him; after that he owes ``returned`` of that tray to a later cart.
 
 **Crew.** They sit at their stations. Each cart takes ``crew`` members, those nearest to its galley
 (in the file's order if as near) who are not with another cart when it leaves, as many as there are;
 they are at its arm until it returns, then at their stations. In the phases of kind climb, cruise
 and descent, from the start of the first to the end of the last or the recall of the first seated
-stretch after that start, if earlier, each member walks through the cabin: after an exponential time at rate
-``crew_walks``, from station to a place uniform between the first and last seat and back, at the
-mean walking speed of passengers. The next such time starts when he is back. He does not walk, and
-the next time starts at once, if any cart would be out during the walk; a walk that could not end
-in time is not made, and is his last. Where changing seats after boarding is modelled (``movers_share``), on
-``reseating_share`` of the flights the crew sends everybody back to his own seat.
+stretch after that start, if earlier, each member walks through the cabin: after an exponential time
+at rate ``crew_walks``, from station to a place uniform between the first and last seat and back, at
+the mean walking speed of passengers. The next such time starts when he is back. He does not walk,
+and the next time starts at once, if any cart would be out during the walk; a walk that could not
+end in time is not made, and is his last. Where changing seats after boarding is modelled
+(``movers_share``), on ``reseating_share`` of the flights the crew sends everybody back to his own
+seat.
 
 **Moment.** What moves is body mass; a cabin bag stays at its owner's seat. The moment of movement
 is that of everything away from where the load sheet has it: passengers from their seats, trays and

