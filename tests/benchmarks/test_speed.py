@@ -1,16 +1,20 @@
-"""Speed as ratios measured side by side; run with `pytest -m benchmark`."""
+"""Speed as ratios measured side by side; run with `pytest -s -m benchmark`."""
 
 from __future__ import annotations
 
+import subprocess
 import sys
 import time
+from typing import Any
 
 import numpy as np
 import pytest
 
 from cgrisk.flight import entity_counts, fly_block, prepare
 from cgrisk.sampling import fly_blocks
-from tests.flight_cases import shipped_scenario
+from tests.cabin_cases import life
+from tests.flight_cases import edited, shipped_scenario
+from tests.oracles import simpy_flight
 
 pytestmark = pytest.mark.benchmark
 
@@ -21,20 +25,49 @@ def _seconds(work) -> float:
     return time.perf_counter() - start
 
 
+def _per_flight(model, flights=8000) -> float:
+    numbers = np.arange(flights, dtype=np.uint32)
+    fly_block(model, seed=1, flights=numbers[:50])
+    return min(_seconds(lambda: fly_block(model, seed=1, flights=numbers)) for _ in range(5)) / (
+        flights
+    )
+
+
+def _words(scenario) -> int:
+    """Random words that a flight of the shipped case draws, counted from its rules.
+
+    Four an entity for everything drawn for all at once; four more for each attempt to get up, each
+    companion asked, each walk of a crew member: at least one for each trip.
+    """
+    model = prepare(scenario)
+    rows = fly_block(model, seed=1, flights=np.arange(2000, dtype=np.uint32))
+    trips = rows[:, model.columns.index("trips")].mean()
+    return 4 * int(sum(entity_counts(model).values()) + trips)
+
+
 def test_a_flight_costs_a_few_times_its_random_numbers():
-    """Against numpy's generator drawing as many words (four an entity), one flight at a time."""
-    model = prepare(shipped_scenario())
-    flights = np.arange(20_000, dtype=np.uint32)
-    fly_block(model, seed=1, flights=flights[:100])
-    words = 4 * sum(entity_counts(model).values())
+    """Against numpy's generator drawing as many words, one flight at a time."""
+    scenario = shipped_scenario()
+    model, words = prepare(scenario), _words(scenario)
     generator = np.random.default_rng(1)
     ratios = []
     for _ in range(5):
-        flown = _seconds(lambda: fly_block(model, seed=1, flights=flights))
-        drawn = _seconds(lambda: [generator.random(words) for _ in range(flights.size)])
+        flown = _per_flight(model)
+        drawn = _seconds(lambda: [generator.random(words) for _ in range(8000)]) / 8000
         ratios.append(flown / drawn)
     sys.stdout.write(f"flight over its {words} random words: {np.median(ratios):.2f}\n")
     assert np.median(ratios) < 10.0
+
+
+def test_a_hundred_times_as_fast_as_the_simpy_version():
+    """The same flights, load doubts left out, on one thread each."""
+    scenario = life({})
+    fast = _per_flight(prepare(scenario))
+    slow = min(
+        _seconds(lambda: simpy_flight.fly(scenario, seed=1, flights=60)) / 60 for _ in range(3)
+    )
+    sys.stdout.write(f"SimPy {1 / slow:.0f} flights/s, kernel {1 / fast:.0f}: {slow / fast:.0f}x\n")
+    assert slow / fast > 100.0
 
 
 def test_two_threads_are_nearly_twice_as_fast():
@@ -47,4 +80,62 @@ def test_two_threads_are_nearly_twice_as_fast():
         )
         ratios.append(one / two)
     sys.stdout.write(f"one thread over two: {np.median(ratios):.2f}\n")
-    assert np.median(ratios) > 1.5
+    assert np.median(ratios) > 1.8
+
+
+def _cabin(rows: int, adults: int, rate: float) -> Any:
+    half = rows // 2
+    return edited(
+        {
+            "aircraft.cabin.rows": [{"rows": f"1-{rows}", "pitch": 0.25, "seats": None,
+                                     "cabin_class": "economy"}],
+            "aircraft.cabin.lavatories": [
+                {"name": "fore", "arm": 6.0, "count": 4, "queue_toward": "aft"},
+                {"name": "aft", "arm": 34.0, "count": 4, "queue_toward": "fore"},
+            ],
+            "operation.service.carts": [],
+            "operation.parties": [],
+            "operation.zones": [
+                {"name": "A", "rows": f"1-{half}", "adults": adults // 2, "children": 0},
+                {"name": "B", "rows": f"{half + 1}-{rows}", "adults": adults - adults // 2,
+                 "children": 0},
+            ],
+            "operation.behaviour.trips_window": rate,
+            "operation.behaviour.trips_middle": rate,
+            "operation.behaviour.trips_aisle": rate,
+        }
+    )  # fmt: skip
+
+
+def test_cost_is_linear_in_passengers_and_trips():
+    cost = {}
+    for people in (150, 300, 600):
+        scenario = _cabin(rows=people // 6 + 4, adults=people, rate=0.15)
+        cost[people] = _per_flight(prepare(scenario), flights=3000)
+    sys.stdout.write(f"us a flight by passengers: { {k: 1e6 * v for k, v in cost.items()} }\n")
+    assert cost[300] / cost[150] < 2.6
+    assert cost[600] / cost[300] < 2.6
+    by_rate = {r: _per_flight(prepare(_cabin(29, 150, r)), flights=3000) for r in (0.1, 0.2, 0.4)}
+    sys.stdout.write(f"us a flight by rate: { {k: 1e6 * v for k, v in by_rate.items()} }\n")
+    assert by_rate[0.4] - by_rate[0.2] < 2.6 * (by_rate[0.2] - by_rate[0.1]) + 2e-6
+
+
+def test_peak_memory_of_a_hundred_thousand_flights(tmp_path):
+    """The whole process tree of the command, sampled while it runs (Linux)."""
+    code = (
+        "from cgrisk.cli.main import main; import sys; "
+        f"sys.exit(main(['run', '--flights', '100000', '--seed', '1', '--jobs', '2', "
+        f"'--out', {str(tmp_path / 'run')!r}]))"
+    )
+    watch = (
+        "import resource, subprocess, sys; "
+        "p = subprocess.run([sys.executable, '-c', sys.argv[1]], capture_output=True); "
+        "print(p.returncode, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", watch, code], capture_output=True, text=True, check=True
+    )
+    status, peak_kib = done.stdout.split()
+    sys.stdout.write(f"peak {int(peak_kib) / 1024:.0f} MiB\n")
+    assert status == "0"
+    assert int(peak_kib) < 1024 * 1024
