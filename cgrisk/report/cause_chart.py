@@ -73,6 +73,15 @@ def frozen_bars(frozen: pd.DataFrame, *, ax: Axes) -> Axes:
             label=label,
             error_kw={"lw": 0.8, "ecolor": INK},
         )
+        ax.plot(
+            100.0 * rows["with_joint_effects"],
+            place + (1 - i) * height,
+            "|",
+            color=INK,
+            ms=5,
+            mew=1.4,
+            label="with joint effects" if i == len(shown) - 1 else None,
+        )
     ax.set_yticks(place, ["only together", *causes])
     ax.axvline(0.0, color=INK, lw=0.8)
     ax.grid(visible=False, axis="y")

@@ -105,6 +105,25 @@ def _findings(model: FlightModel) -> list[str]:
     return out
 
 
+def _cabin_findings(model: FlightModel) -> list[str]:
+    """Return what is odd about lavatories and carts, though it can be flown."""
+    out = []
+    plan, service = model.plan, model.program.service
+    lavatories, low, high = plan.lavatories, plan.arm_m.min(), plan.arm_m.max()
+    for name, arm, sign in zip(
+        lavatories.name, lavatories.arm_m, lavatories.queue_sign, strict=True
+    ):
+        if (sign < 0 and arm <= low) or (sign > 0 and arm >= high):
+            out.append(f"The queue of {name} leads away from the seats; check queue_toward.")
+    for k in range(service.number.size):
+        if service.start_s[k] >= service.stow_s[k]:
+            out.append(
+                f"service.carts[{int(service.number[k])}] starts after the crew is called to "
+                "secure the cabin: it stays in its galley."
+            )
+    return out
+
+
 def check_text(scenario: Scenario) -> str:
     """Return what a checked scenario means: cabin, masses, load sheet, path, assumptions."""
     model = prepare(scenario)
@@ -150,7 +169,7 @@ def check_text(scenario: Scenario) -> str:
             _path(model),
             "",
             "Findings",
-            *(f"  {line}" for line in _findings(model)),
+            *(f"  {line}" for line in (*_findings(model), *_cabin_findings(model))),
             "",
             f"Assumptions in use ({len(assumed)} values without a published or measured source)",
             *assumed,

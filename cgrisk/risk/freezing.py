@@ -1,15 +1,16 @@
-"""Plain shares of the causes: the variance that goes away when a cause is frozen.
+"""Shares of the causes: the variance that goes away when a cause is frozen.
 
 Freezing a cause at one of its values takes some variance away; averaged over its values that is
-the variance of the conditional mean given the cause, its first-order share. It is estimated by
-flying every flight a second time with all other causes drawn anew: the covariance of the two
-answers over the variance (I. M. Sobol', Math. Comput. Simulation 55 (2001) 271; from memory).
+the variance of the conditional mean given the cause: its *plain* share. What is left when all
+other causes are frozen is its share *with its joint effects*. Both come from flights flown again
+with one cause drawn anew (A. Saltelli et al., Computer Physics Communications 181 (2010) 259,
+estimators b and f of its table 2; from memory).
 """
 
 from __future__ import annotations
 
 import math
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -39,37 +40,56 @@ _PIECES = 4
 
 
 def _again(
-    model: FlightModel, seed: int, numbers: NDArray[np.uint32], fresh: NDArray[np.uint32], kept: str
+    model: FlightModel,
+    seed: int,
+    numbers: NDArray[np.uint32],
+    fresh: NDArray[np.uint32],
+    cause: str | None,
 ) -> Floats:
-    swapped = {cause: fresh for cause in SAMPLED if cause != kept}
+    """Return the answers with one cause drawn anew; with all of them for None."""
+    swapped = dict.fromkeys(SAMPLED if cause is None else (cause,), fresh)
     rows = fly_block(model, seed=seed, flights=numbers, swapped=swapped)
     columns = [model.columns.index(name) for name in _ANSWERS.values()]
     return rows[:, columns]
 
 
-def _share(first: Floats, second: Floats) -> tuple[float, Floats]:
-    """Return (share, influence of each pair) from pairs that have one cause in common."""
+class _Shares(NamedTuple):
+    """Plain share and share with joint effects, and the influence of each flight on them."""
+
+    plain: float
+    joint: float
+    plain_influence: Floats
+    joint_influence: Floats
+
+
+def _shares(first: Floats, second: Floats, mixed: Floats) -> _Shares:
+    """Return the shares of a cause from flights, other flights, and the first with it swapped."""
     if not np.isfinite(first).all():  # no phase of the group was flown
-        return math.nan, np.full(first.size, math.nan)
-    centre = 0.5 * (first.mean() + second.mean())
-    a, b = first - centre, second - centre
-    variance = 0.5 * float(a @ a + b @ b) / a.size
+        return _Shares(math.nan, math.nan, np.full(first.size, math.nan), first)
+    a, b = first - first.mean(), second - second.mean()
+    square = 0.5 * (a * a + b * b)
+    variance = float(square.mean())
     scale = max(1.0, float(np.abs(first).max()))
-    if not variance > 1e-18 * scale * scale:  # rounding of an answer that does not vary, or nan
-        return 0.0, np.zeros(a.size)
-    share = float(a @ b) / a.size / variance
-    return share, (a * b - share * 0.5 * (a * a + b * b)) / variance
+    if not variance > 1e-18 * scale * scale:  # rounding of an answer that does not vary
+        return _Shares(0.0, 0.0, np.zeros(a.size), np.zeros(a.size))
+    change = mixed - first
+    plain, joint = b * change / variance, 0.5 * change * change / variance
+    relative = square / variance
+    return _Shares(
+        float(plain.mean()),
+        float(joint.mean()),
+        plain - plain.mean() * relative,
+        joint - joint.mean() * relative,
+    )
 
 
 def _error(influence: Floats) -> float:
     """Return the standard error of a mean of influences."""
-    if influence.size < 2:
-        return math.nan
     return float(influence.std(ddof=1)) / math.sqrt(influence.size)
 
 
 def frozen_shares(sample: Sample, *, flights: int = 4096, jobs: int = -1) -> pd.DataFrame:
-    """Return each cause's plain share of the variance of the CG error's extremes.
+    """Return each cause's shares of the variance of the CG error's extremes.
 
     Parameters
     ----------
@@ -83,34 +103,45 @@ def frozen_shares(sample: Sample, *, flights: int = 4096, jobs: int = -1) -> pd.
     Returns
     -------
     pandas.DataFrame
-        answer, cause, share, standard_error, flights; the last cause of an answer is
-        ``together``: what only shows when causes act jointly, 1 less the sum. Shares are nan
-        below 100 flights, and for phases that are not flown.
+        answer, cause, share (the variance that goes away when the cause is frozen),
+        standard_error, with_joint_effects (what is left when all others are frozen),
+        joint_standard_error, flights. The last cause of an answer is ``together``: what only shows
+        when causes act jointly, 1 less the sum of the shares. Shares are nan below 100 flights,
+        and for phases that are not flown.
     """
     n = min(flights, sample.flights)
     numbers = np.arange(n, dtype=np.uint32)
     # Fresh draws come from flight numbers that the sample does not use.
     first_fresh = sample.flights if sample.flights + n <= MAX_FLIGHTS else 0
     fresh = (first_fresh + np.arange(n)).astype(np.uint32)
-    columns = list(_ANSWERS.values())
-    before = sample.frame[columns].to_numpy()[:n]
+    first = sample.frame[list(_ANSWERS.values())].to_numpy()[:n]
     pieces = np.array_split(np.arange(n), min(_PIECES, n))
+    kinds = (None, *SAMPLED) if n >= FEWEST else ()
     tasks = (
         delayed(_again)(sample.model, sample.seed, numbers[piece], fresh[piece], cause)
-        for cause in SAMPLED
+        for cause in kinds
         for piece in pieces
     )
     done = Parallel(n_jobs=jobs, backend="threading")(tasks)
-    rows: list[tuple[str, str, float, float, int]] = []
+    flown = [
+        np.concatenate(done[i * len(pieces) : (i + 1) * len(pieces)]) for i in range(len(kinds))
+    ]
+    rows: list[tuple[str, str, float, float, float, float, int]] = []
     for place, answer in enumerate(_ANSWERS):
-        total, influences = 0.0, np.zeros(n)
-        for number, cause in enumerate(SAMPLED):
-            again = np.concatenate(done[number * len(pieces) : (number + 1) * len(pieces)])
-            share, influence = _share(before[:, place], again[:, place])
-            # The flights flown first are common to all causes, and so is part of their noise.
-            total, influences = total + share, influences + influence
-            rows.append((answer, cause, share, _error(influence), n))
-        rows.append((answer, "together", 1.0 - total, _error(influences), n))
-    if n < FEWEST:
-        rows = [(answer, cause, math.nan, math.nan, n) for answer, cause, *_ in rows]
-    return pd.DataFrame(rows, columns=["answer", "cause", "share", "standard_error", "flights"])
+        total, influence = 0.0, np.zeros(n)
+        for number, cause in enumerate(SAMPLED, start=1):
+            if not kinds:
+                rows.append((answer, cause, math.nan, math.nan, math.nan, math.nan, n))
+                total = math.nan
+                continue
+            found = _shares(first[:, place], flown[0][:, place], flown[number][:, place])
+            # Flights are common to all causes, and so is part of their noise.
+            total, influence = total + found.plain, influence + found.plain_influence
+            errors = _error(found.plain_influence), _error(found.joint_influence)
+            rows.append((answer, cause, found.plain, errors[0], found.joint, errors[1], n))
+        error = _error(influence) if kinds else math.nan
+        rows.append((answer, "together", 1.0 - total, error, math.nan, math.nan, n))
+    names = ["answer", "cause", "share", "standard_error"]
+    return pd.DataFrame(
+        rows, columns=[*names, "with_joint_effects", "joint_standard_error", "flights"]
+    )

@@ -198,7 +198,7 @@ def _in_flight_lines(frozen: pd.DataFrame) -> list[str]:
         return []
     named = answer[answer["cause"] != "together"].sort_values("share", ascending=False).head(4)
     parts = [f"{row['cause']} {100 * row['share']:.0f} %" for _, row in named.iterrows()]
-    error = 100 * float(answer["standard_error"].max())
+    error = 100 * float(named["standard_error"].max())
     return [
         "",
         "Most aft CG error in flight: variance that goes when a cause is frozen",

@@ -347,3 +347,16 @@ def test_a_cart_that_comes_too_late_leaves_rows_out():
     frame = figures(prepare(life({**NOBODY_UP, **late})), flights=200)
     assert frame["rows_not_served"].max() > 0
     assert frame["rows_not_served"].max() <= 14
+
+
+def test_check_tells_of_queues_and_carts_that_make_no_sense():
+    from cgrisk.report.check_text import check_text
+
+    odd = {
+        "aircraft.cabin.lavatories.1.queue_toward": "aft",
+        "operation.service.carts": [cart(start=84.0)],
+    }
+    text = check_text(edited(odd))
+    assert "The queue of aft lavatories leads away from the seats" in text
+    assert "service.carts[0] starts after the crew is called" in text
+    assert "leads away" not in check_text(shipped_scenario())
