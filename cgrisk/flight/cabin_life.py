@@ -28,12 +28,13 @@ if that is free, else by way of the one place of change that makes the shortest 
 free (the first in order of lavatories then galleys, if several are as short).
 
 **Getting up.** Among the lavatory groups (galleys) that have room, and to which there is such a
-way, he chooses the one with the shortest walk, the first in the file's order if several are as
-short. A lavatory group has room while fewer than ``queue_limit`` wait; a galley while fewer
-passengers than ``standing`` stand in it or are on their way to it. If there is none he stays, and
-tries again, for the same purpose and time, after an exponential time of ``retry_mean``; if by then
-the sign is lit or getting up is barred he gives it up, and a new urge starts to grow. Having sat
-down again after a trip, or called back by sign or recall, he starts a new urge too.
+way, he chooses the one with the shortest walk to its arm (not to its tail), the first in the file's
+order if several are as short. A lavatory group has room while fewer than ``queue_limit`` wait; a
+galley while fewer passengers than ``standing`` stand in it or are on their way to it. If there is
+none he stays, and tries again, for the same purpose and time, after an exponential time of
+``retry_mean``; if by then the sign is lit or getting up is barred he gives it up, and a new urge
+starts to grow. Having sat down again after a trip, or called back by sign or recall, he starts a
+new urge too. Whatever gets him up meanwhile takes the place of a second try.
 
 **Companions.** When somebody sets out because of his urge, a second try or the sign-off rush, each
 other member of his party who sits gets up with chance ``companion_share`` and goes to the same
@@ -42,8 +43,9 @@ his own; if not he stays as he is. Companions bring no companions.
 
 **Walking.** Everybody has his own walking speed, lognormal, for the whole flight. He walks in a
 straight line. On the way out, one who meets a cart (his arm and a cart's in his aisle become equal,
-the cart ahead of him) turns back at once, the cart being behind him then, and tries again
-``retry_mean`` after he sits, as above. Walkers do not hinder one another, nor do those who stand.
+the cart ahead of him) turns back at once, the cart being behind him then and no longer in his way,
+and tries again ``retry_mean`` after he sits, as above (not after a surge). Walkers do not hinder
+one another, nor do those who stand.
 
 **Lavatories.** A group has ``count`` lavatories and one queue, first come first served. The first
 in the queue stands ``queue_spacing`` from the group's arm in the direction ``queue_toward``, the
@@ -66,23 +68,24 @@ any cart ahead. One who turned back in the other aisle first goes to the place o
 the shortest walk with both legs free, or else to the nearest, stopping behind carts. *Behind a
 cart* he is at the cart's arm and moves as it does, whether it moves away or toward him, until it
 moves away faster than he walks, or has gone into its galley, or he has reached his seat or place of
-change. A cart behind him does not hinder him.
+change. A cart that is behind him, or passes his seat as he gets there, does not hinder him.
 
 **The sign.** When the sign is lit (a phase with it follows one without) all who are on the way out,
-in a queue or standing about go back to their seats; those in a lavatory finish first. When it goes
-off (the other way round) each passenger aboard decides with chance ``sign_off_share`` to get up an
-exponential ``sign_off_minutes`` later: if he sits then, and the sign is off and getting up not
-barred, he wants to get up as by an urge of his own, with a purpose and a time of his own; if he is
-up it falls away. A later such decision takes the place of one that is still to come.
+in a queue or standing about (a surge included) go back to their seats; those in a lavatory finish
+first. When it goes off (the other way round) each passenger aboard decides with chance
+``sign_off_share`` to get up an exponential ``sign_off_minutes`` later: if he sits then, and the
+sign is off and getting up not barred, he wants to get up as by an urge of his own, with a purpose
+and a time of his own; if he is up it falls away. A later such decision takes the place of one that
+is still to come.
 
 **The surge.** With chance ``surge_probability``, at a time uniform over the phases of kind cruise,
 ``surge_people`` of those aboard, chosen at random (all, if fewer), want to go to one end of the
 cabin. In random order each of them who sits goes to the first free place along his aisle, if that
 is nearer to the end than his seat and the way there along his own aisle is free; else he stays. In
-each aisle the places start at the arm of the endmost row of seats and follow one another at
-``queue_spacing`` into the cabin. They go back ``surge_minutes`` after the surge began, or when they
-get there if that is later. It takes place whatever the sign says, but not when getting up is
-barred.
+each aisle the places start at the arm of the endmost row of seats of the cabin and follow one
+another at ``queue_spacing`` into the cabin. They go back ``surge_minutes`` after the surge began,
+or when they get there if that is later. It takes place whatever the sign says, but not when getting
+up is barred.
 
 **Carts.** In order of their ``start`` (as written where equal). A cart stops, in order from
 ``from_row`` to ``to_row``, at each row with seats in its aisle where such seats are taken; its stop
@@ -94,7 +97,8 @@ or has a row in common has returned, if later; and goes straight from the last s
 It must be back by the recall of the first seated stretch after the start of cruise (the end of the
 flight if none): a stop that could not be made in time is left out with all that follow, and a cart
 without a stop stays. When it leaves a row each of the row's passengers has been given a tray, and
-what he owes is taken from him; after that he owes ``returned`` of that tray to a later cart.
+what he owes is taken from him; after that he owes ``returned`` of that tray to a later cart. What
+is never taken stays at the seat.
 
 **Crew.** They sit at their stations. Each cart takes ``crew`` members, those nearest to its galley
 (in the file's order if as near) who are not with another cart when it leaves, as many as there are;
@@ -110,6 +114,6 @@ seat.
 
 **Moment.** What moves is body mass; a cabin bag stays at its owner's seat. The moment of movement
 is that of everything away from where the load sheet has it: passengers from their seats, trays and
-waste from the galley of the cart that carried them, carts from their galleys, crew from their
-stations, used water from its tank. Mass is conserved.
+waste from the galley that the tray came from, carts from their galleys, crew from their stations,
+used water from its tank. Mass is conserved.
 """

@@ -12,9 +12,9 @@ import pytest
 
 from cgrisk.flight import entity_counts, fly_block, prepare
 from cgrisk.sampling import fly_blocks
-from tests.cabin_cases import life
 from tests.flight_cases import edited, shipped_scenario
 from tests.oracles import simpy_flight
+from tests.simpy_cases import certain
 
 pytestmark = pytest.mark.benchmark
 
@@ -61,7 +61,7 @@ def test_a_flight_costs_a_few_times_its_random_numbers():
 
 def test_a_hundred_times_as_fast_as_the_simpy_version():
     """The same flights, load doubts left out, on one thread each."""
-    scenario = life({})
+    scenario = certain({})
     fast = _per_flight(prepare(scenario))
     slow = min(
         _seconds(lambda: simpy_flight.fly(scenario, seed=1, flights=60)) / 60 for _ in range(3)

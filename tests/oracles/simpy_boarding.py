@@ -33,6 +33,7 @@ class Person:
     doing: str = "sits"
     in_aisle: int | None = None  # None where he may step into either: lavatory, queue, galley
     met: Any = None  # the cart that turned him back, with the direction he walked in
+    delayed: bool = False  # behind a cart for some time on this way back
     process: Any = None
     mover: Any = None
     turn: Any = None  # event: his turn in the queue has come
@@ -73,13 +74,14 @@ def party_sizes(
     weights = [kind.share / (0.5 * sum(kind.adults)) for kind in operation.parties]
     weights.append(max(0.0, 1.0 - sum(shares)))
     while adults + children > 0:
-        # Kinds with children while there are children, the others after that.
+        # Kinds with children board while the zone has children left, and only then.
         now = [
             w if (kind is not None and kind.children[1] > 0) == (children > 0) else 0.0
             for kind, w in zip(kinds, weights, strict=True)
         ]
-        number = rng.choice(len(kinds), p=np.array(now) / sum(now)) if sum(now) > 0.0 else -1
-        kind = kinds[number]  # the last is a person alone
+        kind = None
+        if sum(now) > 0.0:
+            kind = kinds[rng.choice(len(kinds), p=np.array(now) / sum(now))]
         low, high = (1, 1) if kind is None else kind.adults
         party_adults = min(adults, int(rng.integers(low, high + 1)))
         party_children = 0

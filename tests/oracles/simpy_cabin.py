@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Generator
-from dataclasses import dataclass
 from itertools import pairwise
 from math import inf
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import simpy
@@ -15,72 +14,9 @@ from cgrisk.aircraft import CabinPlan
 from cgrisk.scenario import Scenario
 from tests.oracles.simpy_boarding import Person, board, lognormal
 from tests.oracles.simpy_crew import SAME_ARM, CabinCrew, Ledger, Mover, TimeTable
+from tests.oracles.simpy_places import CrowdPlace, Galley, Group, Trip, Want
 
 Steps = Generator[Any, Any, Any]
-
-
-class Group:
-    """A group of lavatories and its queue."""
-
-    def __init__(self, spec: Any, spacing: float) -> None:
-        self.arm, self.count = spec.arm, spec.count
-        self.step = -spacing if spec.queue_toward == "fore" else spacing
-        self.inside: list[Person] = []
-        self.queue: list[Person] = []
-
-    def place(self, number: int) -> float:
-        """Return the arm of a place in the queue, the first being 1."""
-        return float(self.arm + number * self.step)
-
-    @property
-    def open(self) -> bool:
-        """Say whether one who comes now may go in."""
-        return len(self.inside) < self.count and not self.queue
-
-    def has_room(self, limit: int) -> bool:
-        """Say whether people still set out for this group."""
-        return len(self.queue) < limit
-
-    @property
-    def tail(self) -> float:
-        """Return where one who comes now would stand."""
-        return float(self.arm) if self.open else self.place(len(self.queue) + 1)
-
-
-class Galley:
-    """A galley, and who stands in it or is on his way to it."""
-
-    def __init__(self, spec: Any) -> None:
-        self.arm, self.standing = spec.arm, spec.standing
-        self.people: list[Person] = []
-
-    @property
-    def room(self) -> bool:
-        """Say whether one more may come."""
-        return len(self.people) < self.standing
-
-
-@dataclass
-class CrowdPlace:
-    """A place in a surge, and until when one stays."""
-
-    arm: float
-    until: float
-
-
-class Want(NamedTuple):
-    """What one gets up for, and for how long (s)."""
-
-    purpose: str
-    seconds: float
-
-
-class Trip(NamedTuple):
-    """Where one goes, by which place of change if any, and what for (None: a surge)."""
-
-    place: Any
-    change: float | None
-    want: Want | None
 
 
 class CabinLife:
@@ -205,12 +141,13 @@ class CabinLife:
             self.behaviour.trips_aisle,
         )[person.position] / 3600.0
         need = person.urge_needed
-        for start, end, factor in self.table.pieces:
-            since = max(start, person.sat_at)
-            if since >= end:
+        for begin, end, factor in self.table.pieces:
+            start = max(begin, person.sat_at)
+            if start >= end:
                 continue
-            marks = {since, end} | {t for meal in person.meals for t in meal if since < t < end}
-            for a, b in pairwise(sorted(marks)):
+            marks = {start, end} | {t for meal in person.meals for t in meal if start < t < end}
+            times = sorted(marks)
+            for a, b in pairwise(times):
                 grows = rate * factor
                 if any(left < (a + b) / 2.0 < over for left, over in person.meals):
                     grows *= self.crowd.after_meal_factor
@@ -421,11 +358,10 @@ class CabinLife:
 
     def go_back(self, person: Person) -> Steps:
         """Walk to his seat, stopping behind carts."""
-        stopped = False
+        person.delayed = False
         for aisle, goal in self.way_back(person):
             person.in_aisle = aisle
-            stopped |= yield from self.walk(person, goal, stops=True)
-        self.stopped += stopped
+            yield from self.walk(person, goal, stops=True)
 
     def nearest_ahead(self, person: Person, direction: float, velocity: float) -> tuple[float, Any]:
         """Return after how many seconds he is at a cart's arm, the cart ahead of him, and it."""
@@ -444,27 +380,20 @@ class CabinLife:
         return first
 
     def walk(self, person: Person, goal: float, *, stops: bool) -> Steps:
-        """Walk in his aisle to an arm. At a cart he stops behind it, or turns back (``met``).
-
-        Returns whether he was behind a cart for some time.
-        """
+        """Walk in his aisle to an arm. At a cart he stops behind it, or turns back (``met``)."""
         behind: Any = None
-        was_behind = False
         while abs(goal - person.mover.arm) > SAME_ARM:
-            direction = 1.0 if goal > person.mover.arm else -1.0
+            here = person.mover.arm
+            direction = 1.0 if goal > here else -1.0
             if behind is not None and (not behind.out or behind.speed * direction > person.speed):
                 behind = None
-            followed, began = behind is not None, self.env.now
-            velocity = behind.speed if followed else direction * person.speed
+            followed, began = behind, self.env.now
+            velocity = direction * person.speed if behind is None else behind.speed
             wait, cart = inf, None
             if behind is None:
                 wait, cart = self.nearest_ahead(person, direction, velocity)
-            reach = inf
-            if velocity * direction > 0.0:
-                reach = abs(goal - person.mover.arm) / person.speed
-                if behind is not None:
-                    reach = abs(goal - person.mover.arm) / abs(velocity)
-            person.mover.put(person.mover.arm, velocity)
+            reach = abs(goal - here) / abs(velocity) if velocity * direction > 0.0 else inf
+            person.mover.put(here, velocity)
             news = self.cart_news[person.in_aisle]  # type: ignore[index]
             # Where seat and cart are at one arm he sits down; on the way out he meets the cart.
             slack = -SAME_ARM if stops else SAME_ARM
@@ -473,9 +402,8 @@ class CabinLife:
             if until == inf:
                 yield news
             else:
-                due = self.env.now + until
                 yield self.env.timeout(until) | news
-                if self.env.now < due - 1e-9:
+                if self.env.now < began + until - 1e-9:
                     pass  # a cart has started or stopped: look again
                 elif not meets:
                     person.mover.put(goal)
@@ -485,10 +413,11 @@ class CabinLife:
                 else:
                     person.met = (cart, direction)
                     person.mover.put(cart.arm)
-                    return False
-            was_behind |= followed and self.env.now > began
+                    return
+            if followed is not None and self.env.now > began and not person.delayed:
+                person.delayed = True
+                self.stopped += 1
         person.mover.put(goal)
-        return was_behind
 
     def hurry(self, person: Person) -> Steps:
         """Go straight to his seat, to sit when the seated stretch starts at the latest."""

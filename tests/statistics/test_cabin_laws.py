@@ -16,8 +16,9 @@ from cgrisk.risk import cabin_figures, frozen_shares, occupancy, times_up
 from cgrisk.risk.cabin import PUBLISHED_NEVER_UP
 from cgrisk.sampling import simulate
 from cgrisk.scenario import load_scenario
-from tests.cabin_cases import NO_SERVICE, NOBODY_UP, cart, life, phase
+from tests.cabin_cases import NO_SERVICE, NOBODY_UP, cart, phase
 from tests.flight_cases import SHIPPED, shipped_scenario
+from tests.simpy_cases import certain
 
 
 def figures(scenario, *, seed, flights):
@@ -48,7 +49,7 @@ def test_lavatories_are_the_machine_repair_queue(lavatories, seed_offset):
         "galleys": [],
         "water": None,
     }
-    scenario = life(
+    scenario = certain(
         {
             **NO_SERVICE,
             "aircraft.cabin": cabin,
@@ -122,8 +123,8 @@ def test_a_mirrored_cabin_mirrors_the_moment(seed_offset):
         ],
         "operation.crowd.surge_toward": "fore",
     }  # fmt: skip
-    a = figures(life(plain), seed=31 + seed_offset, flights=12_000)
-    b = figures(life(reflected), seed=32 + seed_offset, flights=12_000)
+    a = figures(certain(plain), seed=31 + seed_offset, flights=12_000)
+    b = figures(certain(reflected), seed=32 + seed_offset, flights=12_000)
     for one, other in (("max", "min"), ("min", "max")):
         x = a[f"cabin_moment_{one}_kgm"].to_numpy()
         y = -b[f"cabin_moment_{other}_kgm"].to_numpy()
@@ -169,7 +170,7 @@ def test_the_occupancy_map_adds_up_to_the_people_up():
 
 def test_a_cause_that_alone_varies_has_the_whole_share():
     """Only dry mass and CG vary: their share is 1, the others' 0."""
-    still = life(
+    still = certain(
         {
             **NOBODY_UP,
             **NO_SERVICE,
@@ -198,7 +199,7 @@ def test_a_cause_that_alone_varies_has_the_whole_share():
 
 def test_shares_of_a_sum_are_those_of_its_terms():
     """Cargo and dry CG alone vary: the moments of independent terms add, and so do the shares."""
-    scenario = life(
+    scenario = certain(
         {
             **NOBODY_UP,
             **NO_SERVICE,

@@ -10,8 +10,9 @@ import pytest
 
 from cgrisk.aircraft import certified_limits
 from cgrisk.flight import cabin_diary, fly_block, phase_column, prepare, trace
-from tests.cabin_cases import CASES, NO_SERVICE, NOBODY_UP, RESTLESS, cart, life, phase
+from tests.cabin_cases import NO_SERVICE, NOBODY_UP, RESTLESS, cart, phase
 from tests.flight_cases import edited, shipped_scenario
+from tests.simpy_cases import CASES, certain
 
 GALLEY_ARM = 4.4
 SITS = 1
@@ -44,7 +45,7 @@ def test_nobody_moves_with_the_sign_lit_and_full_compliance():
 
 @pytest.mark.parametrize("name", ["all", "two_aisles", "crowd"])
 def test_everybody_sits_in_take_off_and_landing(name):
-    scenario = life(CASES[name])
+    scenario = CASES[name]()
     model = prepare(scenario)
     ends = model.program.timeline.end_s
     starts = np.concatenate([[0.0], ends[:-1]])
@@ -72,8 +73,8 @@ def test_carts_hand_out_and_take_back_by_hand():
         "operation.zones": [{"name": "A", "rows": "1-29", "adults": 174, "children": 0}],
         "operation.passengers.male_share": 0.0,
     }
-    model = prepare(life(service))
-    still = prepare(life({**service, **NO_SERVICE}))
+    model = prepare(certain(service))
+    still = prepare(certain({**service, **NO_SERVICE}))
     row_arm = 6.6 + 9 * 0.8
     cruise = 33.0 * 60.0
     away = row_arm - GALLEY_ARM
@@ -97,7 +98,7 @@ def test_crew_go_with_their_cart_from_the_nearest_station():
         "operation.service.crew_walks": 0.0,
         "operation.service.carts": [cart(from_row=10, to_row=10, crew=3, mass_full=0.0, tray=0.0)],
     }
-    model, still = prepare(life(service)), prepare(life({**service, **NO_SERVICE}))
+    model, still = prepare(certain(service)), prepare(certain({**service, **NO_SERVICE}))
     path, rest = (trace(m, seed=2, flight=0) for m in (model, still))
     start = 33.0 * 60.0 + 8 * 60.0
     # Two from 4.6 m, one from 31.0 m, all at the cart's arm once it stands at the row.
@@ -151,10 +152,10 @@ def moment_of_diary(diary, time, *, galley, station):
 
 
 def test_one_flight_against_brute_force_at_a_tenth_of_a_second():
-    scenario = life(equal_people())
+    scenario = certain(equal_people())
     model = prepare(scenario)
     still = prepare(
-        life(
+        certain(
             {**equal_people(), **NOBODY_UP, **NO_SERVICE}
             | {"operation.crowd.surge_probability": 0.0}
         )
@@ -192,7 +193,7 @@ def test_one_flight_against_brute_force_at_a_tenth_of_a_second():
 
 
 def test_people_up_are_those_of_the_diary():
-    model = prepare(life(CASES["all"]))
+    model = prepare(CASES["all"]())
     end = float(model.program.timeline.end_s[-1])
     for flight in range(5):
         row = figures(model, seed=6, flights=5).iloc[flight]
@@ -225,7 +226,7 @@ def test_people_up_are_those_of_the_diary():
 
 def test_nobody_passes_a_cart():
     """Passengers in the aisle stay on their side of every cart, step by step."""
-    model = prepare(life({**RESTLESS, "operation.behaviour.walking_cv": 0.0}))
+    model = prepare(certain({**RESTLESS, "operation.behaviour.walking_cv": 0.0}))
     checked = 0
     for flight in range(12):
         diary = cabin_diary(model, seed=8, flight=flight)
@@ -255,8 +256,8 @@ def test_nobody_passes_a_cart():
 
 def test_water_goes_to_the_waste_tank_until_there_is_none():
     water = {"potable_arm": 10.0, "waste_arm": 30.0, "mass": 3.2}
-    model = prepare(life({**NO_SERVICE, **RESTLESS, "aircraft.cabin.water": water}))
-    dry = prepare(life({**NO_SERVICE, **RESTLESS, "aircraft.cabin.water": None}))
+    model = prepare(certain({**NO_SERVICE, **RESTLESS, "aircraft.cabin.water": water}))
+    dry = prepare(certain({**NO_SERVICE, **RESTLESS, "aircraft.cabin.water": None}))
     frame = figures(model, flights=50)
     assert (frame["lavatory_visits"] > 7).all()
     assert frame["water_used_kg"].to_numpy() == pytest.approx(3.2)
@@ -291,7 +292,7 @@ def test_odd_cabins_fly(changes):
         "operation.behaviour.trips_window": 60.0,
         "operation.behaviour.trips_aisle": 5.0,
     }
-    frame = figures(prepare(life({**base, **changes})), flights=60)
+    frame = figures(prepare(certain({**base, **changes})), flights=60)
     assert np.isfinite(frame["cabin_moment_max_kgm"]).all()
     assert (frame["most_up"] <= frame["passengers"]).all()
     assert (frame["mean_up"] >= 0.0).all()
@@ -306,7 +307,7 @@ def test_long_lists_of_moves_give_the_same_flight_alone_and_in_company():
         "operation.behaviour.lavatory_mean": 10.0,
         "operation.behaviour.queue_limit": 100,
     }
-    model = prepare(life(wild))
+    model = prepare(certain(wild))
     assert len(trace(model, seed=1, flight=0)) > 2 * 2048
     together = fly_block(model, seed=1, flights=np.arange(8, dtype=np.uint32))
     for flight in range(8):
@@ -316,14 +317,14 @@ def test_long_lists_of_moves_give_the_same_flight_alone_and_in_company():
 
 def test_carts_stay_in_their_galleys_after_the_recall():
     late = {"operation.service.carts": [cart(start=84.0), cart(start=300.0)]}
-    model = prepare(life({**NOBODY_UP, **late}))
+    model = prepare(certain({**NOBODY_UP, **late}))
     assert (figures(model, flights=50)["rows_not_served"] >= 20).all()
     assert cabin_diary(model, seed=1, flight=0).query("kind == 1").empty
 
 
 def test_one_who_turned_back_leaves_the_cart_behind():
     """From a cart met on the way out to the seat: as long as the walk takes, no longer."""
-    model = prepare(life({**RESTLESS, "operation.behaviour.walking_cv": 0.0}))
+    model = prepare(certain({**RESTLESS, "operation.behaviour.walking_cv": 0.0}))
     turned = 0
     for flight in range(60):
         diary = cabin_diary(model, seed=2, flight=flight)
@@ -344,7 +345,7 @@ def test_one_who_turned_back_leaves_the_cart_behind():
 
 def test_a_cart_that_comes_too_late_leaves_rows_out():
     late = {"operation.service.carts": [cart(start=70.0, seconds_per_passenger=60.0)]}
-    frame = figures(prepare(life({**NOBODY_UP, **late})), flights=200)
+    frame = figures(prepare(certain({**NOBODY_UP, **late})), flights=200)
     assert frame["rows_not_served"].max() > 0
     assert frame["rows_not_served"].max() <= 14
 

@@ -57,7 +57,7 @@ def test_an_odd_scenario_flies(name, tmp_path):
     figures = sample.frame.drop(columns=[c for c in sample.frame if ".in_flight" in c])
     assert np.isfinite(figures.to_numpy()).all()
     publish(tmp_path, summary=summary)
-    assert len(list((tmp_path / "charts").iterdir())) == 9
+    assert len(list((tmp_path / "charts").iterdir())) == 15
     assert scenario.name in check_text(scenario)
 
 

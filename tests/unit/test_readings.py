@@ -125,19 +125,24 @@ def _changed(value, key):
 
 #: Bound to other values: the file format's version, and a capacity that its layers add up to.
 #: No phase flies the retracted position by name: its moment is 0 by definition.
-#: Nobody collects what the last rounds leave.
+#: Nobody collects what the last rounds leave; in take-off and landing nobody gets up anyway.
 _BOUND = {
     "schema",
     "capacity",
     "aircraft.flaps[0].moment",
     "operation.service.carts[2].returned",
     "operation.service.carts[3].returned",
+    "operation.phases[1].getting_up",
+    "operation.phases[6].getting_up",
+    "operation.phases[6].sign",
 }
 #: Changes large enough to show in a figure that was round before.
 _COARSE = {
     "aircraft.cabin.galleys[0].standing": 1,
     "aircraft.cabin.galleys[1].standing": 1,
     "aircraft.cabin.water.mass": 10.0,
+    "operation.service.carts[1].crew": 1,
+    "operation.service.carts[3].crew": 1,
     "operation.service.carts[1].from_row": 28,
     "operation.service.carts[3].from_row": 28,
     "aircraft.burn_schedule[1].down_to": 4.0,
