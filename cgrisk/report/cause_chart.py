@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import isnan
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -27,7 +29,7 @@ def cause_bars(causes: pd.DataFrame, *, ax: Axes) -> Axes:
         zip(shown["sd_pct_mac"], shown["share_of_variance"], strict=True)
     ):
         ax.annotate(
-            f"{sd:.2f}   {100 * share:.0f} % of the variance",
+            f"{sd:.2f}" + ("" if isnan(share) else f"   {100 * share:.0f} % of the variance"),
             (sd, place),
             xytext=(4, 0),
             textcoords="offset points",

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from cgrisk.flight import FlightModel, fly_block
 from cgrisk.randomness import CAUSES, MAX_FLIGHTS
+from cgrisk.risk.readings import FEWEST_FOR_SHARES
 from cgrisk.sampling import Sample
 
 __all__ = ["frozen_shares"]
@@ -34,8 +35,6 @@ _ANSWERS: Final = {
 }
 #: Causes that this version samples.
 SAMPLED: Final = tuple(cause for cause in CAUSES if cause != "entry")
-#: Flights below which no share is stated.
-FEWEST: Final = 100
 _PIECES = 4
 
 
@@ -116,7 +115,7 @@ def frozen_shares(sample: Sample, *, flights: int = 4096, jobs: int = -1) -> pd.
     fresh = (first_fresh + np.arange(n)).astype(np.uint32)
     first = sample.frame[list(_ANSWERS.values())].to_numpy()[:n]
     pieces = np.array_split(np.arange(n), min(_PIECES, n))
-    kinds = (None, *SAMPLED) if n >= FEWEST else ()
+    kinds = (None, *SAMPLED) if n >= FEWEST_FOR_SHARES else ()
     tasks = (
         delayed(_again)(sample.model, sample.seed, numbers[piece], fresh[piece], cause)
         for cause in kinds

@@ -23,6 +23,7 @@ from cgrisk.sampling import Sample
 __all__ = [
     "AS_PLANNED",
     "AT_LIMIT",
+    "FEWEST_FOR_SHARES",
     "GROUPS",
     "OperationalShift",
     "cause_shares",
@@ -47,6 +48,8 @@ GROUPS = ("take_off_and_landing", "in_flight", "any")
 ON_LIMIT_KGM = 1e-6
 #: Arithmetic noise of a mass margin: a mass on its maximum is within it.
 ON_MAXIMUM_KG = 1e-6
+#: Flights below which no share of a variance is stated.
+FEWEST_FOR_SHARES = 100
 QUANTILES = (0.001, 0.01, 0.05, 0.5, 0.95, 0.99, 0.999)
 
 _INTERVAL_NAMES = ("estimate", "low", "high", "confidence", "method")
@@ -314,7 +317,8 @@ def cause_shares(sample: Sample) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        cause, mean_pct_mac, sd_pct_mac (at the planned take-off mass), share_of_variance.
+        cause, mean_pct_mac, sd_pct_mac (at the planned take-off mass), share_of_variance (nan
+        below 100 flights).
     """
     parts = sample.frame[[f"take_off_error_kgm.{name}" for name in CONTRIBUTIONS]].to_numpy()
     program, mac = sample.model.program, sample.model.balance.mac_m
@@ -326,6 +330,8 @@ def cause_shares(sample: Sample) -> pd.DataFrame:
     # Below this the sum is rounding of parts that do not vary.
     noise = 1e-18 * len(parts) * float((parts**2).sum(axis=1).max())
     share = centred.T @ total / variance if variance > noise else np.zeros(len(CONTRIBUTIONS))
+    if len(parts) < FEWEST_FOR_SHARES:
+        share = np.full(len(CONTRIBUTIONS), np.nan)
     return pd.DataFrame(
         {
             "cause": list(CONTRIBUTIONS),

@@ -14,6 +14,7 @@ from cgrisk.risk.freezing import frozen_shares
 from cgrisk.risk.readings import (
     AS_PLANNED,
     AT_LIMIT,
+    FEWEST_FOR_SHARES,
     GROUPS,
     OperationalShift,
     cause_shares,
@@ -176,13 +177,7 @@ def figures_text(summary: Summary) -> str:
             if texts:
                 name = group.replace("_", " ")
                 lines.append(f"{side:<9}{name:<23}{texts[0]:<34}{texts[1]}")
-    lines += ["", "Largest causes of the CG error at take-off (standard deviation, % MAC)"]
-    causes = summary.causes.sort_values("sd_pct_mac", ascending=False).head(4)
-    columns = (causes[name].tolist() for name in ("cause", "sd_pct_mac", "share_of_variance"))
-    lines += [
-        f"  {name:<14}{sd:6.2f}   {100 * share:4.0f} % of variance"
-        for name, sd, share in zip(*columns, strict=True)
-    ]
+    lines += _cause_lines(summary.causes)
     lines += _in_flight_lines(summary.frozen)
     lines += _cabin_lines(summary.cabin)
     for _, row in summary.mass.iterrows():
@@ -190,6 +185,21 @@ def figures_text(summary: Summary) -> str:
             name = str(row["maximum"]).replace("_", "-")
             lines.append(f"  above the maximum {name} mass: {probability_text(row)}")
     return "\n".join(lines)
+
+
+def _cause_lines(causes: pd.DataFrame) -> list[str]:
+    if not causes["share_of_variance"].notna().all():
+        return ["", f"Causes are told apart from {FEWEST_FOR_SHARES} flights on."]
+    largest = causes.sort_values("sd_pct_mac", ascending=False).head(4)
+    columns = (largest[name].tolist() for name in ("cause", "sd_pct_mac", "share_of_variance"))
+    return [
+        "",
+        "Largest causes of the CG error at take-off (standard deviation, % MAC)",
+        *(
+            f"  {name:<14}{sd:6.2f}   {100 * share:4.0f} % of variance"
+            for name, sd, share in zip(*columns, strict=True)
+        ),
+    ]
 
 
 def _in_flight_lines(frozen: pd.DataFrame) -> list[str]:

@@ -16,7 +16,7 @@ from cgrisk.risk.readings import (
     operational_shift,
     outside,
 )
-from cgrisk.risk.summary import summarise
+from cgrisk.risk.summary import figures_text, summarise
 from cgrisk.sampling import simulate
 from cgrisk.scenario.catalogue import json_schemas
 from cgrisk.scenario.registry import assumption_register, is_unused
@@ -69,6 +69,13 @@ def test_shares_add_up_and_excess_is_a_difference_of_margins(sample):
     planned = sample.model.planned_margins
     least = planned.loc[planned["side"] == "aft", "margin_pct_mac"].min()
     np.testing.assert_allclose(d, least - sample.frame[columns].min(axis=1))
+
+
+def test_few_flights_state_no_shares():
+    few = summarise(simulate(shipped_scenario(), flights=99, seed=5))
+    assert few.causes["share_of_variance"].isna().all()
+    assert few.frozen["share"].isna().all()
+    assert "told apart from 100 flights on" in figures_text(few)
 
 
 def test_depth_and_time_outside_belong_to_flights_that_left(sample):
