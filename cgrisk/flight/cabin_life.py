@@ -45,7 +45,8 @@ his own; if not he stays as he is. Companions bring no companions.
 straight line. On the way out, one who meets a cart (his arm and a cart's in his aisle become equal,
 the cart ahead of him) turns back at once, the cart being behind him then and no longer in his way,
 and tries again ``retry_mean`` after he sits, as above (not after a surge). Walkers do not hinder
-one another, nor do those who stand.
+one another, nor do those who stand. Nobody hinders a cart: those who stand in its way step in
+between the seats.
 
 **Lavatories.** A group has ``count`` lavatories and one queue, first come first served. The first
 in the queue stands ``queue_spacing`` from the group's arm in the direction ``queue_toward``, the

@@ -11,6 +11,7 @@ from cgrisk.report import check_text
 from cgrisk.report.publish import publish
 from cgrisk.risk.summary import figures_text, summarise
 from cgrisk.sampling import simulate
+from tests.cabin_cases import cart
 from tests.flight_cases import edited, shipped_scenario
 
 
@@ -37,6 +38,21 @@ CASES = {
     "take-off alone": {"operation.phases": [TAKE_OFF]},
     "no flow in cruise": {"operation.phases.3.fuel_flow": 0.0},
     "tanks run dry": {"operation.fuel.block": 5200.0},
+    "one row": {
+        "aircraft.cabin.rows": [
+            {"rows": "1", "pitch": 0.8, "seats": None, "cabin_class": "economy"}
+        ],
+        "aircraft.cabin.lavatories": [],
+        "aircraft.cabin.galleys": [{"name": "at the row", "arm": 6.6, "standing": 2}],
+        "aircraft.cabin.crew_seats": [],
+        "operation.zones": [{"name": "all", "rows": "1", "adults": 4, "children": 0}],
+        "operation.service.carts": [cart(galley="at the row", from_row=1, to_row=1)],
+    },
+    "no lavatories, no galleys, no carts": {
+        "aircraft.cabin.lavatories": [],
+        "aircraft.cabin.galleys": [],
+        "operation.service.carts": [],
+    },
     "fuel index table": {
         "aircraft.tanks": [],
         "aircraft.refuel_order": [],
