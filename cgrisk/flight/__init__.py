@@ -8,9 +8,8 @@ the exact CG path. ``cabin_diary`` tells who was where in one flight.
 
 from __future__ import annotations
 
-from cgrisk.flight.cabin_program import IN_FLIGHT
 from cgrisk.flight.columns import SIDES, column_names, phase_column
-from cgrisk.flight.contract import CABIN_FIGURES, CONTRIBUTIONS
+from cgrisk.flight.contract import CABIN_FIGURES, CONTRIBUTIONS, IN_FLIGHT
 from cgrisk.flight.loadsheet import LoadSheet, SheetLine, make_load_sheet
 from cgrisk.flight.model import (
     FlightModel,
@@ -20,21 +19,33 @@ from cgrisk.flight.model import (
     prepare,
     trace,
 )
+from cgrisk.flight.planned import (
+    GROUPS,
+    OperationalShift,
+    group_phases,
+    operational_shift,
+    zero_fuel_scale,
+)
 
 __all__ = [
     "CABIN_FIGURES",
     "CONTRIBUTIONS",
+    "GROUPS",
     "IN_FLIGHT",
     "SIDES",
     "FlightModel",
     "LoadSheet",
+    "OperationalShift",
     "SheetLine",
     "cabin_diary",
     "column_names",
     "entity_counts",
     "fly_block",
+    "group_phases",
     "make_load_sheet",
+    "operational_shift",
     "phase_column",
     "prepare",
     "trace",
+    "zero_fuel_scale",
 ]

@@ -17,11 +17,11 @@ from cgrisk.flight.kernel.data import (
     UrgeData,
 )
 from cgrisk.flight.populations import lognormal_of
+from cgrisk.flight.contract import IN_FLIGHT
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.operation_file import Cart
 
 __all__ = [
-    "IN_FLIGHT",
     "call_data",
     "crowd_data",
     "places_data",
@@ -32,8 +32,6 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-#: Kinds of phase that count as in flight; all others as take-off and landing.
-IN_FLIGHT = frozenset({"climb", "cruise", "descent"})
 #: Kinds of phase in which everybody sits.
 _SEATED = frozenset({"take_off", "landing"})
 _SIGN_OFF, _SIGN_ON, _RECALL = 0, 1, 2

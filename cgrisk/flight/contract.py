@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["CABIN_FIGURES", "CONTRIBUTIONS", "HEADER", "PER_SIDE"]
+__all__ = ["CABIN_FIGURES", "CONTRIBUTIONS", "HEADER", "IN_FLIGHT", "PER_SIDE"]
 
+#: Kinds of phase that count as in flight; all others as take-off and landing.
+IN_FLIGHT: Final = frozenset({"climb", "cruise", "descent"})
 #: Parts of the moment error at take-off, in the order of the columns.
 CONTRIBUTIONS: Final = (
     "dry",

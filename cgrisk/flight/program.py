@@ -17,8 +17,8 @@ from cgrisk.aircraft import (
     refuel_steps,
     tank_tables,
 )
-from cgrisk.flight.cabin_program import IN_FLIGHT
 from cgrisk.flight.columns import SIDES
+from cgrisk.flight.contract import IN_FLIGHT
 from cgrisk.flight.kernel.data import (
     CabinData,
     ConfigurationData,
@@ -37,7 +37,6 @@ from cgrisk.flight.populations import fleet_scores, lognormal_of, shifted_lognor
 from cgrisk.scenario import Scenario
 
 __all__ = [
-    "IN_FLIGHT",
     "cabin_data",
     "configuration_data",
     "curtailed_limits",

@@ -1,11 +1,38 @@
-"""Many flights: numbered blocks, workers, and the sample they make.
+"""Many flights: numbered blocks, workers, what is kept of them, when to stop.
 
 A flight's row depends on its number alone, so that workers, batches and back ends change nothing.
+Of a block a :class:`Tally` is kept (counts, bins, extremes, means), which flights had which
+outcome as bits, and, if wanted, one row a flight.
 """
 
 from __future__ import annotations
 
-from cgrisk.sampling.blocks import BLOCK, Block, check_counts, fly_blocks, warm_up
-from cgrisk.sampling.sample import Sample, simulate
+from cgrisk.sampling.blocks import BLOCK, Block, block_count, check_counts, warm_up
+from cgrisk.sampling.layout import Layout, layout_of
+from cgrisk.sampling.sample import Sample, rows_frame, simulate
+from cgrisk.sampling.stopping import CONFIDENCE, Precision, PrecisionWatch, hits_needed
+from cgrisk.sampling.tally import Tally, merge_tallies, outcomes_of, tally_rows, unpack_outcomes
+from cgrisk.sampling.workers import fly_blocks
 
-__all__ = ["BLOCK", "Block", "Sample", "check_counts", "fly_blocks", "simulate", "warm_up"]
+__all__ = [
+    "BLOCK",
+    "CONFIDENCE",
+    "Block",
+    "Layout",
+    "Precision",
+    "PrecisionWatch",
+    "Sample",
+    "Tally",
+    "block_count",
+    "check_counts",
+    "fly_blocks",
+    "hits_needed",
+    "layout_of",
+    "merge_tallies",
+    "outcomes_of",
+    "rows_frame",
+    "simulate",
+    "tally_rows",
+    "unpack_outcomes",
+    "warm_up",
+]

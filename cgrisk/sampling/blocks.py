@@ -1,48 +1,72 @@
-"""Flights in fixed blocks of 4,096, flown by any number of workers, handed out in order."""
+"""Flights in fixed blocks of 4,096: the unit of work, of writing and of stopping."""
 
 from __future__ import annotations
 
+import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import TypeVar
 
 import numpy as np
-from joblib import Parallel, delayed
 from numpy.typing import NDArray
 
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, fly_block
 from cgrisk.randomness import MAX_FLIGHTS
+from cgrisk.sampling.layout import Layout
+from cgrisk.sampling.tally import Tally, pack_outcomes, tally_rows
 
-__all__ = ["BLOCK", "Backend", "Block", "check_counts", "fly_blocks", "warm_up"]
+__all__ = [
+    "BATCH",
+    "BLOCK",
+    "Block",
+    "aside",
+    "block_count",
+    "check_counts",
+    "fly_one_block",
+    "warm_up",
+]
 
-#: Flights per block. Sums are reduced block by block and stopping is decided at block ends,
+#: Flights per block. Tallies are merged block by block and stopping is decided at block ends,
 #: whatever the batch, so that neither depends on how the work was spread.
 BLOCK = 4096
+#: Flights per call of the kernel, which cannot be interrupted within.
+BATCH = 512
 
-Backend = Literal["threading", "loky"]
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Rows of consecutive flights.
+    """Consecutive flights, flown.
 
     Attributes
     ----------
     number : int
         Number of the block; it starts at flight ``number * BLOCK``.
-    rows : float64 array, shape (<= BLOCK, columns)
-        One row per flight, in the order of their numbers.
+    tally : Tally
+        What its flights did.
+    outcomes : uint8 array, shape (outcomes, ceil(flights / 8))
+        Which flight had which outcome, eight flights a byte.
+    rows : float64 array, shape (flights, columns), or None
+        One row per flight, in the order of their numbers, if they were asked for.
     """
 
     number: int
-    rows: NDArray[np.float64]
+    tally: Tally
+    outcomes: NDArray[np.uint8]
+    rows: NDArray[np.float64] | None
 
     @property
     def first_flight(self) -> int:
         """Number of the first flight."""
         return self.number * BLOCK
+
+    @property
+    def flights(self) -> int:
+        """Number of flights."""
+        return self.tally.flights
 
 
 def _check(name: str, value: object, low: int, high: int) -> None:
@@ -55,7 +79,7 @@ def _check(name: str, value: object, low: int, high: int) -> None:
         )
 
 
-def check_counts(*, flights: int = 1, jobs: int = 1, batch: int = BLOCK) -> None:
+def check_counts(*, flights: int = 1, jobs: int = 1, batch: int = BATCH) -> None:
     """Check numbers of flights, workers (-1: one a processor) and flights per batch.
 
     Raises
@@ -69,67 +93,76 @@ def check_counts(*, flights: int = 1, jobs: int = 1, batch: int = BLOCK) -> None
         _check("jobs", jobs, 1, 1024)
 
 
+def block_count(flights: int) -> int:
+    """Return how many blocks hold so many flights."""
+    return -(-flights // BLOCK)
+
+
+def aside(function: Callable[[], T]) -> T:
+    """Run a function in a thread of its own, so that whoever waits can be interrupted.
+
+    The main thread of Python hears of an interrupt only between its own steps, and the compiler
+    takes seconds for one.
+    """
+    results: list[T] = []
+    errors: list[BaseException] = []
+
+    def run() -> None:
+        try:
+            results.append(function())
+        except BaseException as error:
+            errors.append(error)
+
+    thread = threading.Thread(target=run, daemon=True)
+    thread.start()
+    while thread.is_alive():
+        thread.join(0.05)
+    if errors:
+        raise errors[0]
+    return results[0]
+
+
 def warm_up(model: FlightModel) -> float:
     """Compile the kernel, or load it from its cache; return the seconds it took."""
     start = time.perf_counter()
-    fly_block(model, seed=0, flights=np.zeros(1, dtype=np.uint32))
+    aside(lambda: fly_block(model, seed=0, flights=np.zeros(1, dtype=np.uint32)))
     return time.perf_counter() - start
 
 
-def _fly_range(model: FlightModel, seed: int, first: int, last: int) -> NDArray[np.float64]:
-    return fly_block(model, seed=seed, flights=np.arange(first, last, dtype=np.uint32))
-
-
-def fly_blocks(
+def fly_one_block(
     model: FlightModel,
+    layout: Layout,
     *,
     seed: int,
+    number: int,
     flights: int,
-    jobs: int = 1,
-    batch: int = BLOCK,
-    backend: Backend = "threading",
-) -> Iterator[Block]:
-    """Fly flights 0 to ``flights - 1`` and yield them block by block, in order.
+    batch: int = BATCH,
+    keep_rows: bool = True,
+) -> Block:
+    """Fly one block of flights 0 to ``flights - 1`` and tally it.
 
     Parameters
     ----------
-    model : FlightModel
-        From :func:`cgrisk.flight.prepare`.
+    model, layout
+        What is flown, and what is kept of it.
     seed : int
         Resolved seed.
+    number : int
+        Number of the block.
     flights : int
-        How many, 1 to 2**32.
-    jobs : int
-        Workers; -1 for one per processor.
+        Flights of the whole run: the last block is cut short.
     batch : int
-        Flights handed to a worker at a time; changes no result.
-    backend : str
-        A joblib back end: threads (the kernel releases the GIL) or processes (loky).
-
-    Raises
-    ------
-    UsageError
-        If a number is out of range.
+        Flights per call of the kernel; changes no result.
+    keep_rows : bool
+        Whether the block carries its rows.
     """
-    check_counts(flights=flights, jobs=jobs, batch=batch)
-    if jobs != 1 and backend == "threading":
-        warm_up(model)  # threads that meet the compiler together would wait on each other anyway
-    tasks = (
-        delayed(_fly_range)(model, seed, first, min(first + batch, flights))
-        for first in range(0, flights, batch)
-    )
-    results = Parallel(n_jobs=jobs, backend=backend, return_as="generator", batch_size=1)(tasks)
-    pending: list[NDArray[np.float64]] = []
-    held, number = 0, 0
-    for rows in results:
-        pending.append(rows)
-        held += rows.shape[0]
-        if held >= BLOCK or number * BLOCK + held == flights:
-            ready = np.concatenate(pending) if len(pending) > 1 else pending[0]
-            done = number * BLOCK + held == flights
-            start = 0
-            while held - start >= BLOCK or (done and start < held):
-                yield Block(number, ready[start : start + BLOCK])
-                number += 1
-                start = min(start + BLOCK, held)
-            pending, held = [ready[start:]], held - start
+    first = number * BLOCK
+    last = min(first + BLOCK, flights)
+    rows = np.empty((last - first, len(model.columns)))
+    for start in range(first, last, batch):
+        end = min(start + batch, last)
+        rows[start - first : end - first] = fly_block(
+            model, seed=seed, flights=np.arange(start, end, dtype=np.uint32)
+        )
+    tally, outcomes = tally_rows(rows, layout=layout, first_flight=first)
+    return Block(number, tally, pack_outcomes(outcomes), rows if keep_rows else None)

@@ -330,7 +330,9 @@ class CabinCrew:
                 cart.stops and cart.leaves < home and cart.back > self.env.now
                 for cart in self.carts
             )
-            if home > end or cart_out:
+            if home > end:
+                return
+            if cart_out:
                 continue
             self.walks += 1
             direction = 1.0 if place > member.station else -1.0
