@@ -9,7 +9,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = ["CgriskError", "ComputationError", "Fault", "InputError", "RunFolderError", "UsageError"]
+__all__ = [
+    "CgriskError",
+    "ComputationError",
+    "Fault",
+    "InputError",
+    "InterruptedRunError",
+    "RunFolderError",
+    "UsageError",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +77,12 @@ class UsageError(CgriskError):
 
 class ComputationError(CgriskError):
     """A computation could not finish; the message says why and what to do."""
+
+
+class InterruptedRunError(CgriskError):
+    """A run was interrupted; the message says what is saved and how to go on."""
+
+    exit_code = 130
 
 
 class RunFolderError(CgriskError):

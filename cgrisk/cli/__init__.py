@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from cgrisk.cli.main import main
+from cgrisk.cli.main import command, main
 
-__all__ = ["main"]
+__all__ = ["command", "main"]

@@ -1,6 +1,7 @@
 """Entry point: parse, call the command, turn every error into a message and an exit status.
 
-Exit status: 0 for an answer, 2 for bad usage or input, 1 for a computation that could not finish.
+Exit status: 0 for an answer, 2 for bad usage or input, 1 for a computation that could not finish,
+130 for one that was interrupted.
 """
 
 from __future__ import annotations
@@ -15,9 +16,10 @@ from cgrisk import __version__
 from cgrisk.cli.output import say
 from cgrisk.errors import CgriskError
 
-__all__ = ["main", "make_parser"]
+__all__ = ["command", "main", "make_parser"]
 
-_COMMANDS = ("run", "rerun", "check", "new", "fields")
+_COMMANDS = ("run", "rerun", "compare", "check", "new", "fields")
+_INTERRUPTED = 130
 
 
 def make_parser() -> argparse.ArgumentParser:
@@ -59,7 +61,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return error.exit_code
     except KeyboardInterrupt:
         say(f"cgrisk {chosen.command}: interrupted; nothing was kept. Start it again.")
-        return 1
+        return _INTERRUPTED
     except BrokenPipeError:
         sys.stderr.close()
         return 1
@@ -74,3 +76,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "Please report it; CGRISK_DEBUG=1 shows where."
         )
         return 1
+
+
+def command() -> int:
+    """Run one command as a process of its own."""
+    status = main()
+    if status == _INTERRUPTED:
+        # The compiled part may still be at work in other threads, and would be waited for.
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(status)
+    return status

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sys
 import time
 from typing import Any
 
-__all__ = ["Progress", "answer", "clean", "say"]
+__all__ = ["Progress", "answer", "clean", "duration", "say"]
 
 
 def clean(text: str) -> str:
@@ -28,36 +29,45 @@ def answer(text: str | dict[str, Any]) -> None:
     sys.stdout.flush()
 
 
+def duration(seconds: float) -> str:
+    """Return a time in the unit in which it is read."""
+    if seconds < 120.0:
+        return f"{seconds:.1f} s"
+    return f"{seconds / 60.0:.1f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"
+
+
 class Progress:
     """A line on a terminal's stderr that is rewritten as flights are done; silent elsewhere."""
 
     def __init__(self, total: int) -> None:
-        self.total, self.done, self.start = total, 0, time.perf_counter()
+        self.total, self.flown, self.start = total, 0, time.perf_counter()
         self._shown = sys.stderr.isatty()
 
     def begin(self, text: str) -> None:
         """Show what is being waited for before the first flights are done."""
-        if self._shown:
-            sys.stderr.write(f"\r\x1b[2K{clean(text)}")
-            sys.stderr.flush()
+        self._write(text)
         self.start = time.perf_counter()
 
-    def advance(self, flights: int, text: str = "") -> None:
-        """Count flights and rewrite the line."""
-        self.done += flights
-        seconds = time.perf_counter() - self.start
-        rate = self.done / seconds if seconds > 0.0 else 0.0
-        if self._shown:
-            bar = "#" * round(24 * self.done / self.total)
-            sys.stderr.write(
-                f"\r\x1b[2K[{bar:<24}] {self.done:,}/{self.total:,} flights  {rate:,.0f}/s  "
-                f"{clean(text)}"
-            )
-            sys.stderr.flush()
+    def show(self, done: int, *, flown: int, text: str = "") -> None:
+        """Rewrite the line: flights done in all, of them flown now."""
+        self.flown = flown
+        rate = self._rate()
+        bar = "#" * round(24 * min(done / self.total, 1.0))
+        left = f", {duration((self.total - done) / rate)} left" if rate and done else ""
+        self._write(f"[{bar:<24}] {done:,}/{self.total:,}  {rate:,.0f}/s{left}  {text}")
 
     def end(self) -> float:
         """Leave the line; return flights per second."""
         if self._shown:
             sys.stderr.write("\n")
+        return self._rate()
+
+    def _rate(self) -> float:
         seconds = time.perf_counter() - self.start
-        return self.done / seconds if seconds > 0.0 else 0.0
+        return self.flown / seconds if seconds > 0.0 else 0.0
+
+    def _write(self, text: str) -> None:
+        if self._shown:
+            room = shutil.get_terminal_size((100, 24)).columns - 1
+            sys.stderr.write(f"\r\x1b[2K{clean(text)[:room]}")
+            sys.stderr.flush()

@@ -32,15 +32,15 @@ def execute(chosen: argparse.Namespace) -> int:
             {
                 "verdict": verdict.verdict,
                 "largest_relative_difference": largest,
-                "figures_that_differ": list(verdict.columns),
+                "figures_that_differ": list(verdict.figures),
                 "environment_that_differs": {k: list(v) for k, v in verdict.changed.items()},
             }
         )
         return 0
     lines = [f"{chosen.folder}: {verdict.verdict}"]
-    if verdict.columns:
+    if verdict.figures:
         lines.append(f"  largest relative difference {verdict.largest:.3g}")
-        lines.append("  figures that differ: " + ", ".join(verdict.columns[:8]))
+        lines.append("  figures that differ: " + ", ".join(verdict.figures[:8]))
     lines += [f"  {name}: {then} then, {now} now" for name, (then, now) in verdict.changed.items()]
     answer("\n".join(lines))
     return 0

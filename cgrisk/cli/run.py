@@ -4,104 +4,272 @@ from __future__ import annotations
 
 import argparse
 import re
+import signal
+import threading
 import time
+from typing import TYPE_CHECKING
 
-from cgrisk.cli.output import Progress, answer, say
+from cgrisk.cli.output import Progress, answer, duration, say
+
+if TYPE_CHECKING:
+    from cgrisk.runs import Progress as Done
+    from cgrisk.runs import RunFolder, RunInputs
+    from cgrisk.runs.fly import Fly
 
 __all__ = ["EXAMPLE", "HELP", "add_arguments", "execute"]
 
 HELP = "fly a scenario many times and say how likely it is to leave the CG envelope"
 EXAMPLE = "cgrisk run my-case/operation.toml --flights 100000 --seed 1 --jobs 2 --out results/mine"
 
+_FLIGHTS = 10_000
+_MOST_FLIGHTS = 10_000_000
+#: Runs of more flights keep no row per flight unless asked to.
+_MOST_ROWS = 1_000_000
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
-    parser.add_argument(
-        "scenario", nargs="?", help="operation file or its folder; none: the shipped case"
+    add = parser.add_argument
+    add("scenario", nargs="?", help="operation file or its folder; none: the shipped case")
+    add(
+        "--flights",
+        type=int,
+        help="number of flights (10000); with --precision at most (10 million)",
     )
-    parser.add_argument("--flights", type=int, default=10_000, help="number of flights (10000)")
-    parser.add_argument("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
-    parser.add_argument("--jobs", type=int, default=-1, help="threads; -1: one a processor (-1)")
-    parser.add_argument("--out", help="folder to write (results/NAME-seedSEED)")
+    add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
+    add("--jobs", type=int, default=-1, help="threads; -1: one a processor (-1)")
+    add("--out", help="folder to write (results/NAME-seedSEED)")
+    add("--resume", action="store_true", help="go on with a run that was cut; needs --out")
+    add(
+        "--precision",
+        type=float,
+        metavar="R",
+        help="stop when the half-width of the interval at the operational limit is R times the "
+        "estimate, for instance 0.1",
+    )
+    add(
+        "--side",
+        choices=("both", "aft", "forward"),
+        help="side whose probability is to be that precise (both)",
+    )
+    add(
+        "--rows",
+        action=argparse.BooleanOptionalAction,
+        help="keep one row per flight (kept up to 1,000,000 flights)",
+    )
+    add("--cluster", metavar="ADDRESS", help="fly on a dask cluster: address of its scheduler")
+    add("--dry-run", action="store_true", help="say what would be done and about how long it takes")
 
 
 def execute(chosen: argparse.Namespace) -> int:
     """Run the command."""
-    from datetime import UTC, datetime
+    from cgrisk.errors import UsageError
+    from cgrisk.runs import open_run, read_run, state_of
+    from cgrisk.sampling import check_counts
 
-    import cgrisk
-    from cgrisk.compiled import source_fingerprint
-    from cgrisk.flight import FlightModel
+    if chosen.side and chosen.precision is None:
+        raise UsageError(
+            argument="side",
+            expected="--side together with --precision",
+            got=chosen.side,
+            cure="Add --precision, or leave out --side.",
+        )
+    check_counts(flights=chosen.flights or 1, jobs=chosen.jobs)
+    if chosen.flights == 0:
+        check_counts(flights=0)
+    inputs, folder = _resumed(chosen) if chosen.resume else _fresh(chosen)
+    if chosen.dry_run:
+        return _dry_run(chosen, inputs, folder)
+    if chosen.resume and state_of(folder) == "complete":
+        run = read_run(folder)
+        say(f"{folder} is complete: nothing to fly")
+        return _tell(chosen, run.sample(), folder, rate=0.0, seconds=0.0)
+    start = time.perf_counter()
+    _stop_on_terminate()
+    with open_run(folder, inputs=inputs, resume=chosen.resume) as opened:
+        return _carry_out(chosen, opened, folder, start)
+
+
+def _fresh(chosen: argparse.Namespace) -> tuple[RunInputs, str]:
+    """Return the inputs of a new run and its folder."""
     from cgrisk.randomness import resolve_seed
-    from cgrisk.report.publish import publish
-    from cgrisk.risk.running import RunningRisk
-    from cgrisk.risk.summary import CAUTIONS, figures_text, summarise
-    from cgrisk.runs import Manifest, new_run_folder, write_manifest, write_samples
-    from cgrisk.runs.manifest import FORMAT, environment
-    from cgrisk.runs.store import file_digests
-    from cgrisk.sampling import BLOCK, Block, check_counts, simulate
+    from cgrisk.runs import inputs_of
+    from cgrisk.sampling import Precision
     from cgrisk.scenario import load_scenario
     from cgrisk.scenario.shipped import DEFAULT, shipped_scenarios
 
-    start = time.perf_counter()
     seed = resolve_seed(chosen.seed)
-    check_counts(flights=chosen.flights, jobs=chosen.jobs)
+    precision = None
+    if chosen.precision is not None:
+        precision = Precision(chosen.precision, sides=_sides(chosen.side))
     scenario = load_scenario(chosen.scenario or shipped_scenarios()[DEFAULT])
+    flights = chosen.flights or (_FLIGHTS if precision is None else _MOST_FLIGHTS)
+    rows = flights <= _MOST_ROWS if chosen.rows is None else chosen.rows
     slug = re.sub(r"[^a-z0-9]+", "-", scenario.name.lower()).strip("-")[:60] or "run"
     folder = chosen.out or f"results/{slug}-seed{seed}"
-    progress = Progress(chosen.flights)
+    inputs = inputs_of(scenario, seed=seed, flights=flights, precision=precision, rows=rows)
+    return inputs, folder
 
-    running: list[RunningRisk] = []
 
-    def on_ready(model: FlightModel, seconds: float) -> None:
-        running.append(RunningRisk(model))
-        progress.begin(f"kernel ready after {seconds:.1f} s")
+def _resumed(chosen: argparse.Namespace) -> tuple[RunInputs, str]:
+    """Return the inputs of a run to go on with, with what was given anew, and its folder."""
+    from cgrisk.errors import UsageError
+    from cgrisk.randomness import resolve_seed
+    from cgrisk.runs import inputs_of, read_inputs
+    from cgrisk.sampling import Precision
+    from cgrisk.scenario import load_scenario
 
-    def on_block(block: Block) -> None:
-        running[0].add(block)
-        progress.advance(block.rows.shape[0], running[0].text())
+    if not chosen.out:
+        raise UsageError(
+            argument="resume",
+            expected="--out with the folder of the run",
+            got="no --out",
+            cure="Name the folder: cgrisk run --resume --out DIR",
+        )
+    begun = read_inputs(chosen.out)
+    shown = f"{chosen.out}/inputs.json"
+    precision = begun.read_precision(shown=shown)
+    if chosen.precision is not None:
+        precision = Precision(chosen.precision, sides=_sides(chosen.side))
+    scenario = begun.read_scenario(shown=shown)
+    if chosen.scenario:
+        scenario = load_scenario(chosen.scenario)
+    now = inputs_of(
+        scenario,
+        seed=begun.seed if chosen.seed is None else resolve_seed(chosen.seed),
+        flights=chosen.flights or begun.flights,
+        precision=precision,
+        rows=begun.rows if chosen.rows is None else chosen.rows,
+    )
+    return now, chosen.out
 
-    with new_run_folder(folder) as partial:
-        say(f"{scenario.name}: {chosen.flights:,} flights, seed {seed}")
-        progress.begin("compiling the kernel (once) ...")
-        sample = simulate(
-            scenario,
-            flights=chosen.flights,
+
+def _sides(side: str | None) -> tuple[str, ...]:
+    return ("forward", "aft") if side in (None, "both") else (side,)
+
+
+def _stop_on_terminate() -> None:
+    """Take a request to terminate for an interrupt, which says what is saved."""
+
+    def interrupt(_signal: int, _frame: object) -> None:
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, interrupt)
+
+
+def _fly(chosen: argparse.Namespace, run: RunFolder) -> Fly:
+    """Return what flies blocks: threads here, or a cluster."""
+    from cgrisk.sampling import fly_blocks
+
+    seed, flights, layout = run.inputs.seed, run.inputs.flights, run.layout
+    if chosen.cluster:
+        from cgrisk.sampling.cluster import fly_on_cluster
+
+        return lambda numbers, keep_rows: fly_on_cluster(
+            run.model,
             seed=seed,
-            jobs=chosen.jobs,
-            on_block=on_block,
-            on_ready=on_ready,
+            flights=flights,
+            numbers=numbers,
+            layout=layout,
+            address=chosen.cluster,
+            keep_rows=keep_rows,
         )
-        rate = progress.end()
-        flown = time.perf_counter()
-        summary = summarise(sample)
-        write_samples(partial, sample.frame)
-        publish(partial, summary=summary)
-        done = time.perf_counter()
-        write_manifest(
-            partial,
-            Manifest(
-                format=FORMAT,
-                cgrisk_version=cgrisk.__version__,
-                kernel=source_fingerprint(),
-                scenario=scenario.resolved(),
-                scenario_sha256=scenario.digest(),
-                seed=seed,
-                flights=sample.flights,
-                block=BLOCK,
-                confidence=summary.confidence,
-                environment=environment(),
-                created=datetime.now(UTC).isoformat(timespec="seconds"),
-                seconds={"flights": flown - start, "summaries_and_charts": done - flown},
-                settings={"jobs": chosen.jobs, "batch": BLOCK, "backend": "threading"},
-                files=file_digests(partial),
-            ),
-        )
+    return lambda numbers, keep_rows: fly_blocks(
+        run.model,
+        seed=seed,
+        flights=flights,
+        numbers=numbers,
+        layout=layout,
+        jobs=chosen.jobs,
+        keep_rows=keep_rows,
+    )
+
+
+def _carry_out(chosen: argparse.Namespace, run: RunFolder, folder: str, start: float) -> int:
+    from cgrisk.risk.running import running_text
+    from cgrisk.runs import fly_run
+    from cgrisk.sampling import warm_up
+    from cgrisk.sampling.layout import AS_PLANNED, AT_LIMIT
+
+    inputs = run.inputs
+    limit = "at most " if inputs.precision else ""
+    name = run.model.scenario.name
+    say(f"{name}: {limit}{inputs.flights:,} flights, seed {inputs.seed}, into {folder}")
+    progress = Progress(inputs.flights)
+    reading = AS_PLANNED if inputs.precision is None else AT_LIMIT
+    first: list[float] = []
+    flown = [0]
+
+    def on_progress(done: Done) -> None:
+        if not first:
+            first.append(time.perf_counter() - start)
+        flown[0] = done.flown
+        text = running_text(done.hits, flights=done.flights, reading=reading)
+        progress.show(done.flights, flown=done.flown, text=text)
+
+    progress.begin("compiling the kernel (once) ...")
+    ready = warm_up(run.model)
+    progress.begin(f"kernel ready after {ready:.1f} s")
+    sample = fly_run(run, fly=_fly(chosen, run), on_progress=on_progress)
+    rate = progress.end()
+    for note in run.notes:
+        say(note)
+    if chosen.resume:
+        say(f"{sample.flights - flown[0]:,} flights were saved, {flown[0]:,} flown now")
+    done = time.perf_counter()
+
+    from cgrisk.report.publish import publish
+    from cgrisk.risk.summary import summarise
+
+    run.clear_tables()
+    summary = summarise(sample)
+    publish(run.place, summary=summary)
+    end = time.perf_counter()
+    run.finish(
+        sample,
+        seconds={
+            "to_first_block": first[0],
+            "flights": done - start,
+            "summaries_and_charts": end - done,
+        },
+        settings={
+            "jobs": chosen.jobs,
+            "cluster": bool(chosen.cluster),
+            "resumed": bool(chosen.resume),
+            "flights_flown_in_last_part": flown[0],
+        },
+    )
+    return _tell(chosen, summary, folder, rate=rate, seconds=end - start)
+
+
+def _tell(
+    chosen: argparse.Namespace, result: object, folder: str, *, rate: float, seconds: float
+) -> int:
+    """Print the answer of a summary, or of a sample still to be summarised."""
+    from cgrisk.risk.summary import CAUTIONS, Summary, figures_text, summarise
+    from cgrisk.sampling import Sample
+
+    summary = summarise(result) if isinstance(result, Sample) else result
+    assert isinstance(summary, Summary)
     if chosen.json:
         answer(summary.answer(flights_per_second=rate))
         say(f"written to {folder}")
+        return 0
+    if rate > 0.0:
+        say(f"{rate:,.0f} flights/s; {duration(seconds)} in all")
+    precise = summary.precision_text()
+    parts = [figures_text(summary), *([precise] if precise else []), summary.decision(), CAUTIONS]
+    answer("\n" + "\n\n".join([*parts, f"Written to {folder}"]))
+    return 0
+
+
+def _dry_run(chosen: argparse.Namespace, inputs: RunInputs, folder: str) -> int:
+    from cgrisk.runs.estimate import estimate_run
+
+    told = estimate_run(inputs, folder=folder, jobs=chosen.jobs)
+    if chosen.json:
+        answer(told.answer())
     else:
-        say(f"{rate:,.0f} flights/s; {time.perf_counter() - start:.1f} s in all")
-        parts = "", figures_text(summary), "", summary.decision(), "", CAUTIONS, ""
-        answer("\n".join((*parts, f"Written to {folder}")))
+        answer(told.text())
     return 0

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.aircraft import CabinPlan
+from cgrisk.flight.contract import IN_FLIGHT
 from cgrisk.flight.kernel.data import (
     CallData,
     CrowdData,
@@ -17,7 +18,6 @@ from cgrisk.flight.kernel.data import (
     UrgeData,
 )
 from cgrisk.flight.populations import lognormal_of
-from cgrisk.flight.contract import IN_FLIGHT
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.operation_file import Cart
 

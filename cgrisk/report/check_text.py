@@ -5,8 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from cgrisk.aircraft import cabin_text
-from cgrisk.flight import FlightModel, prepare
-from cgrisk.risk.readings import operational_shift
+from cgrisk.flight import FlightModel, operational_shift, prepare
 from cgrisk.risk.summary import CAUTIONS
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.registry import assumption_register, unused_fields

@@ -9,12 +9,14 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from cgrisk.aircraft import Limits, certified_limits, curtailed, polygon
-from cgrisk.flight import IN_FLIGHT, FlightModel, trace
+from cgrisk.flight import IN_FLIGHT, FlightModel, fly_block, trace
 from cgrisk.report.style import AFT, FORWARD, GREY, INK
 from cgrisk.sampling import Sample
 
 __all__ = ["envelope_paths", "path_fan"]
 
+#: Flights drawn as points.
+_SHOWN = 2000
 _QUANTILES = (0.005, 0.05, 0.5, 0.95, 0.995)
 
 
@@ -68,6 +70,13 @@ def _groups(model: FlightModel) -> list[tuple[str, Limits, Limits, str]]:
     return out
 
 
+def _first_flights(sample: Sample) -> pd.DataFrame:
+    """Return the figures of the first flights, flown again."""
+    numbers = np.arange(min(_SHOWN, sample.flights), dtype=np.uint32)
+    rows = fly_block(sample.model, seed=sample.seed, flights=numbers)
+    return pd.DataFrame(rows, columns=list(sample.model.columns))
+
+
 def envelope_paths(sample: Sample, *, ax: Axes, fan: pd.DataFrame | None = None) -> Axes:
     """Draw certified and operational envelopes, sampled flights and the fan of CG paths.
 
@@ -80,10 +89,11 @@ def envelope_paths(sample: Sample, *, ax: Axes, fan: pd.DataFrame | None = None)
     fan : pandas.DataFrame, optional
         From :func:`path_fan`; computed if not given.
     """
-    model, frame = sample.model, sample.frame
+    model = sample.model
     fan = path_fan(sample) if fan is None else fan
     masses = model.scenario.aircraft.masses
-    low = min(masses.dry_operating, float(frame["zero_fuel_mass_kg"].min()))
+    lightest = sample.tally.least[sample.layout.extremes.index("zero_fuel_mass_kg")]
+    low = min(masses.dry_operating, float(lightest))
     handles: list[tuple[Any, str]] = []
     for label, limits, inner, style in _groups(model):
         cg, mass = polygon(limits, mass_range_kg=(low, masses.max_taxi))
@@ -92,7 +102,7 @@ def envelope_paths(sample: Sample, *, ax: Axes, fan: pd.DataFrame | None = None)
         if inner is not limits:
             cg, mass = polygon(inner, mass_range_kg=(low, masses.max_taxi))
             ax.plot(cg, mass / 1e3, color=GREY, lw=1.0, ls=style)
-    few = frame.iloc[:2000]
+    few = _first_flights(sample)
     for prefix, marker, text in (
         ("zero_fuel", "s", "zero fuel"),
         ("take_off", "o", "take-off"),

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pandas as pd
 from matplotlib.axes import Axes
 
+from cgrisk.flight import OperationalShift
 from cgrisk.report.style import AFT, FORWARD, INK
-from cgrisk.risk.readings import OperationalShift
 
 __all__ = ["exceedance"]
 

@@ -34,7 +34,8 @@ def publish(folder: Path, *, summary: Summary) -> None:
     name = plain(sample.model.scenario.name)
     bare = sample.model.scenario.operation.operational_envelope is None
     limit = "certified limit" if bare else "operational limit"
-    note = f"{sample.flights:,} flights, exact binomial"
+    method = "exact binomial" if sample.precision is None else "intervals hold whenever it stops"
+    note = f"{sample.flights:,} flights, {method}"
     with chart_style():
         fan = path_fan(sample)
         figure = new_figure(180, 120)

@@ -8,6 +8,7 @@ paired difference of two shares and the mean; ``quantiles`` bounds quantiles by 
 from cgrisk.risk.cabin import cabin_figures, occupancy, times_up
 from cgrisk.risk.exceedance import (
     OffsetForRisk,
+    binned_exceedance,
     default_offsets,
     exceedance_curve,
     offset_for_risk,
@@ -17,10 +18,17 @@ from cgrisk.risk.intervals import (
     Interval,
     binomial_interval,
     binomial_intervals,
+    independent_difference,
     mean_interval,
+    paired_difference,
     proportion_difference,
 )
-from cgrisk.risk.quantiles import needed_flights, quantile_interval, upper_quantile_bound
+from cgrisk.risk.quantiles import (
+    binned_quantile,
+    needed_flights,
+    quantile_interval,
+    upper_quantile_bound,
+)
 from cgrisk.risk.readings import (
     cause_shares,
     error_quantiles,
@@ -28,19 +36,23 @@ from cgrisk.risk.readings import (
     excess_quantiles,
     fleet_risk,
     leave_envelope,
+    nearest_flights,
     offset_curve,
-    operational_shift,
     outside,
     over_mass,
+    share_interval,
 )
-from cgrisk.risk.running import RunningRisk
+from cgrisk.risk.running import running_text
+from cgrisk.risk.sequential import any_time_intervals, hit_interval
 from cgrisk.risk.summary import Summary, summarise
 
 __all__ = [
     "Interval",
     "OffsetForRisk",
-    "RunningRisk",
     "Summary",
+    "any_time_intervals",
+    "binned_exceedance",
+    "binned_quantile",
     "binomial_interval",
     "binomial_intervals",
     "cabin_figures",
@@ -52,17 +64,22 @@ __all__ = [
     "excess_quantiles",
     "fleet_risk",
     "frozen_shares",
+    "hit_interval",
+    "independent_difference",
     "leave_envelope",
     "mean_interval",
+    "nearest_flights",
     "needed_flights",
     "occupancy",
     "offset_curve",
     "offset_for_risk",
-    "operational_shift",
     "outside",
     "over_mass",
+    "paired_difference",
     "proportion_difference",
     "quantile_interval",
+    "running_text",
+    "share_interval",
     "summarise",
     "times_up",
     "upper_quantile_bound",

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from cgrisk.aircraft import POSITIONS
 from cgrisk.flight import CABIN_FIGURES, FlightModel, cabin_diary
 from cgrisk.sampling import Sample
+from cgrisk.sampling.histogram import Histogram
 
 __all__ = ["PUBLISHED_NEVER_UP", "PUBLISHED_TIMES_UP", "cabin_figures", "occupancy", "times_up"]
 
@@ -42,36 +43,47 @@ def cabin_figures(sample: Sample) -> pd.DataFrame:
         figure, mean, standard_error (of the mean), q5, q50, q95, greatest; the last figure is the
         mean wait of all visits to a lavatory (``mean_wait_s`` is that of a flight's own visits).
     """
+    layout, tally = sample.layout, sample.tally
+    variance = tally.moments.variance()
+    greatest = dict(zip(layout.extremes, tally.greatest.tolist(), strict=True))
     rows = []
     for name in CABIN_FIGURES:
         if "_up." in name:
             continue
-        values = sample.frame[name].to_numpy()
-        error = float(values.std(ddof=1)) / math.sqrt(values.size) if values.size > 1 else math.nan
-        quantiles = (float(q) for q in np.quantile(values, _QUANTILES))
-        rows.append((name, float(values.mean()), error, *quantiles, float(values.max())))
-    wait, error = _wait_per_visit(sample)
+        place = layout.mean_place(name)
+        error = math.sqrt(float(variance[place]) / tally.flights)
+        quantiles = (_quantile(tally.histograms[name], q, name) for q in _QUANTILES)
+        mean = float(tally.moments.mean[place])
+        rows.append((name, mean, error, *quantiles, greatest[name]))
+    wait, error = _share(sample, ["total_wait_s"], ["lavatory_visits"])
     rows.append(("wait_per_visit_s", wait, error, math.nan, math.nan, math.nan, math.nan))
     names = ["figure", "mean", "standard_error", "q5", "q50", "q95", "greatest"]
     return pd.DataFrame(rows, columns=names)
 
 
-def _share(part: Floats, whole: Floats) -> tuple[float, float]:
+def _quantile(histogram: Histogram, probability: float, name: str) -> float:
+    """Return a quantile to the width of the bins; a count as it is."""
+    rank = min(max(math.ceil(probability * histogram.total), 1), histogram.total)
+    low, high = histogram.within(rank)
+    whole = not name.endswith(("_kgm", "_kg", "_s", "mean_up"))
+    return low if whole else 0.5 * (low + high)
+
+
+def _share(sample: Sample, part: list[str], whole: list[str]) -> tuple[float, float]:
     """Return the ratio of two sums over flights and its standard error (nan for one flight)."""
-    total = float(whole.sum())
+    moments, place = sample.tally.moments, sample.layout.mean_place
+    above, below = np.zeros(moments.mean.size), np.zeros(moments.mean.size)
+    above[[place(name) for name in part]] = 1.0
+    below[[place(name) for name in whole]] = 1.0
+    flights = moments.flights
+    total = flights * float(below @ moments.mean)
     if total == 0.0:
         return math.nan, math.nan
-    share = float(part.sum()) / total
-    flights = part.size
+    share = flights * float(above @ moments.mean) / total
     if flights < 2:
         return share, math.nan
-    residual = part - share * whole
-    return share, math.sqrt(flights * float(residual @ residual) / (flights - 1)) / total
-
-
-def _wait_per_visit(sample: Sample) -> tuple[float, float]:
-    visits = sample.frame["lavatory_visits"].to_numpy()
-    return _share(sample.frame["mean_wait_s"].to_numpy() * visits, visits)
+    residual = max(moments.squares_of(above - share * below), 0.0)
+    return share, math.sqrt(flights * residual / (flights - 1)) / total
 
 
 def times_up(sample: Sample) -> pd.DataFrame:
@@ -84,15 +96,14 @@ def times_up(sample: Sample) -> pd.DataFrame:
         there is none, or the flight is not as long as those observed), fitted (whether the
         default rates are fitted to it).
     """
-    frame, rows = sample.frame, []
+    rows = []
     hours = float(sample.model.program.timeline.end_s[-1]) / 3600.0
     comparable = PUBLISHED_HOURS[0] <= hours <= PUBLISHED_HOURS[1]
     for seat in (*POSITIONS, "all"):
         seats = POSITIONS if seat == "all" else (seat,)
-        parts = {t: np.sum([frame[f"{t}_up.{s}"].to_numpy() for s in seats], axis=0) for t in TIMES}
-        whole = np.sum(list(parts.values()), axis=0)
+        whole = [f"{times}_up.{s}" for times in TIMES for s in seats]
         for times in TIMES:
-            share, error = _share(parts[times], whole)
+            share, error = _share(sample, [f"{times}_up.{s}" for s in seats], whole)
             published = PUBLISHED_TIMES_UP[times] if seat == "all" else math.nan
             fitted = seat != "all" and times == "never"
             if fitted:

@@ -17,8 +17,16 @@ from scipy import special
 from cgrisk.risk._checks import checked_count, checked_fraction, checked_values, flights_text
 from cgrisk.risk.intervals import binomial_intervals, binomial_method
 from cgrisk.risk.quantiles import fewest_for_lower, lower_rank
+from cgrisk.risk.sequential import any_time_intervals, any_time_method
+from cgrisk.sampling.histogram import Histogram
 
-__all__ = ["OffsetForRisk", "default_offsets", "exceedance_curve", "offset_for_risk"]
+__all__ = [
+    "OffsetForRisk",
+    "binned_exceedance",
+    "default_offsets",
+    "exceedance_curve",
+    "offset_for_risk",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +109,55 @@ def exceedance_curve(
             "low": low,
             "high": high,
             "method": [binomial_method(int(count), flights=flights) for count in hits],
+        }
+    )
+
+
+def binned_exceedance(
+    margins: Histogram, *, points: int = 60, confidence: float = 0.95, any_time: bool = False
+) -> pd.DataFrame:
+    """Share of flights past the limit at edges of the bins in which margins were counted.
+
+    Parameters
+    ----------
+    margins : Histogram
+        Smallest margins of the flights to the limit, positive inside.
+    points : int
+        Greatest number of offsets, at least 2: whole multiples of a step from below the smallest
+        margin to the median.
+    confidence : float, default 0.95
+        Strictly between 0 and 1; holds at each offset by itself.
+    any_time : bool, default False
+        Whether the intervals must hold although the flights decided when to stop.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As :func:`exceedance_curve`; counts are exact.
+    """
+    count = checked_count(points, argument="points", least=2)
+    level = checked_fraction(confidence, argument="confidence")
+    flights = margins.total
+    smallest = int(margins.bins[0])
+    middle = max(margins.bin_of_rank((flights + 1) // 2) + 1, smallest + 1)
+    step = max(1, -(-(middle - smallest) // (count - 2))) if count > 2 else middle - smallest
+    edges = np.arange(smallest - smallest % step, middle + step, step, dtype=np.int64)
+    hits = margins.below(edges)
+    if any_time:
+        low, high = any_time_intervals(hits, flights=flights, confidence=level)
+        methods = [any_time_method(flights)] * hits.size
+    else:
+        low, high = binomial_intervals(hits, flights=flights, confidence=level)
+        methods = [binomial_method(int(k), flights=flights) for k in hits]
+    return pd.DataFrame(
+        {
+            "offset": edges * margins.width,
+            "hits": hits,
+            "flights": np.full(hits.size, flights, dtype=np.int64),
+            "estimate": hits / flights,
+            "low": low,
+            "high": high,
+            "method": methods,
         }
     )
 

@@ -43,10 +43,10 @@ def _again(
     seed: int,
     numbers: NDArray[np.uint32],
     fresh: NDArray[np.uint32],
-    cause: str | None,
+    causes: tuple[str, ...],
 ) -> Floats:
-    """Return the answers with one cause drawn anew; with all of them for None."""
-    swapped = dict.fromkeys(SAMPLED if cause is None else (cause,), fresh)
+    """Return the answers with some causes drawn anew."""
+    swapped = dict.fromkeys(causes, fresh)
     rows = fly_block(model, seed=seed, flights=numbers, swapped=swapped)
     columns = [model.columns.index(name) for name in _ANSWERS.values()]
     return rows[:, columns]
@@ -113,12 +113,12 @@ def frozen_shares(sample: Sample, *, flights: int = 4096, jobs: int = -1) -> pd.
     # Fresh draws come from flight numbers that the sample does not use.
     first_fresh = sample.flights if sample.flights + n <= MAX_FLIGHTS else 0
     fresh = (first_fresh + np.arange(n)).astype(np.uint32)
-    first = sample.frame[list(_ANSWERS.values())].to_numpy()[:n]
+    first = _again(sample.model, sample.seed, numbers, fresh, ())
     pieces = np.array_split(np.arange(n), min(_PIECES, n))
-    kinds = (None, *SAMPLED) if n >= FEWEST_FOR_SHARES else ()
+    kinds = (SAMPLED, *((cause,) for cause in SAMPLED)) if n >= FEWEST_FOR_SHARES else ()
     tasks = (
-        delayed(_again)(sample.model, sample.seed, numbers[piece], fresh[piece], cause)
-        for cause in kinds
+        delayed(_again)(sample.model, sample.seed, numbers[piece], fresh[piece], causes)
+        for causes in kinds
         for piece in pieces
     )
     done = Parallel(n_jobs=jobs, backend="threading")(tasks)

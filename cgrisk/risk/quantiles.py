@@ -17,8 +17,11 @@ from scipy import special
 
 from cgrisk.risk._checks import checked_fraction, checked_values, flights_text
 from cgrisk.risk.intervals import Interval
+from cgrisk.risk.sequential import any_time_ranks
+from cgrisk.sampling.histogram import Histogram
 
 __all__ = [
+    "binned_quantile",
     "fewest_for_lower",
     "lower_rank",
     "needed_flights",
@@ -169,6 +172,64 @@ def quantile_interval(
         confidence=level,
         method="; ".join(notes),
     )
+
+
+def binned_quantile(
+    histogram: Histogram,
+    probability: float,
+    *,
+    confidence: float = 0.95,
+    any_time: bool = False,
+) -> Interval:
+    """Two-sided distribution-free interval for a quantile of values counted in bins.
+
+    Parameters
+    ----------
+    histogram : Histogram
+        Of independent flights.
+    probability : float
+        Probability of the quantile, strictly between 0 and 1.
+    confidence : float, default 0.95
+        Strictly between 0 and 1.
+    any_time : bool, default False
+        Whether the interval must hold although the flights decided when to stop.
+
+    Returns
+    -------
+    Interval
+        The estimate is the middle of its bin; bounds are the outer edges of theirs, so that the
+        width of the bins only makes the interval wider.
+
+    Raises
+    ------
+    cgrisk.errors.UsageError
+        If a fraction is out of its range.
+    """
+    share = checked_fraction(probability, argument="probability")
+    level = checked_fraction(confidence, argument="confidence")
+    flights = histogram.total
+    tail = (1.0 - level) / 2.0
+    if any_time:
+        lower, upper = any_time_ranks(flights, probability=share, confidence=level)
+    else:
+        lower = lower_rank(flights, probability=share, tail=tail)
+        upper = upper_rank(flights, probability=share, tail=tail)
+    low, high = -math.inf, math.inf
+    if lower >= 1:
+        low = histogram.within(lower)[0]
+    if upper <= flights:
+        high = histogram.within(upper)[1]
+    middle = 0.5 * sum(histogram.within(_estimate_rank(flights, share)))
+    kind = "order statistics valid whenever the run stops" if any_time else "order statistics"
+    notes = [
+        f"{kind}, ranks {lower or 'none'} and {upper if upper <= flights else 'none'} of "
+        f"{flights}, to {histogram.width:g}"
+    ]
+    if not any_time and lower < 1:
+        notes.append(_too_few("lower", flights, fewest_for_lower(share, tail=tail)))
+    if not any_time and upper > flights:
+        notes.append(_too_few("upper", flights, _fewest_for_upper(share, tail=tail)))
+    return Interval(middle, low, high, level, "; ".join(notes))
 
 
 def upper_quantile_bound(

@@ -8,29 +8,27 @@ from typing import Any
 
 import pandas as pd
 
-from cgrisk.flight import SIDES
+from cgrisk.flight import GROUPS, SIDES, OperationalShift, operational_shift
 from cgrisk.risk.cabin import cabin_figures, occupancy, times_up
 from cgrisk.risk.freezing import frozen_shares
 from cgrisk.risk.readings import (
     AS_PLANNED,
     AT_LIMIT,
     FEWEST_FOR_SHARES,
-    GROUPS,
-    OperationalShift,
     cause_shares,
     error_quantiles,
     excess_quantiles,
     fleet_risk,
     leave_envelope,
+    nearest_flights,
     offset_curve,
-    operational_shift,
     outside,
     over_mass,
 )
 from cgrisk.sampling import Sample
 from cgrisk.scenario.registry import HELD
 
-__all__ = ["CAUTIONS", "Summary", "figures_text", "probability_text", "summarise"]
+__all__ = ["CAUTIONS", "Summary", "figures_text", "plain", "probability_text", "summarise"]
 
 #: Stands on every output.
 CAUTIONS = (
@@ -59,6 +57,7 @@ class Summary:
     times_up: pd.DataFrame
     occupancy: pd.DataFrame
     frozen: pd.DataFrame
+    nearest: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the tables by the name of their file."""
@@ -75,6 +74,7 @@ class Summary:
             "cabin": self.cabin,
             "times_up": self.times_up,
             "occupancy": self.occupancy,
+            "nearest_flights": self.nearest,
             "load_sheet": self.sample.model.sheet.frame(),
             "planned_margins": self.sample.model.planned_margins,
         }
@@ -120,10 +120,58 @@ class Summary:
             "causes_frozen": self.frozen.to_dict("records"),
             "cabin": self.cabin.to_dict("records"),
             "times_up": self.times_up.to_dict("records"),
+            "nearest_flights": self.nearest.to_dict("records"),
+            "precision": self.precision(),
             "held_at_stated_value": [of for _, of in HELD],
             "cautions": CAUTIONS,
         }
-        return {key: _plain(value) for key, value in data.items()}
+        return {key: plain(value) for key, value in data.items()}
+
+    def precision(self) -> dict[str, Any] | None:
+        """Return what precision was asked for and what became of it, if one was."""
+        wanted = self.sample.precision
+        if wanted is None:
+            return None
+        sides = {}
+        for side in wanted.sides:
+            row = self.leave[
+                (self.leave["side"] == side)
+                & (self.leave["phase"] == "any")
+                & (self.leave["reading"] == AT_LIMIT)
+            ].iloc[0]
+            estimate = float(row["estimate"])
+            half = 0.5 * float(row["high"] - row["low"])
+            sides[side] = {
+                "reached": side in self.sample.reached,
+                "relative_half_width": half / estimate if estimate > 0.0 else None,
+                "hits": int(row["hits"]),
+                "flights": int(row["flights"]),
+            }
+        return {
+            "relative_half_width": wanted.relative_half_width,
+            "hits_wanted": wanted.hits,
+            "sides": sides,
+        }
+
+    def precision_text(self) -> str:
+        """Return whether the precision asked for was reached; empty if none was asked for."""
+        found = self.precision()
+        if found is None:
+            return ""
+        wanted = f"{100 * found['relative_half_width']:g} %"
+        parts = []
+        for side, got in found["sides"].items():
+            if got["reached"]:
+                parts.append(
+                    f"{side}: reached {wanted} (now {100 * got['relative_half_width']:.2g} %) at "
+                    f"hit {got['hits']} in {got['flights']:,} flights."
+                )
+            else:
+                parts.append(
+                    f"{side}: NOT reached: {got['hits']} of {found['hits_wanted']} hits in "
+                    f"{got['flights']:,} flights. Ask for more --flights or a wider --precision."
+                )
+        return "Precision at the operational limit: " + " ".join(parts)
 
     def decision(self) -> str:
         """Return the sentences that the operator acts on."""
@@ -149,7 +197,7 @@ class Summary:
             ].iloc[0]
             parts.append(
                 f"A load planned on that limit leaves the certified envelope {side} on "
-                f"{probability_text(row)} of flights ({self.sample.flights} flights, "
+                f"{probability_text(row)} of flights ({row['flights']} flights, "
                 f"{row['method']}, {100 * self.confidence:.0f} %)."
             )
             parts.append(
@@ -236,11 +284,12 @@ def probability_text(row: pd.Series) -> str:
     return f"{row['estimate']:.2g} ({row['low']:.2g} to {row['high']:.2g})"
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
+    """Return a value as plain data for JSON: no numpy types, no NaN or infinity (None instead)."""
     if isinstance(value, dict):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
     if hasattr(value, "item"):
         value = value.item()
     if isinstance(value, float) and not math.isfinite(value):
@@ -277,4 +326,5 @@ def summarise(sample: Sample, *, confidence: float = 0.95) -> Summary:
         times_up=times_up(sample),
         occupancy=occupancy(sample),
         frozen=frozen_shares(sample),
+        nearest=nearest_flights(sample),
     )

@@ -1,18 +1,35 @@
-"""A run on disk: its manifest, its files, and a rerun that says whether the bits came out again."""
+"""A run on disk: begun, cut, taken up again, ended, read back, repeated.
+
+``open_run`` holds a folder, ``fly_run`` fills it block by block, ``RunFolder.finish`` writes the
+manifest last; ``read_run`` reads a complete one; ``rerun`` says whether the bits come out again.
+"""
 
 from __future__ import annotations
 
+from cgrisk.runs.block_store import BlockStore, Segment, blocks_of
+from cgrisk.runs.fly import Progress, fly_run
+from cgrisk.runs.folder import RunFolder, open_run, read_inputs, state_of
+from cgrisk.runs.inputs import RunInputs, changed_keys, inputs_of
 from cgrisk.runs.manifest import Manifest
+from cgrisk.runs.read import Run, read_run
 from cgrisk.runs.rerun import RerunVerdict, rerun
-from cgrisk.runs.store import Run, new_run_folder, read_run, write_manifest, write_samples
 
 __all__ = [
+    "BlockStore",
     "Manifest",
+    "Progress",
     "RerunVerdict",
     "Run",
-    "new_run_folder",
+    "RunFolder",
+    "RunInputs",
+    "Segment",
+    "blocks_of",
+    "changed_keys",
+    "fly_run",
+    "inputs_of",
+    "open_run",
+    "read_inputs",
     "read_run",
     "rerun",
-    "write_manifest",
-    "write_samples",
+    "state_of",
 ]

@@ -9,15 +9,32 @@ from __future__ import annotations
 
 from cgrisk.sampling.blocks import BLOCK, Block, block_count, check_counts, warm_up
 from cgrisk.sampling.layout import Layout, layout_of
+from cgrisk.sampling.packing import (
+    NO_ROWS,
+    ChangedContentError,
+    pack_arrays,
+    pack_block,
+    unpack_arrays,
+    unpack_block,
+)
 from cgrisk.sampling.sample import Sample, rows_frame, simulate
 from cgrisk.sampling.stopping import CONFIDENCE, Precision, PrecisionWatch, hits_needed
-from cgrisk.sampling.tally import Tally, merge_tallies, outcomes_of, tally_rows, unpack_outcomes
+from cgrisk.sampling.tally import (
+    Tally,
+    figures_of,
+    merge_tallies,
+    outcomes_of,
+    tally_rows,
+    unpack_outcomes,
+)
 from cgrisk.sampling.workers import fly_blocks
 
 __all__ = [
     "BLOCK",
     "CONFIDENCE",
+    "NO_ROWS",
     "Block",
+    "ChangedContentError",
     "Layout",
     "Precision",
     "PrecisionWatch",
@@ -25,14 +42,19 @@ __all__ = [
     "Tally",
     "block_count",
     "check_counts",
+    "figures_of",
     "fly_blocks",
     "hits_needed",
     "layout_of",
     "merge_tallies",
     "outcomes_of",
+    "pack_arrays",
+    "pack_block",
     "rows_frame",
     "simulate",
     "tally_rows",
+    "unpack_arrays",
+    "unpack_block",
     "unpack_outcomes",
     "warm_up",
 ]

@@ -132,7 +132,7 @@ def layout_of(model: FlightModel) -> Layout:
     number = {phase: i for i, phase in enumerate(model.phases)}
     by_group = group_phases(model)
     groups = tuple(group for group in GROUPS if by_group[group])
-    places = {phase: (i,) for phase, i in number.items()}
+    places: dict[str, tuple[int, ...]] = {phase: (i,) for phase, i in number.items()}
     places |= {group: tuple(number[phase] for phase in by_group[group]) for group in groups}
     outcomes = [
         outcome_name(side, place, reading)

@@ -151,7 +151,9 @@ def simulate(
             rows.append(block.rows)
         if on_block is not None:
             on_block(block)
-        if watch is not None and watch.add(block):
+        if watch is not None and watch.add(
+            block.outcomes, first_flight=block.first_flight, flights=block.flights
+        ):
             break
     assert total is not None
     return Sample(

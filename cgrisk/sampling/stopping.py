@@ -11,11 +11,11 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import special
 
 from cgrisk.errors import UsageError
 from cgrisk.flight import SIDES
-from cgrisk.sampling.blocks import Block
 from cgrisk.sampling.layout import AT_LIMIT, Layout, outcome_name
 from cgrisk.sampling.tally import unpack_outcomes
 
@@ -80,10 +80,9 @@ class Precision:
 
     def __post_init__(self) -> None:
         """Check the numbers."""
-        value = self.relative_half_width
-        if isinstance(value, bool) or not isinstance(value, float | int) or not (
-            _FINEST <= value <= 1.0
-        ):
+        value: object = self.relative_half_width
+        number = isinstance(value, float | int) and not isinstance(value, bool)
+        if not number or not _FINEST <= self.relative_half_width <= 1.0:
             raise UsageError(
                 argument="precision",
                 expected=f"a number from {_FINEST} to 1",
@@ -125,18 +124,26 @@ class PrecisionWatch:
     seen: dict[str, int] = field(default_factory=dict)
     reached: dict[str, int] = field(default_factory=dict)
 
-    def add(self, block: Block) -> bool:
-        """Count the next block; return whether all sides wanted are precise enough."""
+    def add(self, outcomes: NDArray[np.uint8], *, first_flight: int, flights: int) -> bool:
+        """Count the next block; return whether all sides wanted are precise enough.
+
+        Parameters
+        ----------
+        outcomes : uint8 array, shape (outcomes, bytes)
+            Which flight of the block had which outcome.
+        first_flight, flights : int
+            Number of its first flight, and how many it has.
+        """
         wanted = self.precision.hits
         for side in self.precision.sides:
             place = self.layout.outcomes.index(outcome_name(side, "any", AT_LIMIT))
+            past = unpack_outcomes(outcomes[place : place + 1], flights=flights)[0]
             before = self.seen.get(side, 0)
-            now = before + int(block.tally.hits[place])
+            now = before + int(past.sum())
             self.seen[side] = now
             if before < wanted <= now:
-                row = unpack_outcomes(block.outcomes[place : place + 1], flights=block.flights)[0]
-                last = int(np.flatnonzero(row)[wanted - before - 1])
-                self.reached[side] = block.first_flight + last + 1
+                last = int(np.flatnonzero(past)[wanted - before - 1])
+                self.reached[side] = first_flight + last + 1
         return self.done
 
     @property

@@ -18,7 +18,15 @@ from cgrisk.sampling.histogram import Histogram
 from cgrisk.sampling.layout import MAXIMA, NEAREST, ON_LIMIT_KGM, ON_MAXIMUM_KG, Layout
 from cgrisk.sampling.moments import Moments
 
-__all__ = ["Tally", "merge_tallies", "outcomes_of", "pack_outcomes", "tally_rows", "unpack_outcomes"]
+__all__ = [
+    "Tally",
+    "figures_of",
+    "merge_tallies",
+    "outcomes_of",
+    "pack_outcomes",
+    "tally_rows",
+    "unpack_outcomes",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -171,8 +179,9 @@ def _nearest(values: Floats, flights: Ints) -> tuple[Ints, Floats]:
     return flights[order], values[order]
 
 
-def _figures(rows: Floats, margins: Floats, layout: Layout) -> dict[str, Floats]:
-    """Return the figures that are counted in bins or averaged, by name."""
+def figures_of(rows: Floats, *, layout: Layout) -> dict[str, Floats]:
+    """Return the figures that are counted in bins or averaged, by name, shape (flights,) each."""
+    margins = _moment_margins(rows, layout)
     place = {name: i for i, name in enumerate(layout.columns)}
     wanted = {*layout.steps, *layout.means} & set(layout.columns)
     found = {name: rows[:, place[name]] for name in wanted}
@@ -229,12 +238,15 @@ def tally_rows(
     numbers = first_flight + np.arange(rows.shape[0], dtype=np.int64)
     margins = _moment_margins(rows, layout)
     outcomes = outcomes_of(rows, layout=layout)
-    figures = _figures(rows, margins, layout)
+    figures = figures_of(rows, layout=layout)
     chosen = rows[:, [place[name] for name in layout.extremes]]
     low, high = chosen.argmin(axis=0), chosen.argmax(axis=0)
     across = np.arange(chosen.shape[1])
     nearest = [
-        [_nearest(margins[side][list(layout.places[group])].min(axis=0), numbers) for group in layout.groups]
+        [
+            _nearest(margins[side][list(layout.places[group])].min(axis=0), numbers)
+            for group in layout.groups
+        ]
         for side in range(len(SIDES))
     ]
     aircraft = rows[:, place["aircraft"]].astype(np.int64)

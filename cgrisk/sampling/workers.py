@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from functools import partial
 from itertools import islice
 from typing import Literal
 
@@ -73,10 +74,9 @@ def fly_blocks(
     if jobs != 1 and backend == "threading":
         warm_up(model)  # threads that meet the compiler together would wait on each other anyway
     workers = effective_n_jobs(jobs)
-    options = {"seed": seed, "flights": flights, "batch": batch, "keep_rows": keep_rows}
+    fly = partial(
+        fly_one_block, model, layout, seed=seed, flights=flights, batch=batch, keep_rows=keep_rows
+    )
     with Parallel(n_jobs=jobs, backend=backend, return_as="generator", batch_size=1) as pool:
         while window := list(islice(wanted, _AHEAD * workers)):
-            yield from pool(
-                delayed(fly_one_block)(model, layout, number=number, **options)
-                for number in window
-            )
+            yield from pool(delayed(fly)(number=number) for number in window)

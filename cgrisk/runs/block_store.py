@@ -1,0 +1,224 @@
+"""Blocks of a run on disk: one file each while it runs, gathered into segments of 256.
+
+A block's tally, outcomes and, if kept, rows are written as it is done, each file whole or absent.
+The rows come first and their digest stands in the block's file, so that the block's file alone
+says that the block is there. A segment is written before its blocks' files are removed. What is
+read back is checked against its checksum; a block that was changed counts as missing.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from cgrisk.runs.files import digest_of, write_whole
+from cgrisk.sampling import (
+    BLOCK,
+    NO_ROWS,
+    Block,
+    Layout,
+    Tally,
+    pack_arrays,
+    pack_block,
+    unpack_arrays,
+    unpack_block,
+)
+
+__all__ = ["BLOCKS", "SAMPLES", "SEGMENT", "BlockStore", "Segment", "blocks_of", "rows_content"]
+
+BLOCKS = "blocks"
+SAMPLES = "samples"
+#: Blocks per segment: about a million flights.
+SEGMENT = 256
+
+Bits = NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """Up to 256 consecutive blocks, merged in their order.
+
+    Attributes
+    ----------
+    first : int
+        Number of the first block.
+    blocks : int
+        How many.
+    tally : Tally
+        Of all their flights.
+    outcomes : uint8 array, shape (outcomes, bytes)
+        Which flight had which outcome, eight flights a byte.
+    rows : uint8 array, shape (blocks, 32)
+        SHA-256 of each block's rows; zeros where none are kept.
+    """
+
+    first: int
+    blocks: int
+    tally: Tally
+    outcomes: Bits
+    rows: Bits
+
+
+def rows_content(block: Block, columns: tuple[str, ...]) -> bytes:
+    """Return a block's rows as Parquet: flight number, then every figure."""
+    assert block.rows is not None
+    numbers = np.arange(block.first_flight, block.first_flight + block.flights, dtype=np.uint32)
+    table = pa.table(
+        {"flight": pa.array(numbers)}
+        | {name: pa.array(block.rows[:, i]) for i, name in enumerate(columns)}
+    )
+    content = io.BytesIO()
+    pq.write_table(table, content, compression="zstd", row_group_size=BLOCK)
+    return content.getvalue()
+
+
+class BlockStore:
+    """Blocks of one run below its folder.
+
+    Attributes
+    ----------
+    folder : Path
+        The run's folder.
+    layout : Layout
+        What tallies keep.
+    keep_rows : bool
+        Whether rows are kept beside them.
+    """
+
+    def __init__(self, folder: Path, *, layout: Layout, keep_rows: bool) -> None:
+        self.folder, self.layout, self.keep_rows = folder, layout, keep_rows
+
+    def make(self) -> None:
+        """Make the folders."""
+        (self.folder / BLOCKS).mkdir(exist_ok=True)
+        if self.keep_rows:
+            (self.folder / SAMPLES).mkdir(exist_ok=True)
+
+    def block_path(self, number: int) -> Path:
+        """Return the file of a block."""
+        return self.folder / BLOCKS / f"{number:08d}.block"
+
+    def segment_path(self, first: int) -> Path:
+        """Return the file of the segment that starts with a block."""
+        return self.folder / BLOCKS / f"{first:08d}.segment"
+
+    def rows_path(self, number: int) -> Path:
+        """Return the file of a block's rows."""
+        return self.folder / SAMPLES / f"{number:08d}.parquet"
+
+    def numbers(self) -> list[int]:
+        """Return the numbers of the blocks that have a file of their own, ascending."""
+        return _numbers(self.folder / BLOCKS, ".block")
+
+    def segment_starts(self) -> list[int]:
+        """Return the first blocks of the segments, ascending."""
+        return _numbers(self.folder / BLOCKS, ".segment")
+
+    def write(self, block: Block) -> bytes:
+        """Write a block: its rows, then its own file; return the SHA-256 of its rows."""
+        digest = self.write_rows(block) if self.keep_rows else NO_ROWS
+        write_whole(self.block_path(block.number), pack_block(block, rows_sha256=digest))
+        return digest
+
+    def write_rows(self, block: Block) -> bytes:
+        """Write a block's rows alone; return their SHA-256."""
+        content = rows_content(block, self.layout.columns)
+        write_whole(self.rows_path(block.number), content)
+        return hashlib.sha256(content).digest()
+
+    def read(self, number: int) -> tuple[Block, bytes]:
+        """Read a block (without rows) and the SHA-256 of its rows.
+
+        Raises
+        ------
+        ChangedContentError
+            If the file was changed.
+        OSError
+            If it cannot be read.
+        """
+        content = self.block_path(number).read_bytes()
+        return unpack_block(content, number=number, layout=self.layout)
+
+    def write_segment(
+        self, first: int, tally: Tally, outcomes: list[Bits], rows_sha256: list[bytes]
+    ) -> Segment:
+        """Gather consecutive blocks into a segment, then remove their own files.
+
+        Parameters
+        ----------
+        first : int
+            Number of the first block.
+        tally : Tally
+            Of all of them, merged in their order.
+        outcomes, rows_sha256 : list
+            Of each block.
+        """
+        rows = np.frombuffer(b"".join(rows_sha256), dtype=np.uint8).reshape(-1, 32)
+        bits = np.concatenate(outcomes, axis=1)
+        content = pack_arrays(tally.arrays() | {"outcomes": bits, "rows": rows})
+        write_whole(self.segment_path(first), content)
+        self.remove_blocks(first)
+        return Segment(first, rows.shape[0], tally, bits, rows)
+
+    def remove_blocks(self, first: int) -> None:
+        """Remove the files of blocks that a segment holds."""
+        for number in self.numbers():
+            if first <= number < first + SEGMENT:
+                self.block_path(number).unlink()
+
+    def read_segment(self, first: int) -> Segment:
+        """Read a segment.
+
+        Raises
+        ------
+        ChangedContentError
+            If the file was changed.
+        OSError
+            If it cannot be read.
+        """
+        arrays = unpack_arrays(self.segment_path(first).read_bytes())
+        tally = Tally.from_arrays(arrays, layout=self.layout)
+        rows = arrays["rows"]
+        return Segment(first, rows.shape[0], tally, arrays["outcomes"], rows)
+
+    def rows_are_whole(self, number: int, sha256: bytes) -> bool:
+        """Return whether a block's rows are there and unchanged (or none are kept)."""
+        if not self.keep_rows:
+            return True
+        try:
+            return digest_of(self.rows_path(number)) == sha256.hex()
+        except OSError:
+            return False
+
+    def segments(self) -> Iterator[Segment]:
+        """Read all segments in order.
+
+        Raises
+        ------
+        ChangedContentError
+            If one was changed.
+        """
+        for first in self.segment_starts():
+            yield self.read_segment(first)
+
+
+def _numbers(folder: Path, suffix: str) -> list[int]:
+    names = (path.name.removesuffix(suffix) for path in folder.glob(f"*{suffix}"))
+    return sorted(int(name) for name in names if len(name) == 8 and name.isdecimal())
+
+
+def blocks_of(segment: Segment, *, flights: int) -> Iterator[tuple[int, int, Bits]]:
+    """Return (number, flights, outcomes) of the blocks of a segment of a run of so many flights."""
+    for place in range(segment.blocks):
+        number = segment.first + place
+        size = min(BLOCK, flights - number * BLOCK)
+        start = place * (BLOCK // 8)
+        yield number, size, segment.outcomes[:, start : start + (size + 7) // 8]

@@ -1,0 +1,297 @@
+"""A run's folder while it is made: whose it is, what it is to hold, how it is ended.
+
+The folder bears its name from the start. It holds ``inputs.json`` first and ``manifest.json``
+last; without the manifest it is a run that was cut, and is never taken for a result.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from filelock import FileLock, Timeout
+
+from cgrisk.errors import InterruptedRunError, RunFolderError, UsageError
+from cgrisk.flight import FlightModel, prepare
+from cgrisk.runs.block_store import SAMPLES, BlockStore
+from cgrisk.runs.files import digest_of, remove_partial, write_refusal, write_whole
+from cgrisk.runs.inputs import RunInputs
+from cgrisk.runs.manifest import Manifest
+from cgrisk.sampling import Layout, Sample, layout_of
+
+__all__ = ["INPUTS", "MANIFEST", "RunFolder", "open_run", "read_inputs", "state_of"]
+
+MANIFEST = "manifest.json"
+INPUTS = "inputs.json"
+LOCK = ".lock"
+_OWNER = ".lock-owner"
+#: What `publish` writes, made anew whenever a run is ended.
+_MADE_AT_THE_END = ("summaries", "charts")
+
+
+@dataclass(slots=True)
+class RunFolder:
+    """A run being made.
+
+    Attributes
+    ----------
+    place : Path
+        Its folder.
+    inputs : RunInputs
+        What it is to do.
+    model : FlightModel
+        What is flown.
+    layout : Layout
+        What is kept of it.
+    store : BlockStore
+        Its blocks on disk.
+    saved : int
+        Flights whose blocks are on disk.
+    notes : list of str
+        What was found amiss on taking it up again, and mended.
+    """
+
+    place: Path
+    inputs: RunInputs
+    model: FlightModel
+    layout: Layout
+    store: BlockStore
+    saved: int = 0
+    notes: list[str] = field(default_factory=list)
+
+    def clear_tables(self) -> None:
+        """Remove summaries and charts of an earlier, cut end."""
+        for name in _MADE_AT_THE_END:
+            if (self.place / name).exists():
+                shutil.rmtree(self.place / name)
+
+    def finish(
+        self, sample: Sample, *, seconds: dict[str, float], settings: dict[str, Any]
+    ) -> Manifest:
+        """Write the manifest, when all other files are on the disk.
+
+        Parameters
+        ----------
+        sample : Sample
+            What was flown.
+        seconds, settings : dict
+            What took how long, and with which workers.
+        """
+        files = _digests(self.place, self.store)
+        manifest = Manifest(
+            inputs=self.inputs,
+            flown=sample.flights,
+            reached=dict(sample.reached),
+            created=datetime.now(UTC).isoformat(timespec="seconds"),
+            seconds=seconds,
+            settings=settings,
+            files=files,
+        )
+        write_whole(self.place / MANIFEST, manifest.to_json().encode())
+        return manifest
+
+
+def _digests(folder: Path, store: BlockStore) -> dict[str, str]:
+    """Hand every file to the disk and return its SHA-256 by relative name."""
+    found = {}
+    for segment in store.segments() if store.keep_rows else ():
+        for place in range(segment.blocks):
+            path = store.rows_path(segment.first + place)
+            found[path.relative_to(folder).as_posix()] = segment.rows[place].tobytes().hex()
+    for path in sorted(folder.rglob("*")):
+        name = path.relative_to(folder).as_posix()
+        if not path.is_file() or name in (MANIFEST, LOCK, _OWNER) or name in found:
+            continue
+        with path.open("rb") as file:
+            os.fsync(file.fileno())
+        found[name] = digest_of(path)
+    return found
+
+
+def state_of(folder: str | Path) -> str:
+    """Return what stands at a folder's name: "free", "unfinished", "complete" or "other"."""
+    place = Path(folder)
+    if not place.exists():
+        return "free"
+    if not place.is_dir():
+        return "other"
+    if (place / MANIFEST).exists():
+        return "complete"
+    if (place / INPUTS).exists():
+        return "unfinished"
+    names = {path.name.removesuffix(".partial") for path in place.iterdir()}
+    return "free" if names <= {LOCK, _OWNER, INPUTS} else "other"
+
+
+def read_inputs(folder: str | Path) -> RunInputs:
+    """Return what a run in a folder was given, whether it is complete or cut.
+
+    Raises
+    ------
+    RunFolderError
+        If there is none, or it was changed.
+    """
+    path = Path(folder) / INPUTS
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, ValueError) as error:
+        raise RunFolderError(
+            f"{folder}: expected the folder of a run, with {INPUTS}; got none that can be read. "
+            "Name the folder that `cgrisk run --out` wrote."
+        ) from error
+    return RunInputs.from_json(text, shown=str(path))
+
+
+def _check_free(folder: str | Path, *, resume: bool) -> None:
+    state = state_of(folder)
+    if resume and state in ("free", "other"):
+        raise UsageError(
+            argument="resume",
+            expected="the folder of a run that was cut",
+            got=str(folder),
+            cure="Name it with --out, or leave out --resume to begin a run there.",
+        )
+    if state == "unfinished" and not resume:
+        raise UsageError(
+            argument="out",
+            expected="a new or empty folder",
+            got=str(folder),
+            cure="It holds a run that was cut: add --resume to go on with it, choose another "
+            "--out, or remove it first.",
+        )
+    if state in ("other", "complete"):
+        raise UsageError(
+            argument="out",
+            expected="a new or empty folder",
+            got=str(folder),
+            cure="It holds files: choose another --out, or remove it first.",
+        )
+
+
+def _check_name(folder: str | Path) -> Path:
+    place = Path(folder)
+    if place.name in ("", "..") or "\0" in str(folder):
+        raise UsageError(
+            argument="out",
+            expected="the name of a folder to make",
+            got=str(folder),
+            cure="Choose a name of its own, for instance results/mine.",
+        )
+    return place
+
+
+def _owner(place: Path) -> str:
+    try:
+        return (place / _OWNER).read_text(encoding="utf-8").strip()[:200]
+    except (OSError, ValueError):
+        return "another process"
+
+
+@contextmanager
+def _locked(place: Path, folder: str | Path) -> Iterator[None]:
+    lock = FileLock(place / LOCK)
+    try:
+        lock.acquire(blocking=False)
+    except Timeout as error:
+        raise RunFolderError(
+            f"{folder}: expected a folder that no other run is writing; got one in use by "
+            f"{_owner(place)}. Wait for it, stop it, or choose another --out."
+        ) from error
+    try:
+        since = datetime.now().astimezone().isoformat(timespec="seconds")
+        owner = f"process {os.getpid()} on {platform.node()} since {since}\n"
+        (place / _OWNER).write_text(owner, encoding="utf-8")
+        yield
+    finally:
+        (place / _OWNER).unlink(missing_ok=True)
+        lock.release()
+
+
+def _go_on(folder: str | Path) -> str:
+    return f"cgrisk run --resume --out {folder}"
+
+
+@contextmanager
+def open_run(folder: str | Path, *, inputs: RunInputs, resume: bool = False) -> Iterator[RunFolder]:
+    """Begin a run in a folder, or take it up again, and hold the folder until it is left.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Where; new or empty, with ``resume`` a run that was cut.
+    inputs : RunInputs
+        What it is to do; with ``resume`` the same as when it was begun.
+    resume : bool
+        Whether to go on with what is there.
+
+    Raises
+    ------
+    UsageError
+        If the folder is not as it should be.
+    RunFolderError
+        If it cannot be written, is in use, or was begun with other inputs or versions. What was
+        saved stays.
+    InterruptedRunError
+        When interrupted: it says what is saved and how to go on.
+    """
+    place = _check_name(folder)
+    run: RunFolder | None = None
+    try:
+        _check_free(folder, resume=resume)
+        place.mkdir(parents=True, exist_ok=True)
+        with _locked(place, folder):
+            _check_free(folder, resume=resume)  # as it is now that nobody else writes
+            if resume:
+                _check_same(read_inputs(folder), inputs, folder)
+            remove_partial(place)
+            model = prepare(inputs.read_scenario(shown=str(place / INPUTS)))
+            layout = layout_of(model)
+            store = BlockStore(place, layout=layout, keep_rows=inputs.rows)
+            if not resume:
+                write_whole(place / INPUTS, inputs.to_json().encode())
+            store.make()
+            run = RunFolder(place, inputs, model, layout, store)
+            yield run
+    except OSError as error:
+        reason, cure = write_refusal(error)
+        saved = _saved_text(run)
+        tail = (
+            f"{cure}, then go on: {_go_on(folder)}" if run else f"{cure}, or choose another --out."
+        )
+        raise RunFolderError(
+            f"{folder}: expected a folder that can be written; got {reason}. {saved} {tail}"
+        ) from error
+    except KeyboardInterrupt as error:
+        if run is None:
+            raise
+        raise InterruptedRunError(
+            f"interrupted. {_saved_text(run)} Go on: {_go_on(folder)}"
+        ) from error
+
+
+def _saved_text(run: RunFolder | None) -> str:
+    if run is None:
+        return "Nothing was begun."
+    return f"{run.saved:,} of {run.inputs.flights:,} flights are saved in {run.place}."
+
+
+def _check_same(begun: RunInputs, now: RunInputs, folder: str | Path) -> None:
+    differences = begun.differences(now)
+    if differences:
+        raise RunFolderError(
+            f"{folder}: expected the inputs and versions the run was begun with; got "
+            f"{'; '.join(differences)}. What is saved stays. Go on with what it was begun with, "
+            "or begin a run of its own with another --out."
+        )
+
+
+def rows_folder(folder: Path) -> Path:
+    """Return the folder of the rows of a run."""
+    return folder / SAMPLES

@@ -1,0 +1,41 @@
+"""Versions and machine: what the bits of a flight depend on beside its inputs."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import platform
+from pathlib import Path
+from typing import Final
+
+import cgrisk
+from cgrisk.compiled import source_fingerprint
+
+__all__ = ["BITS_DEPEND_ON", "bits_stamp", "environment"]
+
+_LIBRARIES: Final = ("numpy", "scipy", "numba", "llvmlite", "pandas", "pyarrow", "pydantic")
+#: What the bits of a flight depend on, out of the environment.
+BITS_DEPEND_ON: Final = ("numpy", "numba", "llvmlite", "processor", "machine")
+
+
+def _processor() -> str:
+    try:
+        for line in Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines():
+            if line.startswith("model name"):
+                return line.split(":", 1)[1].strip()
+    except OSError:
+        pass
+    return platform.processor() or "unknown"
+
+
+def environment() -> dict[str, str]:
+    """Return versions of Python and the libraries, processor and platform."""
+    out = {"python": platform.python_version()}
+    out |= {name: importlib.metadata.version(name) for name in _LIBRARIES}
+    return out | {"processor": _processor(), "machine": platform.machine()}
+
+
+def bits_stamp() -> dict[str, str]:
+    """Return what two processes must have in common for the same bits."""
+    here = environment()
+    stamp = {"cgrisk": cgrisk.__version__, "kernel": str(source_fingerprint())}
+    return stamp | {name: here[name] for name in BITS_DEPEND_ON}
