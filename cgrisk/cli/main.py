@@ -49,30 +49,30 @@ def make_parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return the exit status."""
+    name = ""
     try:
         chosen = make_parser().parse_args(arguments)
+        name = f" {chosen.command}"
+        return int(importlib.import_module(f"cgrisk.cli.{chosen.command}").execute(chosen))
     except SystemExit as leave:  # argparse: 0 after --help, 2 after bad usage
         return int(leave.code or 0)
-    module = importlib.import_module(f"cgrisk.cli.{chosen.command}")
-    try:
-        return int(module.execute(chosen))
     except CgriskError as error:
-        say(f"cgrisk {chosen.command}: {error}")
+        say(f"cgrisk{name}: {error}")
         return error.exit_code
     except KeyboardInterrupt:
-        say(f"cgrisk {chosen.command}: interrupted; nothing was kept. Start it again.")
+        say(f"cgrisk{name}: interrupted. Start it again.")
         return _INTERRUPTED
     except BrokenPipeError:
         sys.stderr.close()
         return 1
     except MemoryError:
-        say(f"cgrisk {chosen.command}: out of memory. Ask for fewer flights.")
+        say(f"cgrisk{name}: out of memory. Ask for fewer flights.")
         return 1
     except Exception as error:
         if os.environ.get("CGRISK_DEBUG") == "1":
             raise
         say(
-            f"cgrisk {chosen.command}: internal error ({type(error).__name__}: {error}). "
+            f"cgrisk{name}: internal error ({type(error).__name__}: {error}). "
             "Please report it; CGRISK_DEBUG=1 shows where."
         )
         return 1

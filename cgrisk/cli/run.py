@@ -63,8 +63,28 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(chosen: argparse.Namespace) -> int:
     """Run the command."""
-    from cgrisk.errors import UsageError
-    from cgrisk.runs import open_run, read_run, state_of
+    from cgrisk.errors import InterruptedRunError
+
+    try:
+        return _execute(chosen)
+    except KeyboardInterrupt as error:  # before the run was opened, or after it was ended
+        raise InterruptedRunError(f"interrupted. {_what_stays(chosen)}") from error
+
+
+def _what_stays(chosen: argparse.Namespace) -> str:
+    from cgrisk.runs import state_of
+
+    state = state_of(chosen.out) if chosen.out else "free"
+    if state in ("begun", "unfinished"):
+        return f"What is saved in {chosen.out} stays. Go on: cgrisk run --resume --out {chosen.out}"
+    if state == "complete":
+        return f"The run in {chosen.out} is complete and unchanged."
+    return "Nothing was begun."
+
+
+def _execute(chosen: argparse.Namespace) -> int:
+    from cgrisk.errors import RunFolderError, UsageError
+    from cgrisk.runs import check_folder, open_run, read_run, state_of
     from cgrisk.sampling import check_counts
 
     if chosen.side and chosen.precision is None:
@@ -74,16 +94,19 @@ def execute(chosen: argparse.Namespace) -> int:
             got=chosen.side,
             cure="Add --precision, or leave out --side.",
         )
-    check_counts(flights=chosen.flights or 1, jobs=chosen.jobs)
-    if chosen.flights == 0:
-        check_counts(flights=0)
+    check_counts(flights=1 if chosen.flights is None else chosen.flights, jobs=chosen.jobs)
     inputs, folder = _resumed(chosen) if chosen.resume else _fresh(chosen)
     if chosen.dry_run:
         return _dry_run(chosen, inputs, folder)
     if chosen.resume and state_of(folder) == "complete":
-        run = read_run(folder)
-        say(f"{folder} is complete: nothing to fly")
-        return _tell(chosen, run.sample(), folder, rate=0.0, seconds=0.0)
+        check_folder(folder, inputs=inputs, resume=True)
+        try:
+            sample = read_run(folder).sample()
+        except RunFolderError as error:
+            say(f"{error}")
+        else:
+            say(f"{folder} is complete: nothing to fly")
+            return _tell(chosen, sample, folder, rate=0.0, seconds=0.0)
     start = time.perf_counter()
     _stop_on_terminate()
     with open_run(folder, inputs=inputs, resume=chosen.resume) as opened:
@@ -106,27 +129,33 @@ def _fresh(chosen: argparse.Namespace) -> tuple[RunInputs, str]:
     flights = chosen.flights or (_FLIGHTS if precision is None else _MOST_FLIGHTS)
     rows = flights <= _MOST_ROWS if chosen.rows is None else chosen.rows
     slug = re.sub(r"[^a-z0-9]+", "-", scenario.name.lower()).strip("-")[:60] or "run"
-    folder = chosen.out or f"results/{slug}-seed{seed}"
+    folder = f"results/{slug}-seed{seed}" if chosen.out is None else chosen.out
     inputs = inputs_of(scenario, seed=seed, flights=flights, precision=precision, rows=rows)
     return inputs, folder
 
 
 def _resumed(chosen: argparse.Namespace) -> tuple[RunInputs, str]:
     """Return the inputs of a run to go on with, with what was given anew, and its folder."""
-    from cgrisk.errors import UsageError
+    from cgrisk.errors import RunFolderError, UsageError
     from cgrisk.randomness import resolve_seed
     from cgrisk.runs import inputs_of, read_inputs
     from cgrisk.sampling import Precision
     from cgrisk.scenario import load_scenario
 
-    if not chosen.out:
+    if chosen.out is None:
         raise UsageError(
             argument="resume",
             expected="--out with the folder of the run",
             got="no --out",
             cure="Name the folder: cgrisk run --resume --out DIR",
         )
-    begun = read_inputs(chosen.out)
+    given = (chosen.scenario, chosen.seed, chosen.flights)
+    try:
+        begun = read_inputs(chosen.out)
+    except RunFolderError:
+        if None in given:
+            raise
+        return _fresh(chosen)  # its own inputs are lost, and were given again
     shown = f"{chosen.out}/inputs.json"
     precision = begun.read_precision(shown=shown)
     if chosen.precision is not None:
@@ -265,8 +294,10 @@ def _tell(
 
 
 def _dry_run(chosen: argparse.Namespace, inputs: RunInputs, folder: str) -> int:
+    from cgrisk.runs import check_folder
     from cgrisk.runs.estimate import estimate_run
 
+    check_folder(folder, inputs=inputs, resume=chosen.resume)
     told = estimate_run(inputs, folder=folder, jobs=chosen.jobs)
     if chosen.json:
         answer(told.answer())

@@ -140,8 +140,9 @@ def binned_exceedance(
     flights = margins.total
     smallest = int(margins.bins[0])
     middle = max(margins.bin_of_rank((flights + 1) // 2) + 1, smallest + 1)
-    step = max(1, -(-(middle - smallest) // (count - 2))) if count > 2 else middle - smallest
-    edges = np.arange(smallest - smallest % step, middle + step, step, dtype=np.int64)
+    step = max(1, -(-(middle - smallest) // (count - 1)))
+    edges = middle - step * np.arange(count - 1, -1, -1, dtype=np.int64)
+    edges = edges[np.searchsorted(edges, smallest, side="right") - 1 :]
     hits = margins.below(edges)
     if any_time:
         low, high = any_time_intervals(hits, flights=flights, confidence=level)

@@ -13,31 +13,30 @@ import io
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, ClassVar
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from cgrisk.runs.files import digest_of, write_whole
+from cgrisk.runs.files import digest_of, sync_folder, write_whole
 from cgrisk.sampling import (
     BLOCK,
-    NO_ROWS,
     Block,
+    ChangedContentError,
     Layout,
     Tally,
     pack_arrays,
-    pack_block,
     unpack_arrays,
-    unpack_block,
 )
 
-__all__ = ["BLOCKS", "SAMPLES", "SEGMENT", "BlockStore", "Segment", "blocks_of", "rows_content"]
+__all__ = ["BLOCKS", "SAMPLES", "BlockStore", "Segment", "blocks_of", "rows_content"]
 
 BLOCKS = "blocks"
 SAMPLES = "samples"
-#: Blocks per segment: about a million flights.
-SEGMENT = 256
+#: Stands for the SHA-256 of rows that are not kept.
+_NO_ROWS = bytes(32)
 
 Bits = NDArray[np.uint8]
 
@@ -91,16 +90,34 @@ class BlockStore:
         What tallies keep.
     keep_rows : bool
         Whether rows are kept beside them.
+    identity : bytes
+        32 bytes that tell this run's blocks from those of others.
     """
 
-    def __init__(self, folder: Path, *, layout: Layout, keep_rows: bool) -> None:
+    #: Blocks per segment: about a million flights. Part of the form of a run: sums within a
+    #: segment come before those of segments.
+    segment_blocks: ClassVar[int] = 256
+
+    def __init__(self, folder: Path, *, layout: Layout, keep_rows: bool, identity: bytes) -> None:
         self.folder, self.layout, self.keep_rows = folder, layout, keep_rows
+        self.identity = identity
 
     def make(self) -> None:
         """Make the folders."""
         (self.folder / BLOCKS).mkdir(exist_ok=True)
         if self.keep_rows:
             (self.folder / SAMPLES).mkdir(exist_ok=True)
+        sync_folder(self.folder)
+
+    def is_of_another_run(self) -> bool:
+        """Return whether the first block or segment that can be read is signed by another run."""
+        for path in sorted((self.folder / BLOCKS).glob("*")):
+            try:
+                identity = unpack_arrays(path.read_bytes())["identity"]
+            except (ChangedContentError, OSError, ValueError, KeyError):
+                continue
+            return identity.tobytes() != self.identity
+        return False
 
     def block_path(self, number: int) -> Path:
         """Return the file of a block."""
@@ -124,8 +141,10 @@ class BlockStore:
 
     def write(self, block: Block) -> bytes:
         """Write a block: its rows, then its own file; return the SHA-256 of its rows."""
-        digest = self.write_rows(block) if self.keep_rows else NO_ROWS
-        write_whole(self.block_path(block.number), pack_block(block, rows_sha256=digest))
+        digest = self.write_rows(block) if self.keep_rows else _NO_ROWS
+        self._write_arrays(
+            self.block_path(block.number), block.number, block.tally, block.outcomes, [digest]
+        )
         return digest
 
     def write_rows(self, block: Block) -> bytes:
@@ -140,12 +159,31 @@ class BlockStore:
         Raises
         ------
         ChangedContentError
-            If the file was changed.
+            If the file was changed, or is another run's.
         OSError
             If it cannot be read.
         """
-        content = self.block_path(number).read_bytes()
-        return unpack_block(content, number=number, layout=self.layout)
+        arrays = self._read_arrays(self.block_path(number), number)
+        tally = Tally.from_arrays(arrays, layout=self.layout)
+        return Block(number, tally, arrays["outcomes"], None), arrays["rows"].tobytes()
+
+    def _write_arrays(
+        self, path: Path, number: int, tally: Tally, outcomes: Bits, rows_sha256: list[bytes]
+    ) -> Bits:
+        """Write tally and outcomes, signed with run and first block; return the rows' digests."""
+        rows = np.frombuffer(b"".join(rows_sha256), dtype=np.uint8).reshape(-1, 32)
+        own = {
+            "identity": np.frombuffer(self.identity, dtype=np.uint8),
+            "number": np.array([number]),
+        }
+        write_whole(path, pack_arrays(tally.arrays() | own | {"outcomes": outcomes, "rows": rows}))
+        return rows
+
+    def _read_arrays(self, path: Path, number: int) -> dict[str, NDArray[Any]]:
+        arrays = unpack_arrays(path.read_bytes())
+        if arrays["identity"].tobytes() != self.identity or int(arrays["number"][0]) != number:
+            raise ChangedContentError
+        return arrays
 
     def write_segment(
         self, first: int, tally: Tally, outcomes: list[Bits], rows_sha256: list[bytes]
@@ -161,17 +199,15 @@ class BlockStore:
         outcomes, rows_sha256 : list
             Of each block.
         """
-        rows = np.frombuffer(b"".join(rows_sha256), dtype=np.uint8).reshape(-1, 32)
         bits = np.concatenate(outcomes, axis=1)
-        content = pack_arrays(tally.arrays() | {"outcomes": bits, "rows": rows})
-        write_whole(self.segment_path(first), content)
+        rows = self._write_arrays(self.segment_path(first), first, tally, bits, rows_sha256)
         self.remove_blocks(first)
         return Segment(first, rows.shape[0], tally, bits, rows)
 
     def remove_blocks(self, first: int) -> None:
         """Remove the files of blocks that a segment holds."""
         for number in self.numbers():
-            if first <= number < first + SEGMENT:
+            if first <= number < first + self.segment_blocks:
                 self.block_path(number).unlink()
 
     def read_segment(self, first: int) -> Segment:
@@ -180,11 +216,11 @@ class BlockStore:
         Raises
         ------
         ChangedContentError
-            If the file was changed.
+            If the file was changed, or is another run's.
         OSError
             If it cannot be read.
         """
-        arrays = unpack_arrays(self.segment_path(first).read_bytes())
+        arrays = self._read_arrays(self.segment_path(first), first)
         tally = Tally.from_arrays(arrays, layout=self.layout)
         rows = arrays["rows"]
         return Segment(first, rows.shape[0], tally, arrays["outcomes"], rows)

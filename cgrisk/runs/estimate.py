@@ -11,7 +11,7 @@ import numpy as np
 from joblib import effective_n_jobs
 
 from cgrisk.flight import fly_block, prepare
-from cgrisk.runs.block_store import BLOCKS, SEGMENT, BlockStore
+from cgrisk.runs.block_store import BLOCKS, BlockStore
 from cgrisk.runs.folder import state_of
 from cgrisk.runs.inputs import RunInputs
 from cgrisk.sampling import BLOCK, block_count, layout_of, warm_up
@@ -124,11 +124,13 @@ def estimate_run(inputs: RunInputs, *, folder: str | Path, jobs: int = -1) -> Es
     each = (time.perf_counter() - start) / _TRIAL
     workers = effective_n_jobs(jobs)
     blocks = block_count(inputs.flights)
-    store = BlockStore(Path(folder), layout=layout_of(model), keep_rows=inputs.rows)
+    store = BlockStore(
+        Path(folder), layout=layout_of(model), keep_rows=inputs.rows, identity=inputs.identity()
+    )
     saved = 0
     if (Path(folder) / BLOCKS).is_dir():
         segments = len(store.segment_starts())
-        saved = min(len(store.numbers()) + SEGMENT * segments, blocks)
+        saved = min(len(store.numbers()) + store.segment_blocks * segments, blocks)
     precision = inputs.read_precision(shown="the precision")
     left = (blocks - saved) / blocks * inputs.flights
     return Estimate(
@@ -146,6 +148,6 @@ def estimate_run(inputs: RunInputs, *, folder: str | Path, jobs: int = -1) -> Es
         microseconds_per_flight=1e6 * each,
         seconds=ready + (left + _AGAIN) * each / workers + _CHARTS_S,
         bytes=(_ROW * inputs.flights if inputs.rows else 0)
-        + _TALLY * min(blocks, SEGMENT)
-        + _SEGMENT * (blocks // SEGMENT + 1),
+        + _TALLY * min(blocks, store.segment_blocks)
+        + _SEGMENT * (blocks // store.segment_blocks + 1),
     )

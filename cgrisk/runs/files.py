@@ -12,18 +12,22 @@ from typing import Any
 from cgrisk.errors import RunFolderError
 
 __all__ = [
+    "PARTIAL",
     "digest_of",
     "read_sealed_json",
     "remove_partial",
     "sealed_json",
+    "sync_folder",
     "write_refusal",
     "write_whole",
 ]
 
+#: Ends the name of a file that is being written.
 PARTIAL = ".partial"
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
+    """Hand a folder's own entries to the disk."""
     if os.name != "posix":  # elsewhere a folder cannot be opened
         return
     handle = os.open(folder, os.O_RDONLY)
@@ -41,7 +45,7 @@ def write_whole(path: Path, content: bytes) -> None:
         file.flush()
         os.fsync(file.fileno())
     partial.replace(path)
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
 
 
 def remove_partial(folder: Path) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.errors import RunFolderError
-from cgrisk.runs.block_store import SEGMENT, BlockStore, Segment, blocks_of
+from cgrisk.runs.block_store import BlockStore, Segment, blocks_of
 from cgrisk.runs.folder import RunFolder
 from cgrisk.sampling import (
     BLOCK,
@@ -68,11 +68,12 @@ def take_stock(run: RunFolder) -> list[tuple[int, bytes]]:
     for first in store.segment_starts():
         try:
             segment = store.read_segment(first)
+            _check_size(run, segment)
         except (ChangedContentError, OSError, ValueError, KeyError):
             store.segment_path(first).unlink()
             run.notes.append(
-                f"{store.segment_path(first)}: changed since it was written; its blocks are flown "
-                "again"
+                f"{store.segment_path(first)}: changed since it was written, or of another run; "
+                "its blocks are flown again"
             )
             continue
         store.remove_blocks(first)
@@ -87,16 +88,31 @@ def take_stock(run: RunFolder) -> list[tuple[int, bytes]]:
     for number in store.numbers():
         try:
             block, sha256 = store.read(number)
-            whole = store.rows_are_whole(number, sha256)
+            size = min(BLOCK, run.inputs.flights - number * BLOCK)
+            whole = block.flights == size and store.rows_are_whole(number, sha256)
         except (ChangedContentError, OSError, ValueError, KeyError):
             whole = False
         if whole:
             saved += block.flights
         else:
             store.block_path(number).unlink()
-            run.notes.append(f"{store.block_path(number)}: changed since; flown again")
+            run.notes.append(
+                f"{store.block_path(number)}: changed since it was written, or of another run; "
+                "flown again"
+            )
     run.saved = saved
     return lost
+
+
+def _check_size(run: RunFolder, segment: Segment) -> None:
+    """Check that a segment has all its blocks; one at which a precision was reached has fewer."""
+    flights = run.inputs.flights
+    blocks = block_count(flights)
+    full = min(run.store.segment_blocks, blocks - segment.first)
+    size = min(segment.blocks * BLOCK, flights - segment.first * BLOCK)
+    short = segment.blocks != full and run.inputs.precision is None
+    if short or not 1 <= segment.blocks <= full or segment.tally.flights != size:
+        raise ChangedContentError
 
 
 def _missing(store: BlockStore, blocks: int) -> Iterator[int]:
@@ -104,7 +120,7 @@ def _missing(store: BlockStore, blocks: int) -> Iterator[int]:
     own = set(store.numbers())
     starts = set(store.segment_starts())
     for number in range(blocks):
-        if number not in own and number - number % SEGMENT not in starts:
+        if number not in own and number - number % store.segment_blocks not in starts:
             yield number
 
 
@@ -152,7 +168,7 @@ def _gather(
     tally: Tally | None = None
     outcomes, digests = [], []
     enough = False
-    for number in range(first, min(first + SEGMENT, blocks)):
+    for number in range(first, min(first + store.segment_blocks, blocks)):
         fresh = not store.block_path(number).exists()
         if fresh:
             block = next(flown)
@@ -199,7 +215,7 @@ def fly_run(run: RunFolder, *, fly: Fly, on_progress: OnProgress | None = None) 
     count = _Count(run, watch, on_progress)
     starts = set(store.segment_starts())
     total: Tally | None = None
-    for first in range(0, blocks, SEGMENT):
+    for first in range(0, blocks, store.segment_blocks):
         if first in starts:
             segment = store.read_segment(first)
             count.add(segment.tally, fresh=False)

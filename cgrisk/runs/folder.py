@@ -20,13 +20,20 @@ from filelock import FileLock, Timeout
 
 from cgrisk.errors import InterruptedRunError, RunFolderError, UsageError
 from cgrisk.flight import FlightModel, prepare
-from cgrisk.runs.block_store import SAMPLES, BlockStore
-from cgrisk.runs.files import digest_of, remove_partial, write_refusal, write_whole
+from cgrisk.runs.block_store import BLOCKS, BlockStore
+from cgrisk.runs.files import (
+    PARTIAL,
+    digest_of,
+    remove_partial,
+    sync_folder,
+    write_refusal,
+    write_whole,
+)
 from cgrisk.runs.inputs import RunInputs
 from cgrisk.runs.manifest import Manifest
 from cgrisk.sampling import Layout, Sample, layout_of
 
-__all__ = ["INPUTS", "MANIFEST", "RunFolder", "open_run", "read_inputs", "state_of"]
+__all__ = ["INPUTS", "MANIFEST", "RunFolder", "check_folder", "open_run", "read_inputs", "state_of"]
 
 MANIFEST = "manifest.json"
 INPUTS = "inputs.json"
@@ -107,6 +114,8 @@ def _digests(folder: Path, store: BlockStore) -> dict[str, str]:
             found[path.relative_to(folder).as_posix()] = segment.rows[place].tobytes().hex()
     for path in sorted(folder.rglob("*")):
         name = path.relative_to(folder).as_posix()
+        if path.is_dir():
+            sync_folder(path)
         if not path.is_file() or name in (MANIFEST, LOCK, _OWNER) or name in found:
             continue
         with path.open("rb") as file:
@@ -116,7 +125,13 @@ def _digests(folder: Path, store: BlockStore) -> dict[str, str]:
 
 
 def state_of(folder: str | Path) -> str:
-    """Return what stands at a folder's name: "free", "unfinished", "complete" or "other"."""
+    """Return what stands at a folder's name.
+
+    Returns
+    -------
+    str
+        "free"; "begun" (a run without a block); "unfinished" (with some); "complete"; "other".
+    """
     place = Path(folder)
     if not place.exists():
         return "free"
@@ -124,9 +139,11 @@ def state_of(folder: str | Path) -> str:
         return "other"
     if (place / MANIFEST).exists():
         return "complete"
-    if (place / INPUTS).exists():
+    if (place / BLOCKS).is_dir() and any((place / BLOCKS).iterdir()):
         return "unfinished"
-    names = {path.name.removesuffix(".partial") for path in place.iterdir()}
+    if (place / INPUTS).exists():
+        return "begun"
+    names = {path.name.removesuffix(PARTIAL) for path in place.iterdir()}
     return "free" if names <= {LOCK, _OWNER, INPUTS} else "other"
 
 
@@ -138,18 +155,40 @@ def read_inputs(folder: str | Path) -> RunInputs:
     RunFolderError
         If there is none, or it was changed.
     """
-    path = Path(folder) / INPUTS
+    place = Path(folder)
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, ValueError) as error:
+        text = (place / INPUTS).read_text(encoding="utf-8")
+        return RunInputs.from_json(text, shown=str(place / INPUTS))
+    except (OSError, ValueError, RunFolderError) as error:
+        if (place / MANIFEST).exists():  # it holds the inputs too
+            text = (place / MANIFEST).read_bytes().decode("utf-8", "replace")
+            return Manifest.from_json(text, shown=str(place / MANIFEST)).inputs
+        if isinstance(error, RunFolderError):
+            raise
         raise RunFolderError(
             f"{folder}: expected the folder of a run, with {INPUTS}; got none that can be read. "
             "Name the folder that `cgrisk run --out` wrote."
         ) from error
-    return RunInputs.from_json(text, shown=str(path))
 
 
-def _check_free(folder: str | Path, *, resume: bool) -> None:
+def check_folder(folder: str | Path, *, inputs: RunInputs, resume: bool) -> None:
+    """Check that a run may begin, or go on, in a folder.
+
+    Raises
+    ------
+    UsageError
+        If the folder is not as it should be.
+    RunFolderError
+        If the run in it was begun with other inputs or versions.
+    """
+    place = Path(folder)
+    if place.name in ("", "..") or "\0" in str(folder):
+        raise UsageError(
+            argument="out",
+            expected="the name of a folder to make",
+            got=str(folder),
+            cure="Choose a name of its own, for instance results/mine.",
+        )
     state = state_of(folder)
     if resume and state in ("free", "other"):
         raise UsageError(
@@ -166,25 +205,29 @@ def _check_free(folder: str | Path, *, resume: bool) -> None:
             cure="It holds a run that was cut: add --resume to go on with it, choose another "
             "--out, or remove it first.",
         )
-    if state in ("other", "complete"):
+    if state in ("other", "complete") and not resume:
         raise UsageError(
             argument="out",
             expected="a new or empty folder",
             got=str(folder),
             cure="It holds files: choose another --out, or remove it first.",
         )
+    if resume:
+        _check_same(folder, inputs)
 
 
-def _check_name(folder: str | Path) -> Path:
-    place = Path(folder)
-    if place.name in ("", "..") or "\0" in str(folder):
-        raise UsageError(
-            argument="out",
-            expected="the name of a folder to make",
-            got=str(folder),
-            cure="Choose a name of its own, for instance results/mine.",
+def _check_same(folder: str | Path, now: RunInputs) -> None:
+    try:
+        begun = read_inputs(folder)
+    except RunFolderError:  # lost; then the blocks tell whether these are theirs
+        return
+    differences = begun.differences(now)
+    if differences:
+        raise RunFolderError(
+            f"{folder}: expected the inputs and versions the run was begun with; got "
+            f"{'; '.join(differences)}. What is saved stays. Go on with what it was begun with, "
+            "or begin a run of its own with another --out."
         )
-    return place
 
 
 def _owner(place: Path) -> str:
@@ -241,23 +284,26 @@ def open_run(folder: str | Path, *, inputs: RunInputs, resume: bool = False) -> 
     InterruptedRunError
         When interrupted: it says what is saved and how to go on.
     """
-    place = _check_name(folder)
+    place = Path(folder)
     run: RunFolder | None = None
     try:
-        _check_free(folder, resume=resume)
-        place.mkdir(parents=True, exist_ok=True)
+        check_folder(folder, inputs=inputs, resume=resume)
+        if not place.exists():
+            place.mkdir(parents=True)
+            sync_folder(place.parent)
         with _locked(place, folder):
-            _check_free(folder, resume=resume)  # as it is now that nobody else writes
-            if resume:
-                _check_same(read_inputs(folder), inputs, folder)
+            check_folder(folder, inputs=inputs, resume=resume)  # now that nobody else writes
             remove_partial(place)
-            model = prepare(inputs.read_scenario(shown=str(place / INPUTS)))
-            layout = layout_of(model)
-            store = BlockStore(place, layout=layout, keep_rows=inputs.rows)
-            if not resume:
-                write_whole(place / INPUTS, inputs.to_json().encode())
-            store.make()
-            run = RunFolder(place, inputs, model, layout, store)
+            run = _prepared(place, inputs)
+            if resume and run.store.is_of_another_run():
+                raise RunFolderError(
+                    f"{folder}: expected blocks of a run with these inputs; got another run's. "
+                    "Give the scenario, --seed, --flights, --precision and --rows it was begun "
+                    "with. What is saved stays."
+                )
+            (place / MANIFEST).unlink(missing_ok=True)
+            write_whole(place / INPUTS, inputs.to_json().encode())
+            run.store.make()
             yield run
     except OSError as error:
         reason, cure = write_refusal(error)
@@ -276,22 +322,14 @@ def open_run(folder: str | Path, *, inputs: RunInputs, resume: bool = False) -> 
         ) from error
 
 
+def _prepared(place: Path, inputs: RunInputs) -> RunFolder:
+    model = prepare(inputs.read_scenario(shown=str(place / INPUTS)))
+    layout = layout_of(model)
+    store = BlockStore(place, layout=layout, keep_rows=inputs.rows, identity=inputs.identity())
+    return RunFolder(place, inputs, model, layout, store)
+
+
 def _saved_text(run: RunFolder | None) -> str:
     if run is None:
         return "Nothing was begun."
     return f"{run.saved:,} of {run.inputs.flights:,} flights are saved in {run.place}."
-
-
-def _check_same(begun: RunInputs, now: RunInputs, folder: str | Path) -> None:
-    differences = begun.differences(now)
-    if differences:
-        raise RunFolderError(
-            f"{folder}: expected the inputs and versions the run was begun with; got "
-            f"{'; '.join(differences)}. What is saved stays. Go on with what it was begun with, "
-            "or begin a run of its own with another --out."
-        )
-
-
-def rows_folder(folder: Path) -> Path:
-    """Return the folder of the rows of a run."""
-    return folder / SAMPLES

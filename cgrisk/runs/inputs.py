@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -89,6 +91,12 @@ class RunInputs:
             If they are incomplete, of another form or changed.
         """
         return cls(**read_sealed_json(text, shown=shown, kinds=KINDS, form=FORMAT))
+
+    def identity(self) -> bytes:
+        """Return 32 bytes that tell the blocks of such a run from those of others."""
+        content = asdict(self)
+        del content["environment"], content["scenario"]
+        return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).digest()
 
     def read_scenario(self, *, shown: str) -> Scenario:
         """Return the scenario they hold.

@@ -62,7 +62,12 @@ class Run:
     @cached_property
     def store(self) -> BlockStore:
         """Its blocks."""
-        return BlockStore(self.folder, layout=self.layout, keep_rows=self.inputs.rows)
+        return BlockStore(
+            self.folder,
+            layout=self.layout,
+            keep_rows=self.inputs.rows,
+            identity=self.inputs.identity(),
+        )
 
     def sample(self) -> Sample:
         """Return what its flights did, from the tallies.
@@ -142,7 +147,7 @@ def read_run(folder: str | Path) -> Run:
         If the folder is no complete run, or a file is missing or changed.
     """
     place = Path(folder)
-    if state_of(place) == "unfinished":
+    if state_of(place) in ("begun", "unfinished"):
         raise RunFolderError(
             f"{folder}: expected a complete run, with {MANIFEST}; got one that was cut. Go on with "
             f"it: cgrisk run --resume --out {folder}"
@@ -171,10 +176,13 @@ def _check_files(place: Path, manifest: Manifest) -> None:
         if found != wanted:
             raise RunFolderError(
                 f"{path}: expected the file with SHA-256 {str(wanted)[:12]}; got {found[:18]}. "
-                "The run was changed after it was written; repeat it."
+                "The run was changed after it was written: `cgrisk run --resume --out DIR` makes "
+                "again what is amiss."
             )
     blocks = block_count(manifest.flown)
-    needed = [f"{BLOCKS}/{first:08d}.segment" for first in range(0, blocks, 256)]
+    needed = [
+        f"{BLOCKS}/{first:08d}.segment" for first in range(0, blocks, BlockStore.segment_blocks)
+    ]
     if manifest.inputs.rows:
         needed += [f"{SAMPLES}/{number:08d}.parquet" for number in range(blocks)]
     for name in needed:

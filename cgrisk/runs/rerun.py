@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.compiled import source_fingerprint
-from cgrisk.runs.block_store import SEGMENT
 from cgrisk.runs.read import Run, read_run
 from cgrisk.sampling import Block, block_count, fly_blocks, merge_tallies
 from cgrisk.sampling.environment import environment
@@ -63,6 +62,7 @@ def _differences(run: Run, blocks: Iterator[Block]) -> Iterator[tuple[str, float
     """Yield (figure, largest relative difference) of every figure of every block or segment."""
     segment = iter(run.store.segments())
     tally, outcomes = None, []
+    size = run.store.segment_blocks
     last = block_count(run.manifest.flown) - 1
     for block in blocks:
         if block.rows is not None:
@@ -74,7 +74,7 @@ def _differences(run: Run, blocks: Iterator[Block]) -> Iterator[tuple[str, float
                     yield name, float("inf")
         tally = block.tally if tally is None else merge_tallies(tally, block.tally)
         outcomes.append(block.outcomes)
-        if block.number % SEGMENT == SEGMENT - 1 or block.number == last:
+        if block.number % size == size - 1 or block.number == last:
             saved = next(segment)
             yield "outcomes", _gap(saved.outcomes, np.concatenate(outcomes, axis=1))
             now = tally.arrays()

@@ -10,7 +10,6 @@ from __future__ import annotations
 from cgrisk.sampling.blocks import BLOCK, Block, block_count, check_counts, warm_up
 from cgrisk.sampling.layout import Layout, layout_of
 from cgrisk.sampling.packing import (
-    NO_ROWS,
     ChangedContentError,
     pack_arrays,
     pack_block,
@@ -32,7 +31,6 @@ from cgrisk.sampling.workers import fly_blocks
 __all__ = [
     "BLOCK",
     "CONFIDENCE",
-    "NO_ROWS",
     "Block",
     "ChangedContentError",
     "Layout",

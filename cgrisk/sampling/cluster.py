@@ -7,6 +7,7 @@ of the worker's versions.
 
 from __future__ import annotations
 
+import logging
 from collections import deque
 from collections.abc import Iterable, Iterator
 from typing import Any
@@ -26,7 +27,7 @@ __all__ = ["fly_on_cluster"]
 
 #: Blocks per thread of the cluster that are in hand at once.
 _AHEAD = 3
-_PATIENCE_S = 30
+_PATIENCE_S = 20
 
 _Flown = tuple[bytes, NDArray[np.float64] | None, dict[str, str]]
 
@@ -58,6 +59,8 @@ def _connect(address: str) -> Any:
             got="no such package",
             cure='Install cgrisk with its extra: pip install ".[cluster]"',
         ) from error
+    # What goes wrong is told by the error below, not by the library's log.
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)
     try:
         client = Client(  # type: ignore[no-untyped-call]
             address, timeout=_PATIENCE_S, set_as_default=False
@@ -122,22 +125,20 @@ def fly_on_cluster(
 
     wanted = iter(numbers)
     ready = client.submit(_ready, model.scenario.resolved(), pure=False)
-    pending: deque[tuple[int, Any]] = deque()
+    pending: deque[Any] = deque()
 
     def submit_more() -> None:
         room = _AHEAD * max(1, sum(client.nthreads().values()))
         while len(pending) < room and (number := next(wanted, None)) is not None:
-            task = client.submit(_fly, ready, seed, number, flights, keep_rows, pure=False)
-            pending.append((number, task))
+            pending.append(client.submit(_fly, ready, seed, number, flights, keep_rows, pure=False))
 
     try:
         submit_more()
         while pending:
-            number, task = pending.popleft()
-            content, rows, stamp = task.result()
+            content, rows, stamp = pending.popleft().result()
             _check_stamp(stamp)
-            block, _ = unpack_block(content, number=number, layout=layout)
-            yield Block(number, block.tally, block.outcomes, rows)
+            block = unpack_block(content, layout=layout)
+            yield Block(block.number, block.tally, block.outcomes, rows)
             submit_more()
     except KilledWorker as error:
         raise ComputationError(

@@ -14,7 +14,6 @@ from cgrisk.sampling.layout import Layout
 from cgrisk.sampling.tally import Tally
 
 __all__ = [
-    "NO_ROWS",
     "ChangedContentError",
     "pack_arrays",
     "pack_block",
@@ -24,8 +23,6 @@ __all__ = [
 
 _MAGIC = b"cgrisk arrays 1 sha256 "
 _HEAD = len(_MAGIC) + 64 + 1
-#: Stands for the SHA-256 of rows that are not kept.
-NO_ROWS = bytes(32)
 
 
 class ChangedContentError(Exception):
@@ -55,14 +52,14 @@ def unpack_arrays(content: bytes) -> dict[str, NDArray[Any]]:
         return {name: packed[name] for name in packed.files}
 
 
-def pack_block(block: Block, *, rows_sha256: bytes = NO_ROWS) -> bytes:
-    """Return a block's tally and outcomes, and the SHA-256 of its rows, as bytes."""
-    rows = np.frombuffer(rows_sha256, dtype=np.uint8).reshape(1, 32)
-    return pack_arrays(block.tally.arrays() | {"outcomes": block.outcomes, "rows": rows})
+def pack_block(block: Block) -> bytes:
+    """Return a block's number, tally and outcomes, without its rows, as bytes."""
+    number = np.array([block.number])
+    return pack_arrays(block.tally.arrays() | {"outcomes": block.outcomes, "number": number})
 
 
-def unpack_block(content: bytes, *, number: int, layout: Layout) -> tuple[Block, bytes]:
-    """Return a block, without rows, and the SHA-256 of its rows.
+def unpack_block(content: bytes, *, layout: Layout) -> Block:
+    """Return the block that :func:`pack_block` packed.
 
     Raises
     ------
@@ -71,4 +68,4 @@ def unpack_block(content: bytes, *, number: int, layout: Layout) -> tuple[Block,
     """
     arrays = unpack_arrays(content)
     tally = Tally.from_arrays(arrays, layout=layout)
-    return Block(number, tally, arrays["outcomes"], None), arrays["rows"].tobytes()
+    return Block(int(arrays["number"][0]), tally, arrays["outcomes"], None)

@@ -122,7 +122,9 @@ def test_seed_nought_is_a_seed_and_no_seed_is_another(
     assert first["seed"] == 0
     assert fresh["seed"] != 0
     assert fresh["excess_pct_mac"] != first["excess_pct_mac"]
-    samples = [(tmp_path / name / "samples.parquet").read_bytes() for name in ("a", "b", "c")]
+    samples = [
+        (tmp_path / name / "samples" / "00000000.parquet").read_bytes() for name in ("a", "b", "c")
+    ]
     assert samples[0] == samples[1] != samples[2]
 
 
@@ -130,7 +132,7 @@ def test_workers_change_no_bit(tmp_path: Path) -> None:
     for jobs in ("1", "2"):
         arguments = ["run", "--flights", "5000", "--seed", "3", "--jobs", jobs]
         assert main([*arguments, "--out", str(tmp_path / jobs)]) == 0
-    one, two = (tmp_path / jobs / "samples.parquet" for jobs in ("1", "2"))
+    one, two = (tmp_path / jobs / "samples" / "00000001.parquet" for jobs in ("1", "2"))
     assert one.read_bytes() == two.read_bytes()
 
 
@@ -262,22 +264,22 @@ def test_an_unexpected_error_is_one_line_and_a_traceback_only_when_asked_for(
     assert "report" in shown.err
     assert "\x1b" not in shown.err
     assert "Traceback" not in shown.err
-    assert not list(tmp_path.iterdir())
+    assert not (out / "manifest.json").exists()
     monkeypatch.setenv("CGRISK_DEBUG", "1")
     with pytest.raises(ZeroDivisionError, match="by nought"):
-        main(arguments)
+        main([*arguments, "--resume"])
 
 
-def test_an_interruption_is_told_and_leaves_nothing(
+def test_an_interruption_is_told_and_leaves_no_result(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def interrupt(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr("cgrisk.risk.summary.summarise", interrupt)
-    assert main(["run", "--flights", "10", "--out", str(tmp_path / "out")]) == 1
-    assert "interrupted" in capsys.readouterr().err.lower()
-    assert not list(tmp_path.iterdir())
+    assert main(["run", "--flights", "10", "--out", str(tmp_path / "out")]) == 130
+    assert "interrupted. 10 of 10 flights are saved" in capsys.readouterr().err
+    assert not (tmp_path / "out" / "manifest.json").exists()
 
 
 @pytest.mark.parametrize("command", COMMANDS)

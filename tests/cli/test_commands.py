@@ -13,7 +13,7 @@ import pytest
 
 from cgrisk.cli import main
 
-COMMANDS = ("run", "rerun", "check", "new", "fields")
+COMMANDS = ("run", "rerun", "compare", "check", "new", "fields")
 
 
 @pytest.fixture
@@ -36,10 +36,10 @@ def test_run_prints_the_answer_and_writes_the_folder(inside, capsys):
     assert "not approved data" in out
     assert "at most" in out  # no event is a bound, never 0
     names = {p.relative_to(inside / "a").as_posix() for p in (inside / "a").rglob("*.*")}
-    assert {"manifest.json", "samples.parquet", "charts/envelope.png"} <= names
+    assert {"manifest.json", "samples/00000000.parquet", "charts/envelope.png"} <= names
     assert {"charts/exceedance.svg", "charts/exceedance.csv"} <= names
     assert "summaries/leave_envelope.csv" in names
-    assert not list(inside.glob(".a.partial*"))
+    assert not list(inside.rglob("*.partial"))
 
 
 def test_json_alone_on_stdout_with_the_keys_promised(inside, capsys):
@@ -61,7 +61,7 @@ def test_same_seed_same_parquet_and_rerun_is_identical(inside, capsys):
         words = ("--flights", 5000, "--seed", 0, "--jobs", jobs, "--out", out)
         assert run(capsys, "run", *words)[0] == 0
     assert run(capsys, "run", "--flights", 5000, "--out", "c")[0] == 0
-    a, b, c = ((inside / n / "samples.parquet").read_bytes() for n in "abc")
+    a, b, c = ((inside / n / "samples" / "00000001.parquet").read_bytes() for n in "abc")
     assert a == b
     assert a != c
     status, out, _ = run(capsys, "rerun", "a", "--json")
@@ -83,7 +83,7 @@ def test_a_changed_file_or_manifest_is_noticed(inside, capsys):
         place[key] += 1
         path.write_text(json.dumps(manifest))
         status, _, err = run(capsys, "rerun", "a")
-        assert (status, "changed after the run" in err) == (1, True)
+        assert (status, "changed after it was written" in err) == (1, True)
         place[key] -= 1
     manifest["status"] = "partial"
     path.write_text(json.dumps(manifest))
@@ -91,7 +91,7 @@ def test_a_changed_file_or_manifest_is_noticed(inside, capsys):
     path.write_text("[]")
     assert "expected a JSON object" in run(capsys, "rerun", "a")[2]
     path.unlink()
-    assert "manifest.json; got none" in run(capsys, "rerun", "a")[2]
+    assert "got one that was cut" in run(capsys, "rerun", "a")[2]
 
 
 @pytest.mark.parametrize(
@@ -124,14 +124,17 @@ def test_a_folder_that_holds_files_is_not_overwritten(inside, capsys):
     assert (inside / "a" / "mine.txt").read_text() == "keep"
 
 
-def test_an_interrupted_run_leaves_nothing(inside, capsys, monkeypatch):
+def test_an_interrupted_run_says_how_to_go_on(inside, capsys, monkeypatch):
     def stop(*_args, **_kwargs):
         raise KeyboardInterrupt
 
     monkeypatch.setattr("cgrisk.report.publish.publish", stop)
     status, _, err = run(capsys, "run", "--flights", 100, "--out", "a")
-    assert (status, "interrupted" in err) == (1, True)
-    assert list(inside.iterdir()) == []
+    assert (status, "interrupted. 100 of 100 flights are saved in a" in err) == (130, True)
+    assert "cgrisk run --resume --out a" in err
+    monkeypatch.undo()
+    status, out, _ = run(capsys, "run", "--resume", "--out", inside / "a")
+    assert (status, "at most" in out) == (0, True)
 
 
 def test_new_then_check(inside, capsys):

@@ -5,8 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
-import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -17,8 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from cgrisk.cli import main
-from cgrisk.errors import RunFolderError
-from cgrisk.runs import new_run_folder, read_run
+from cgrisk.runs import read_run
 
 ROOT = Path(__file__).resolve().parents[2]
 FLIGHTS = 5_000  # two blocks
@@ -62,28 +59,31 @@ def refusal(folder: Path, capsys: pytest.CaptureFixture[str]) -> str:
 def test_folder_holds_what_it_should(finished: Path) -> None:
     run = read_run(finished)
     assert run.manifest.status == "complete"
-    assert (run.manifest.seed, run.manifest.flights) == (11, FLIGHTS)
-    assert len(run.frame) == FLIGHTS
+    assert (run.inputs.seed, run.inputs.flights, run.manifest.flown) == (11, FLIGHTS, FLIGHTS)
+    assert len(run.rows()) == FLIGHTS
+    assert run.sample().flights == FLIGHTS
     names = {path.relative_to(finished).as_posix() for path in finished.rglob("*.*")}
-    assert set(run.manifest.files) == names - {"manifest.json"}
+    assert set(run.manifest.files) == names - {"manifest.json", ".lock"}
     charts = {Path(name).stem for name in names if name.startswith("charts/")}
     assert charts
     for stem in charts:
         assert {f"charts/{stem}.{kind}" for kind in ("svg", "png", "csv")} <= names
     envelope = pd.read_csv(finished / "summaries" / "leave_envelope.csv")
     assert set(envelope["side"]) == {"forward", "aft"}
-    assert not [path for path in finished.parent.iterdir() if "partial" in path.name]
+    assert not list(finished.rglob("*.partial"))
 
 
-def test_samples_are_plain_columns_a_row_group_a_block(finished: Path) -> None:
-    file = pq.ParquetFile(finished / "samples.parquet")
-    assert file.metadata.num_row_groups == 2
-    assert file.metadata.row_group(0).num_rows == 4_096
+def test_samples_are_plain_columns_a_file_a_block(finished: Path) -> None:
+    names = sorted(path.name for path in (finished / "samples").iterdir())
+    assert names == ["00000000.parquet", "00000001.parquet"]
+    file = pq.ParquetFile(finished / "samples" / names[0])
+    assert file.metadata.num_rows == 4_096
     assert file.metadata.row_group(0).column(0).compression == "ZSTD"
     kinds = {field.name: str(field.type) for field in file.schema_arrow}
-    assert kinds.pop("flight") in {"uint32", "int64"}
+    assert kinds.pop("flight") == "uint32"
     assert set(kinds.values()) == {"double"}
-    flights = file.read(columns=["flight"]).column("flight").to_numpy()
+    # A folder of Parquet files is read as one table by whatever reads Parquet.
+    flights = pd.read_parquet(finished / "samples")["flight"].to_numpy()
     assert np.array_equal(flights, np.arange(FLIGHTS))
 
 
@@ -104,14 +104,16 @@ def forge(folder: Path, factor: float) -> None:
     """Scale one figure and give the manifest the hash of the forged file."""
     import hashlib
 
-    path = folder / "samples.parquet"
+    path = folder / "samples" / "00000001.parquet"
     table = pq.read_table(path)
     place = table.schema.get_field_index("take_off_mass_kg")
     values = table.column(place).to_numpy() * factor
     field = table.schema.field(place)
     pq.write_table(table.set_column(place, field, [values]), path)
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
-    edit_manifest(folder, lambda data: data["files"].__setitem__("samples.parquet", digest))
+    edit_manifest(
+        folder, lambda data: data["files"].__setitem__("samples/00000001.parquet", digest)
+    )
 
 
 @pytest.mark.parametrize(
@@ -139,7 +141,15 @@ def test_another_seed_in_the_manifest_does_not_pass_for_the_run(
     assert code != 0 or json.loads(out)["verdict"] == "different"
 
 
-@pytest.mark.parametrize("name", ["samples.parquet", "summaries/leave_envelope.csv"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "samples/00000000.parquet",
+        "blocks/00000000.segment",
+        "inputs.json",
+        "summaries/leave_envelope.csv",
+    ],
+)
 def test_a_changed_byte_is_noticed(
     copied: Path, name: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -151,8 +161,8 @@ def test_a_changed_byte_is_noticed(
 
 
 def test_a_missing_file_is_noticed(copied: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (copied / "samples.parquet").unlink()
-    assert "samples.parquet" in refusal(copied, capsys)
+    (copied / "samples" / "00000001.parquet").unlink()
+    assert "00000001.parquet" in refusal(copied, capsys)
 
 
 @pytest.mark.parametrize(
@@ -163,7 +173,7 @@ def test_a_missing_file_is_noticed(copied: Path, capsys: pytest.CaptureFixture[s
         (lambda data: data.__setitem__("seed", True), "seed"),
         (lambda data: data.__setitem__("flights", 5000.0), "flights"),
         (lambda data: data.__setitem__("files", []), "files"),
-        (lambda data: data["files"].pop("samples.parquet"), "samples.parquet"),
+        (lambda data: data["files"].pop("samples/00000000.parquet"), "00000000.parquet"),
         (lambda data: data["files"].__setitem__("../outside", "0" * 64), "outside"),
         (lambda data: data.__setitem__("status", "running"), "status"),
         (lambda data: data.__setitem__("format", 99), "99"),
@@ -201,49 +211,15 @@ def test_what_is_no_run_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[st
 def test_an_unfinished_folder_is_not_taken_for_a_result(
     finished: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    partial = tmp_path / ".mine.partial-123"
-    shutil.copytree(finished, partial, ignore=shutil.ignore_patterns("manifest.json"))
-    assert "manifest.json" in refusal(partial, capsys)
-
-
-def test_a_process_killed_while_writing_leaves_no_result(tmp_path: Path) -> None:
-    code = (
-        "import os, sys; from cgrisk.runs import new_run_folder\n"
-        "with new_run_folder(sys.argv[1]) as place:\n"
-        "    (place / 'samples.parquet').write_bytes(b'half'); os._exit(9)"
-    )
-    out = tmp_path / "mine"
-    done = subprocess.run([sys.executable, "-c", code, str(out)], cwd=ROOT, check=False)
-    assert done.returncode == 9
-    assert not out.exists()
-    with pytest.raises(RunFolderError, match="mine"):
-        read_run(out)
-    assert main(["run", "--flights", "50", "--out", str(out)]) == 0, "the name stays free"
-    assert (out / "manifest.json").is_file()
-
-
-def test_a_disk_that_takes_no_more_leaves_nothing(tmp_path: Path) -> None:
-    # A limit on the size of files stands for the full disk: writing past it is an OSError.
-    resource = pytest.importorskip("resource", reason="limits of a process are POSIX")
-    assert resource.RLIMIT_FSIZE is not None
-    code = (
-        "import resource, sys; from cgrisk.cli import main\n"
-        "main(['run', '--flights', '10', '--out', sys.argv[1] + '-warm'])\n"
-        "resource.setrlimit(resource.RLIMIT_FSIZE, (65536, 65536))\n"
-        "sys.exit(main(['run', '--flights', '5000', '--out', sys.argv[1]]))"
-    )
-    out = tmp_path / "full"
-    done = subprocess.run(
-        [sys.executable, "-c", code, str(out)],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert done.returncode == 1, done.stderr
-    assert str(out) in done.stderr
-    assert "Traceback" not in done.stderr
-    assert [path.name for path in tmp_path.iterdir()] == ["full-warm"]
+    cut = tmp_path / "cut"
+    shutil.copytree(finished, cut, ignore=shutil.ignore_patterns("manifest.json"))
+    said = refusal(cut, capsys)
+    assert "got one that was cut" in said
+    assert f"cgrisk run --resume --out {cut}" in said
+    assert main(["run", "--flights", "50", "--out", str(cut)]) == 2
+    assert "add --resume" in capsys.readouterr().err
+    assert main(["compare", str(cut), str(finished)]) == 1
+    assert "got one that was cut" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("kind", ["run", "files", "file"])
@@ -283,14 +259,3 @@ def test_a_folder_that_cannot_be_made_is_told(
     message = capsys.readouterr().err
     assert str(out) in message
     assert "internal error" not in message
-
-
-def test_leaving_with_an_error_removes_the_working_folder(tmp_path: Path) -> None:
-    def break_off() -> None:
-        with new_run_folder(tmp_path / "mine") as place:
-            (place / "half").write_text("half", encoding="utf-8")
-            raise ValueError("in the middle")
-
-    with pytest.raises(ValueError, match="in the middle"):
-        break_off()
-    assert not list(tmp_path.iterdir())

@@ -5,15 +5,19 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from cgrisk.flight import fly_block, phase_column, prepare
+from cgrisk.flight import (
+    fly_block,
+    group_phases,
+    operational_shift,
+    phase_column,
+    prepare,
+)
 from cgrisk.risk.readings import (
     AS_PLANNED,
     AT_LIMIT,
     cause_shares,
     excess,
-    group_phases,
     leave_envelope,
-    operational_shift,
     outside,
 )
 from cgrisk.risk.summary import figures_text, summarise

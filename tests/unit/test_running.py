@@ -2,34 +2,30 @@
 
 from __future__ import annotations
 
-from cgrisk.risk import binomial_interval, leave_envelope
-from cgrisk.risk.running import RunningRisk
+import numpy as np
+
+from cgrisk.risk import binomial_interval, leave_envelope, running_text
 from cgrisk.sampling import simulate
+from cgrisk.sampling.layout import AT_LIMIT
 from tests.flight_cases import shipped_scenario
 
 
 def test_running_estimate_ends_in_the_answer():
-    running: list[RunningRisk] = []
-    texts: list[str] = []
-
-    def on_block(block):
-        running[0].add(block)
-        texts.append(running[0].text())
-
-    sample = simulate(
-        shipped_scenario(),
-        flights=9000,
-        seed=2,
-        on_ready=lambda model, _seconds: running.append(RunningRisk(model)),
-        on_block=on_block,
+    blocks = []
+    sample = simulate(shipped_scenario(), flights=9000, seed=2, on_block=blocks.append)
+    assert [block.flights for block in blocks] == [4096, 4096, 808]
+    hits = dict(
+        zip(sample.layout.outcomes, np.sum([b.tally.hits for b in blocks], axis=0), strict=True)
     )
+    text = running_text(hits, flights=9000)
     table = leave_envelope(sample)
     for side in ("forward", "aft"):
         rows = table[(table["side"] == side) & (table["phase"] == "any")]
         row = rows[rows["reading"] == "as planned"].iloc[0]
-        assert running[0].hits[side] == row["hits"]
         p = binomial_interval(int(row["hits"]), flights=9000)
-        assert running[0].interval(side) == p
-    assert len(texts) == 3
-    assert "forward at most" in texts[-1]
-    assert RunningRisk(sample.model).text() == ""
+        if row["hits"]:
+            assert f"{side} {p.estimate:.2g} ({p.low:.2g} to {p.high:.2g})" in text
+        else:
+            assert f"{side} at most {p.high:.2g}" in text
+    assert "at limit" in running_text(hits, flights=9000, reading=AT_LIMIT)
+    assert running_text(hits, flights=0) == ""
