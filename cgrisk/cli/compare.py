@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 from cgrisk.cli.output import answer
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from cgrisk.risk.comparison import Comparison
 
 __all__ = ["EXAMPLE", "HELP", "add_arguments", "execute"]
@@ -16,6 +18,7 @@ HELP = "compare two runs: inputs that differ, and differences of the answers wit
 EXAMPLE = "cgrisk compare results/first-run results/other-run"
 
 _SHOWN = 30
+PAIR = ("first", "second")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,6 +39,7 @@ def execute(chosen: argparse.Namespace) -> int:
             "inputs": found.inputs.to_dict("records"),
             "settings": found.settings.to_dict("records"),
             "paired_flights": found.paired_flights,
+            "same_flights": found.same_flights,
             "answers": found.answers.to_dict("records"),
             "cautions": CAUTIONS,
         }
@@ -59,12 +63,17 @@ def _input_lines(found: Comparison) -> list[str]:
 
 
 def _answer_lines(found: Comparison) -> list[str]:
-    how = "runs of different seeds, not paired"
+    if found.same_flights:
+        return [
+            "One scenario, seed and version: the first "
+            f"{found.paired_flights:,} flights of both are the same flights, to the bit."
+        ]
+    how = "runs of different seeds"
     if found.paired_flights:
-        how = f"{found.paired_flights:,} flights of one seed, paired"
+        how = f"{found.paired_flights:,} flights of one seed; = marks what is paired"
     lines = [
         f"Second less first, 95 % interval of each by itself ({how})",
-        f"{'':<42}{'first':>10}{'second':>10}{'difference':>12}   interval",
+        f"{'':<42}{'first':>10}{'second':>10}{'difference':>12}   interval (* not 0)",
     ]
     groups = ("take_off_and_landing", "in_flight", "any")
     table = found.answers
@@ -98,8 +107,12 @@ def _answer_lines(found: Comparison) -> list[str]:
     return lines
 
 
-def _line(label: str, row: object, form: str) -> str:
-    figures = [format(float(row[k]), form) for k in ("first", "second", "difference")]  # type: ignore[index]
-    low, high = (format(float(row[k]), form).strip() for k in ("low", "high"))  # type: ignore[index]
-    mark = "*" if row["told_apart"] else " "  # type: ignore[index]
-    return f"{label:<47}{figures[0]:>10}{figures[1]:>10}{figures[2]:>12} {mark} {low} to {high}"
+def _line(label: str, row: pd.Series, form: str) -> str:
+    figures = [format(float(row[k]), form) for k in ("first", "second", "difference")]
+    if row["kind"] == "probability":  # no event is not a probability of nought
+        figures[:2] = ["none seen" if row[k] == 0.0 else format(row[k], form) for k in PAIR]
+    low, high = (format(float(row[k]), form).strip() for k in ("low", "high"))
+    mark = "*" if row["told_apart"] else " "
+    pair = "=" if str(row["method"]).startswith("paired") else " "
+    columns = f"{label:<53}{figures[0]:>10}{figures[1]:>10}{figures[2]:>12}"
+    return f"{columns} {mark}{pair} {low} to {high}"

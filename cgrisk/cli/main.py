@@ -65,6 +65,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return 1
+    except OSError as error:
+        say(f"cgrisk{name}: {error.filename or 'output'}: {error.strerror or error}")
+        return 1
     except MemoryError:
         say(f"cgrisk{name}: out of memory. Ask for fewer flights.")
         return 1

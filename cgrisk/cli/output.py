@@ -6,6 +6,7 @@ import json
 import shutil
 import sys
 import time
+from contextlib import suppress
 from typing import Any
 
 __all__ = ["Progress", "answer", "clean", "duration", "say"]
@@ -18,7 +19,9 @@ def clean(text: str) -> str:
 
 def say(text: str) -> None:
     """Print a message on stderr."""
-    sys.stderr.write(clean(text) + "\n")
+    if sys.stderr is not None:
+        with suppress(OSError):  # nobody listens
+            sys.stderr.write(clean(text) + "\n")
 
 
 def answer(text: str | dict[str, Any]) -> None:
@@ -39,22 +42,24 @@ def duration(seconds: float) -> str:
 class Progress:
     """A line on a terminal's stderr that is rewritten as flights are done; silent elsewhere."""
 
-    def __init__(self, total: int) -> None:
-        self.total, self.flown, self.start = total, 0, time.perf_counter()
-        self._shown = sys.stderr.isatty()
+    def __init__(self) -> None:
+        self.flown, self.start = 0, time.perf_counter()
+        self._shown = sys.stderr is not None and sys.stderr.isatty()
 
     def begin(self, text: str) -> None:
         """Show what is being waited for before the first flights are done."""
         self._write(text)
         self.start = time.perf_counter()
 
-    def show(self, done: int, *, flown: int, text: str = "") -> None:
-        """Rewrite the line: flights done in all, of them flown now."""
+    def show(self, done: int, *, flown: int, part: float, text: str = "") -> None:
+        """Rewrite the line: flights done in all, of them flown now, part of the work done."""
         self.flown = flown
         rate = self._rate()
-        bar = "#" * round(24 * min(done / self.total, 1.0))
-        left = f", {duration((self.total - done) / rate)} left" if rate and done else ""
-        self._write(f"[{bar:<24}] {done:,}/{self.total:,}  {rate:,.0f}/s{left}  {text}")
+        bar = "#" * round(24 * min(part, 1.0))
+        left = ""
+        if rate and 0.0 < part < 1.0:
+            left = f"  about {duration(done * (1.0 - part) / part / rate)} left"
+        self._write(f"[{bar:<24}] {done:,} flights  {rate:,.0f}/s{left}  {text}")
 
     def end(self) -> float:
         """Leave the line; return flights per second."""

@@ -7,11 +7,14 @@ import re
 import signal
 import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from cgrisk.cli.output import Progress, answer, duration, say
 
 if TYPE_CHECKING:
+    from cgrisk.risk.summary import Summary
     from cgrisk.runs import Progress as Done
     from cgrisk.runs import RunFolder, RunInputs
     from cgrisk.runs.fly import Fly
@@ -72,11 +75,11 @@ def execute(chosen: argparse.Namespace) -> int:
 
 
 def _what_stays(chosen: argparse.Namespace) -> str:
-    from cgrisk.runs import state_of
+    from cgrisk.runs import go_on, state_of
 
     state = state_of(chosen.out) if chosen.out else "free"
     if state in ("begun", "unfinished"):
-        return f"What is saved in {chosen.out} stays. Go on: cgrisk run --resume --out {chosen.out}"
+        return f"What is saved in {chosen.out} stays. Go on: {go_on(chosen.out)}"
     if state == "complete":
         return f"The run in {chosen.out} is complete and unchanged."
     return "Nothing was begun."
@@ -108,9 +111,9 @@ def _execute(chosen: argparse.Namespace) -> int:
             say(f"{folder} is complete: nothing to fly")
             return _tell(chosen, sample, folder, rate=0.0, seconds=0.0)
     start = time.perf_counter()
-    _stop_on_terminate()
-    with open_run(folder, inputs=inputs, resume=chosen.resume) as opened:
-        return _carry_out(chosen, opened, folder, start)
+    with _one_interrupt(), open_run(folder, inputs=inputs, resume=chosen.resume) as opened:
+        summary, rate = _carry_out(chosen, opened, folder, start)
+    return _tell(chosen, summary, folder, rate=rate, seconds=time.perf_counter() - start)
 
 
 def _fresh(chosen: argparse.Namespace) -> tuple[RunInputs, str]:
@@ -177,14 +180,26 @@ def _sides(side: str | None) -> tuple[str, ...]:
     return ("forward", "aft") if side in (None, "both") else (side,)
 
 
-def _stop_on_terminate() -> None:
-    """Take a request to terminate for an interrupt, which says what is saved."""
+@contextmanager
+def _one_interrupt() -> Iterator[None]:
+    """Take the first request to stop for an interrupt, which says what is saved; then no other."""
+    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    signals = [getattr(signal, name) for name in names]
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
 
     def interrupt(_signal: int, _frame: object) -> None:
+        for number in signals:
+            signal.signal(number, signal.SIG_IGN)
         raise KeyboardInterrupt
 
-    if threading.current_thread() is threading.main_thread():
-        signal.signal(signal.SIGTERM, interrupt)
+    before = [signal.signal(number, interrupt) for number in signals]
+    try:
+        yield
+    finally:
+        for number, handler in zip(signals, before, strict=True):
+            signal.signal(number, handler)
 
 
 def _fly(chosen: argparse.Namespace, run: RunFolder) -> Fly:
@@ -215,7 +230,9 @@ def _fly(chosen: argparse.Namespace, run: RunFolder) -> Fly:
     )
 
 
-def _carry_out(chosen: argparse.Namespace, run: RunFolder, folder: str, start: float) -> int:
+def _carry_out(
+    chosen: argparse.Namespace, run: RunFolder, folder: str, start: float
+) -> tuple[Summary, float]:
     from cgrisk.risk.running import running_text
     from cgrisk.runs import fly_run
     from cgrisk.sampling import warm_up
@@ -225,7 +242,8 @@ def _carry_out(chosen: argparse.Namespace, run: RunFolder, folder: str, start: f
     limit = "at most " if inputs.precision else ""
     name = run.model.scenario.name
     say(f"{name}: {limit}{inputs.flights:,} flights, seed {inputs.seed}, into {folder}")
-    progress = Progress(inputs.flights)
+    progress = Progress()
+    precision = inputs.read_precision(shown=folder)
     reading = AS_PLANNED if inputs.precision is None else AT_LIMIT
     first: list[float] = []
     flown = [0]
@@ -235,7 +253,11 @@ def _carry_out(chosen: argparse.Namespace, run: RunFolder, folder: str, start: f
             first.append(time.perf_counter() - start)
         flown[0] = done.flown
         text = running_text(done.hits, flights=done.flights, reading=reading)
-        progress.show(done.flights, flown=done.flown, text=text)
+        part = done.flights / inputs.flights
+        if precision is not None:
+            part = max(part, min(done.seen.values()) / precision.hits)
+            text = f"hits {done.seen} of {precision.hits}  {text}"
+        progress.show(done.flights, flown=done.flown, part=part, text=text)
 
     progress.begin("compiling the kernel (once) ...")
     ready = warm_up(run.model)
@@ -269,7 +291,7 @@ def _carry_out(chosen: argparse.Namespace, run: RunFolder, folder: str, start: f
             "flights_flown_in_last_part": flown[0],
         },
     )
-    return _tell(chosen, summary, folder, rate=rate, seconds=end - start)
+    return summary, rate
 
 
 def _tell(

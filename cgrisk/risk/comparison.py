@@ -44,6 +44,8 @@ class Comparison:
         name, first, second: seed, flights, versions and machine, where they differ.
     paired_flights : int
         Flights compared one by one; 0 for runs of different seeds.
+    same_flights : bool
+        Whether these are the same flights in both: one scenario, one seed, one version.
     answers : pandas.DataFrame
         kind (probability, mean, quantile), answer, first, second, difference (second less first),
         low, high, told_apart (whether 0 is outside), method.
@@ -52,6 +54,7 @@ class Comparison:
     inputs: pd.DataFrame
     settings: pd.DataFrame
     paired_flights: int
+    same_flights: bool
     answers: pd.DataFrame
 
 
@@ -112,7 +115,7 @@ def _counts(first: Run, second: Run, flights: int) -> NDArray[np.int64]:
 
 
 def _paired_moments(first: Run, second: Run, flights: int) -> Moments:
-    """Return the moments of second less first of every averaged figure."""
+    """Return the moments of every averaged figure: first, second, second less first."""
     total: Moments | None = None
     names = first.layout.means
     for number in range(block_count(flights)):
@@ -122,7 +125,7 @@ def _paired_moments(first: Run, second: Run, flights: int) -> Moments:
             rows = run.block_rows(number)[list(run.layout.columns)].to_numpy()[:size]
             figures = figures_of(rows, layout=run.layout)
             found.append(np.stack([figures[name] for name in names], axis=1))
-        part = Moments.of(found[1] - found[0])
+        part = Moments.of(np.concatenate([*found, found[1] - found[0]], axis=1))
         total = part if total is None else total.merged(part)
     assert total is not None
     return total
@@ -132,23 +135,27 @@ def _mean_rows(
     first: Run, second: Run, samples: tuple[Sample, Sample], paired: int, confidence: float
 ) -> list[tuple[object, ...]]:
     names = first.layout.means
-    one, two = (sample.tally.moments for sample in samples)
+    one, two = (sample.tally.moments.mean for sample in samples)
     spread = float(special.ndtri(0.5 * (1.0 + confidence)))
-    gap, method = two.mean - one.mean, "not paired: standard errors combined"
     with np.errstate(invalid="ignore"):
-        errors = [np.sqrt(m.variance() / m.flights) for m in (one, two)]
-    error = np.hypot(*errors)
+        errors = [np.sqrt(s.tally.moments.variance() / s.flights) for s in samples]
     if paired and first.inputs.rows and second.inputs.rows:
         moments = _paired_moments(first, second, paired)
-        gap, error = moments.mean, np.sqrt(moments.variance() / paired)
+        one, two, gap = np.split(moments.mean, 3)
+        error = np.sqrt(np.split(moments.variance(), 3)[2] / paired)
         method = f"paired, mean of {paired} differences, normal"
     elif paired:
-        error = errors[0] + errors[1]
-        method = "same seed, rows not kept: standard errors added (conservative)"
+        gap, error = two - one, errors[0] + errors[1]
+        method = "not paired: same seed, but rows not kept; standard errors added (conservative)"
+    else:
+        gap, error = two - one, np.hypot(*errors)
+        method = "not paired: standard errors combined, normal"
+    if any(sample.precision is not None for sample in samples):
+        method += "; approximate: the number of flights was not fixed beforehand"
     rows: list[tuple[object, ...]] = []
     for i, name in enumerate(names):
         low, high = gap[i] - spread * error[i], gap[i] + spread * error[i]
-        rows.append(("mean", name, one.mean[i], two.mean[i], gap[i], low, high, method))
+        rows.append(("mean", name, one[i], two[i], gap[i], low, high, method))
     return rows
 
 
@@ -238,5 +245,6 @@ def compare_runs(first: Run, second: Run, *, confidence: float = 0.95) -> Compar
         inputs=pd.DataFrame(keys, columns=["key", "first", "second"]),
         settings=_settings(first, second),
         paired_flights=paired,
+        same_flights=same_seed and not keys and not first.inputs.changed_versions(second.inputs),
         answers=answers,
     )

@@ -110,8 +110,8 @@ def frozen_shares(sample: Sample, *, flights: int = 4096, jobs: int = -1) -> pd.
     """
     n = min(flights, sample.flights)
     numbers = np.arange(n, dtype=np.uint32)
-    # Fresh draws come from flight numbers that the sample does not use.
-    first_fresh = sample.flights if sample.flights + n <= MAX_FLIGHTS else 0
+    # Fresh draws come from flight numbers that the sample does not use, if there are any left.
+    first_fresh = sample.flights if sample.flights + n <= MAX_FLIGHTS else n
     fresh = (first_fresh + np.arange(n)).astype(np.uint32)
     first = _again(sample.model, sample.seed, numbers, fresh, ())
     pieces = np.array_split(np.arange(n), min(_PIECES, n))

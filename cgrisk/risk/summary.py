@@ -163,15 +163,20 @@ class Summary:
         for side, got in found["sides"].items():
             if got["reached"]:
                 parts.append(
-                    f"{side}: reached {wanted} (now {100 * got['relative_half_width']:.2g} %) at "
-                    f"hit {got['hits']} in {got['flights']:,} flights."
+                    f"{side}: {100 * got['relative_half_width']:.3g} % (asked {wanted}), with hit "
+                    f"{got['hits']} in flight {got['flights']:,}."
                 )
             else:
                 parts.append(
                     f"{side}: NOT reached: {got['hits']} of {found['hits_wanted']} hits in "
-                    f"{got['flights']:,} flights. Ask for more --flights or a wider --precision."
+                    f"{got['flights']:,} flights (asked {wanted}). Begin another run with more "
+                    "--flights or a wider --precision."
                 )
-        return "Precision at the operational limit: " + " ".join(parts)
+        return (
+            "Relative half-width at the operational limit, any phase: " + " ".join(parts) + " "
+            "That row counts flights up to this hit; all other rows count all flights, with wider "
+            "intervals that hold whenever a run stops."
+        )
 
     def decision(self) -> str:
         """Return the sentences that the operator acts on."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from cgrisk.runs.block_store import BlockStore, Segment, blocks_of
 from cgrisk.runs.fly import Progress, fly_run
-from cgrisk.runs.folder import RunFolder, check_folder, open_run, read_inputs, state_of
+from cgrisk.runs.folder import RunFolder, check_folder, go_on, open_run, read_inputs, state_of
 from cgrisk.runs.inputs import RunInputs, changed_keys, inputs_of
 from cgrisk.runs.manifest import Manifest
 from cgrisk.runs.read import Run, read_run
@@ -27,6 +27,7 @@ __all__ = [
     "changed_keys",
     "check_folder",
     "fly_run",
+    "go_on",
     "inputs_of",
     "open_run",
     "read_inputs",

@@ -109,6 +109,11 @@ class BlockStore:
             (self.folder / SAMPLES).mkdir(exist_ok=True)
         sync_folder(self.folder)
 
+    def saved_flights(self, flights: int) -> int:
+        """Return how many flights of a run of so many are there, by the names of the files."""
+        blocks = len(self.numbers()) + self.segment_blocks * len(self.segment_starts())
+        return min(blocks * BLOCK, flights)
+
     def is_of_another_run(self) -> bool:
         """Return whether the first block or segment that can be read is signed by another run."""
         for path in sorted((self.folder / BLOCKS).glob("*")):

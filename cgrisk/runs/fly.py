@@ -40,11 +40,14 @@ class Progress:
         Of them, those flown now.
     hits : dict of str to int
         Flights with each outcome so far.
+    seen : dict of str to int
+        Hits of each side whose precision decides when to stop.
     """
 
     flights: int
     flown: int
     hits: dict[str, int]
+    seen: dict[str, int]
 
 
 OnProgress = Callable[[Progress], None]
@@ -145,13 +148,14 @@ class _Count:
         self.flights = self.flown = 0
 
     def add(self, tally: Tally, *, fresh: bool) -> None:
-        """Count flights and tell of them."""
+        """Count flights and tell of them; of a watched run after :meth:`enough`."""
         self.hits = self.hits + tally.hits
         self.flights += tally.flights
         self.flown += tally.flights if fresh else 0
         if self.on_progress is not None:
             by_name = dict(zip(self.names, self.hits.tolist(), strict=True))
-            self.on_progress(Progress(self.flights, self.flown, by_name))
+            seen = {} if self.watch is None else dict(self.watch.seen)
+            self.on_progress(Progress(self.flights, self.flown, by_name, seen))
 
     def enough(self, number: int, outcomes: NDArray[np.uint8], flights: int) -> bool:
         """Watch the next block; return whether the run may stop."""
@@ -179,8 +183,8 @@ def _gather(
         tally = block.tally if tally is None else merge_tallies(tally, block.tally)
         outcomes.append(block.outcomes)
         digests.append(digest)
-        count.add(block.tally, fresh=fresh)
         enough = count.enough(number, block.outcomes, block.flights)
+        count.add(block.tally, fresh=fresh)
         if enough:
             break
     assert tally is not None
@@ -218,15 +222,18 @@ def fly_run(run: RunFolder, *, fly: Fly, on_progress: OnProgress | None = None) 
     for first in range(0, blocks, store.segment_blocks):
         if first in starts:
             segment = store.read_segment(first)
-            count.add(segment.tally, fresh=False)
             enough = False
             for number, flights, outcomes in blocks_of(segment, flights=inputs.flights):
                 enough = count.enough(number, outcomes, flights)
+            count.add(segment.tally, fresh=False)
         else:
             segment, enough = _gather(run, first, flown, count)
         total = segment.tally if total is None else merge_tallies(total, segment.tally)
         if enough:
             break
+    close = getattr(flown, "close", None)
+    if close is not None:  # blocks begun beyond the end are let go
+        close()
     assert total is not None
     return Sample(
         model=run.model,

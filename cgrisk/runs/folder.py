@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import platform
+import shlex
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -18,7 +19,7 @@ from typing import Any
 
 from filelock import FileLock, Timeout
 
-from cgrisk.errors import InterruptedRunError, RunFolderError, UsageError
+from cgrisk.errors import ComputationError, InterruptedRunError, RunFolderError, UsageError
 from cgrisk.flight import FlightModel, prepare
 from cgrisk.runs.block_store import BLOCKS, BlockStore
 from cgrisk.runs.files import (
@@ -33,7 +34,16 @@ from cgrisk.runs.inputs import RunInputs
 from cgrisk.runs.manifest import Manifest
 from cgrisk.sampling import Layout, Sample, layout_of
 
-__all__ = ["INPUTS", "MANIFEST", "RunFolder", "check_folder", "open_run", "read_inputs", "state_of"]
+__all__ = [
+    "INPUTS",
+    "MANIFEST",
+    "RunFolder",
+    "check_folder",
+    "go_on",
+    "open_run",
+    "read_inputs",
+    "state_of",
+]
 
 MANIFEST = "manifest.json"
 INPUTS = "inputs.json"
@@ -112,15 +122,15 @@ def _digests(folder: Path, store: BlockStore) -> dict[str, str]:
         for place in range(segment.blocks):
             path = store.rows_path(segment.first + place)
             found[path.relative_to(folder).as_posix()] = segment.rows[place].tobytes().hex()
-    for path in sorted(folder.rglob("*")):
-        name = path.relative_to(folder).as_posix()
-        if path.is_dir():
-            sync_folder(path)
-        if not path.is_file() or name in (MANIFEST, LOCK, _OWNER) or name in found:
-            continue
+    own = [folder / INPUTS, *sorted((folder / BLOCKS).glob("*.segment"))]
+    for name in _MADE_AT_THE_END:
+        own += sorted(path for path in (folder / name).rglob("*") if path.is_file())
+        sync_folder(folder / name)
+    for path in own:  # whatever else lies in the folder is not the run's
         with path.open("rb") as file:
             os.fsync(file.fileno())
-        found[name] = digest_of(path)
+        found[path.relative_to(folder).as_posix()] = digest_of(path)
+    sync_folder(folder)
     return found
 
 
@@ -257,8 +267,9 @@ def _locked(place: Path, folder: str | Path) -> Iterator[None]:
         lock.release()
 
 
-def _go_on(folder: str | Path) -> str:
-    return f"cgrisk run --resume --out {folder}"
+def go_on(folder: str | Path) -> str:
+    """Return the command that goes on with the run in a folder."""
+    return f"cgrisk run --resume --out {shlex.quote(str(folder))}"
 
 
 @contextmanager
@@ -281,21 +292,22 @@ def open_run(folder: str | Path, *, inputs: RunInputs, resume: bool = False) -> 
     RunFolderError
         If it cannot be written, is in use, or was begun with other inputs or versions. What was
         saved stays.
-    InterruptedRunError
-        When interrupted: it says what is saved and how to go on.
+    ComputationError, InterruptedRunError
+        When it could not go on, or was interrupted: it says what is saved and how to go on.
     """
     place = Path(folder)
     run: RunFolder | None = None
     try:
-        check_folder(folder, inputs=inputs, resume=resume)
+        if state_of(folder) not in ("begun", "unfinished"):  # else it may be in use
+            check_folder(folder, inputs=inputs, resume=resume)
         if not place.exists():
             place.mkdir(parents=True)
             sync_folder(place.parent)
         with _locked(place, folder):
             check_folder(folder, inputs=inputs, resume=resume)  # now that nobody else writes
             remove_partial(place)
-            run = _prepared(place, inputs)
-            if resume and run.store.is_of_another_run():
+            opened = _prepared(place, inputs)
+            if resume and _inputs_are_lost(folder) and opened.store.is_of_another_run():
                 raise RunFolderError(
                     f"{folder}: expected blocks of a run with these inputs; got another run's. "
                     "Give the scenario, --seed, --flights, --precision and --rows it was begun "
@@ -303,33 +315,44 @@ def open_run(folder: str | Path, *, inputs: RunInputs, resume: bool = False) -> 
                 )
             (place / MANIFEST).unlink(missing_ok=True)
             write_whole(place / INPUTS, inputs.to_json().encode())
-            run.store.make()
+            opened.store.make()
+            run = opened
             yield run
     except OSError as error:
         reason, cure = write_refusal(error)
         saved = _saved_text(run)
         tail = (
-            f"{cure}, then go on: {_go_on(folder)}" if run else f"{cure}, or choose another --out."
+            f"{cure}, then go on: {go_on(folder)}" if run else f"{cure}, or choose another --out."
         )
         raise RunFolderError(
             f"{folder}: expected a folder that can be written; got {reason}. {saved} {tail}"
         ) from error
+    except ComputationError as error:
+        raise ComputationError(f"{error} {_saved_text(run)} Go on: {go_on(folder)}") from error
     except KeyboardInterrupt as error:
         if run is None:
             raise
         raise InterruptedRunError(
-            f"interrupted. {_saved_text(run)} Go on: {_go_on(folder)}"
+            f"interrupted. {_saved_text(run)} Go on: {go_on(folder)}"
         ) from error
+
+
+def _inputs_are_lost(folder: str | Path) -> bool:
+    try:
+        read_inputs(folder)
+    except RunFolderError:
+        return True
+    return False
 
 
 def _prepared(place: Path, inputs: RunInputs) -> RunFolder:
     model = prepare(inputs.read_scenario(shown=str(place / INPUTS)))
     layout = layout_of(model)
     store = BlockStore(place, layout=layout, keep_rows=inputs.rows, identity=inputs.identity())
-    return RunFolder(place, inputs, model, layout, store)
+    return RunFolder(place, inputs, model, layout, store, saved=store.saved_flights(inputs.flights))
 
 
 def _saved_text(run: RunFolder | None) -> str:
     if run is None:
-        return "Nothing was begun."
+        return "What was saved before stays."
     return f"{run.saved:,} of {run.inputs.flights:,} flights are saved in {run.place}."

@@ -142,6 +142,13 @@ class RunInputs:
                 "Repeat the run."
             ) from error
 
+    def precision_text(self) -> str:
+        """Return the precision asked for in words."""
+        if self.precision is None:
+            return "no precision"
+        sides = " and ".join(self.precision["sides"])
+        return f"precision {self.precision['relative_half_width']:g} ({sides})"
+
     def differences(self, other: RunInputs) -> list[str]:
         """Return what keeps a run begun with these inputs from going on with others, in words."""
         found = []
@@ -149,10 +156,15 @@ class RunInputs:
             keys = [key for key, _, _ in changed_keys(self.scenario, other.scenario)]
             more = f" and {len(keys) - 6} more" if len(keys) > 6 else ""
             found.append(f"another scenario (it differs in {', '.join(keys[:6])}{more})")
-        for name in ("seed", "flights", "precision", "rows", "confidence", "block"):
+        for name in ("seed", "flights", "confidence", "block"):
             before, now = getattr(self, name), getattr(other, name)
             if before != now:
-                found.append(f"{name} {now!r} instead of {before!r}")
+                found.append(f"{name} {now} instead of {before}")
+        if self.precision != other.precision:
+            found.append(f"{other.precision_text()} instead of {self.precision_text()}")
+        if self.rows != other.rows:
+            texts = {True: "rows kept", False: "no rows kept"}
+            found.append(f"{texts[other.rows]} instead of {texts[self.rows]}")
         return found + self.changed_versions(other)
 
     def changed_versions(self, other: RunInputs) -> list[str]:

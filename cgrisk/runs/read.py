@@ -14,7 +14,7 @@ from cgrisk.errors import RunFolderError
 from cgrisk.flight import FlightModel, prepare
 from cgrisk.runs.block_store import BLOCKS, SAMPLES, BlockStore
 from cgrisk.runs.files import digest_of
-from cgrisk.runs.folder import MANIFEST, state_of
+from cgrisk.runs.folder import MANIFEST, go_on, state_of
 from cgrisk.runs.inputs import RunInputs
 from cgrisk.runs.manifest import Manifest
 from cgrisk.sampling import (
@@ -150,7 +150,7 @@ def read_run(folder: str | Path) -> Run:
     if state_of(place) in ("begun", "unfinished"):
         raise RunFolderError(
             f"{folder}: expected a complete run, with {MANIFEST}; got one that was cut. Go on with "
-            f"it: cgrisk run --resume --out {folder}"
+            f"it: {go_on(folder)}"
         )
     try:
         text = (place / MANIFEST).read_text(encoding="utf-8")
@@ -176,8 +176,8 @@ def _check_files(place: Path, manifest: Manifest) -> None:
         if found != wanted:
             raise RunFolderError(
                 f"{path}: expected the file with SHA-256 {str(wanted)[:12]}; got {found[:18]}. "
-                "The run was changed after it was written: `cgrisk run --resume --out DIR` makes "
-                "again what is amiss."
+                "The run was changed after it was written: what is amiss is made again by: "
+                f"{go_on(place)}"
             )
     blocks = block_count(manifest.flown)
     needed = [

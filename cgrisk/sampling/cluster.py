@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import logging
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable
 from typing import Any
 
 import numpy as np
@@ -68,8 +68,8 @@ def _connect(address: str) -> Any:
         client.wait_for_workers(1, timeout=_PATIENCE_S)
     except (OSError, TimeoutError, ValueError) as error:
         raise ComputationError(
-            f"cluster: expected a scheduler with workers at {address}; got {error}. Start them "
-            "(dask scheduler, dask worker ADDRESS), then try again."
+            f"cluster: expected a scheduler with workers at {address}; got {_reason(error)}. "
+            "Start them (dask scheduler, dask worker ADDRESS), then try again."
         ) from error
     return client
 
@@ -94,7 +94,7 @@ def fly_on_cluster(
     layout: Layout,
     address: str,
     keep_rows: bool = False,
-) -> Iterator[Block]:
+) -> Generator[Block, None, None]:
     """Fly blocks on the workers of a dask cluster and yield them in order.
 
     Parameters
@@ -132,6 +132,7 @@ def fly_on_cluster(
         while len(pending) < room and (number := next(wanted, None)) is not None:
             pending.append(client.submit(_fly, ready, seed, number, flights, keep_rows, pure=False))
 
+    ends = True
     try:
         submit_more()
         while pending:
@@ -142,12 +143,22 @@ def fly_on_cluster(
             submit_more()
     except KilledWorker as error:
         raise ComputationError(
-            f"cluster: expected a worker that lives through a block; got {error}. Look at the "
-            "workers' logs (memory, time limits), then go on."
+            "cluster: expected a worker that lives through a block; got one block on which "
+            f"worker after worker died ({_reason(error)}). Look at the workers' logs (memory, "
+            "time limits)."
         ) from error
     except (FutureCancelledError, OSError, TimeoutError) as error:
         raise ComputationError(
-            f"cluster: expected the scheduler at {address} to answer; got {error}. Start it again, "
-            "then go on."
+            f"cluster: expected the scheduler at {address} to answer; got {_reason(error)}. Start "
+            "it again."
         ) from error
-    client.close()
+    except KeyboardInterrupt:
+        ends = False  # the process ends at once, and the scheduler lets go of what it asked for
+        raise
+    finally:
+        if ends:
+            client.close()
+
+
+def _reason(error: BaseException) -> str:
+    return str(error).strip().splitlines()[-1].rstrip(".")[:160] or type(error).__name__

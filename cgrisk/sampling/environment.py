@@ -13,8 +13,16 @@ from cgrisk.compiled import source_fingerprint
 __all__ = ["BITS_DEPEND_ON", "bits_stamp", "environment"]
 
 _LIBRARIES: Final = ("numpy", "scipy", "numba", "llvmlite", "pandas", "pyarrow", "pydantic")
-#: What the bits of a flight depend on, out of the environment.
-BITS_DEPEND_ON: Final = ("numpy", "numba", "llvmlite", "processor", "machine")
+#: What the bits of flights and of their files depend on, out of the environment.
+BITS_DEPEND_ON: Final = (
+    "numpy",
+    "scipy",
+    "numba",
+    "llvmlite",
+    "pyarrow",
+    "processor",
+    "machine",
+)
 
 
 def _processor() -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -136,7 +137,7 @@ def simulate(
         on_ready(model, time.perf_counter() - start)
     watch = None if precision is None else PrecisionWatch(precision, layout)
     rows, total = [], None
-    for block in fly_blocks(
+    blocks = fly_blocks(
         model,
         seed=seed,
         flights=flights,
@@ -145,16 +146,18 @@ def simulate(
         batch=batch,
         backend=backend,
         keep_rows=keep,
-    ):
-        total = block.tally if total is None else merge_tallies(total, block.tally)
-        if block.rows is not None:
-            rows.append(block.rows)
-        if on_block is not None:
-            on_block(block)
-        if watch is not None and watch.add(
-            block.outcomes, first_flight=block.first_flight, flights=block.flights
-        ):
-            break
+    )
+    with closing(blocks):
+        for block in blocks:
+            total = block.tally if total is None else merge_tallies(total, block.tally)
+            if block.rows is not None:
+                rows.append(block.rows)
+            if on_block is not None:
+                on_block(block)
+            if watch is not None and watch.add(
+                block.outcomes, first_flight=block.first_flight, flights=block.flights
+            ):
+                break
     assert total is not None
     return Sample(
         model=model,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import warnings
+from collections.abc import Generator, Iterable
 from functools import partial
 from itertools import islice
 from typing import Literal
@@ -26,6 +27,8 @@ Backend = Literal["threading", "loky"]
 
 #: Blocks per worker that may be done but not yet taken: joblib flies on whatever waits.
 _AHEAD = 16
+#: With rows (some 4 MB a block) so many in all, or this many per worker where there are more.
+_AHEAD_WITH_ROWS, _LEAST_AHEAD = 64, 2
 
 
 def fly_blocks(
@@ -39,7 +42,7 @@ def fly_blocks(
     batch: int = BATCH,
     backend: Backend = "threading",
     keep_rows: bool = True,
-) -> Iterator[Block]:
+) -> Generator[Block, None, None]:
     """Fly blocks of flights 0 to ``flights - 1`` and yield them in order.
 
     Parameters
@@ -74,9 +77,20 @@ def fly_blocks(
     if jobs != 1 and backend == "threading":
         warm_up(model)  # threads that meet the compiler together would wait on each other anyway
     workers = effective_n_jobs(jobs)
+    ahead = _AHEAD * workers
+    if keep_rows:
+        ahead = min(ahead, max(_AHEAD_WITH_ROWS, _LEAST_AHEAD * workers))
     fly = partial(
         fly_one_block, model, layout, seed=seed, flights=flights, batch=batch, keep_rows=keep_rows
     )
     with Parallel(n_jobs=jobs, backend=backend, return_as="generator", batch_size=1) as pool:
-        while window := list(islice(wanted, _AHEAD * workers)):
-            yield from pool(delayed(fly)(number=number) for number in window)
+        while window := list(islice(wanted, ahead)):
+            done = pool(delayed(fly)(number=number) for number in window)
+            try:
+                for block in done:  # noqa: UP028  left early, its warning must be caught
+                    yield block
+            except GeneratorExit:
+                with warnings.catch_warnings():  # blocks begun are let go on purpose
+                    warnings.simplefilter("ignore", UserWarning)
+                    done.close()
+                raise
