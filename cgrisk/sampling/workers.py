@@ -6,7 +6,7 @@ import warnings
 from collections.abc import Generator, Iterable
 from functools import partial
 from itertools import islice
-from typing import Literal
+from typing import Literal, cast
 
 from joblib import Parallel, delayed, effective_n_jobs
 
@@ -85,7 +85,8 @@ def fly_blocks(
     )
     with Parallel(n_jobs=jobs, backend=backend, return_as="generator", batch_size=1) as pool:
         while window := list(islice(wanted, ahead)):
-            done = pool(delayed(fly)(number=number) for number in window)
+            tasks = (delayed(fly)(number=number) for number in window)
+            done = cast(Generator[Block, None, None], pool(tasks))
             try:
                 for block in done:  # noqa: UP028  left early, its warning must be caught
                     yield block
