@@ -28,8 +28,9 @@ def answer(text: str | dict[str, Any]) -> None:
     """Print the answer on stdout: text as it stands, data as JSON."""
     if isinstance(text, dict):
         text = json.dumps(text, indent=2, allow_nan=False)
-    sys.stdout.write(clean(text) + "\n")
-    sys.stdout.flush()
+    if sys.stdout is not None:
+        sys.stdout.write(clean(text) + "\n")
+        sys.stdout.flush()
 
 
 def duration(seconds: float) -> str:

@@ -40,7 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="number of flights (10000); with --precision at most (10 million)",
     )
     add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
-    add("--jobs", type=int, default=-1, help="threads; -1: one a processor (-1)")
+    add("--jobs", type=int, default=-1, help="threads here; -1: one a processor (-1)")
     add("--out", help="folder to write (results/NAME-seedSEED)")
     add("--resume", action="store_true", help="go on with a run that was cut; needs --out")
     add(
@@ -60,7 +60,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action=argparse.BooleanOptionalAction,
         help="keep one row per flight (kept up to 1,000,000 flights)",
     )
-    add("--cluster", metavar="ADDRESS", help="fly on a dask cluster: address of its scheduler")
+    add("--cluster", metavar="ADDRESS", help="fly on a dask cluster: its scheduler")
     add("--dry-run", action="store_true", help="say what would be done and about how long it takes")
 
 
@@ -96,6 +96,13 @@ def _execute(chosen: argparse.Namespace) -> int:
             expected="--side together with --precision",
             got=chosen.side,
             cure="Add --precision, or leave out --side.",
+        )
+    if chosen.cluster and chosen.dry_run:
+        raise UsageError(
+            argument="dry-run",
+            expected="an estimate for this machine",
+            got="--cluster",
+            cure="Leave out --cluster, and divide by the number of its threads over --jobs.",
         )
     check_counts(flights=1 if chosen.flights is None else chosen.flights, jobs=chosen.jobs)
     inputs, folder = _resumed(chosen) if chosen.resume else _fresh(chosen)

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from cgrisk.runs.files import digest_of, sync_folder, write_whole
 from cgrisk.sampling import (
     BLOCK,
+    SEGMENT_BLOCKS,
     Block,
     ChangedContentError,
     Layout,
@@ -96,7 +97,7 @@ class BlockStore:
 
     #: Blocks per segment: about a million flights. Part of the form of a run: sums within a
     #: segment come before those of segments.
-    segment_blocks: ClassVar[int] = 256
+    segment_blocks: ClassVar[int] = SEGMENT_BLOCKS
 
     def __init__(self, folder: Path, *, layout: Layout, keep_rows: bool, identity: bytes) -> None:
         self.folder, self.layout, self.keep_rows = folder, layout, keep_rows

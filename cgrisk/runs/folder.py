@@ -32,7 +32,7 @@ from cgrisk.runs.files import (
 )
 from cgrisk.runs.inputs import RunInputs
 from cgrisk.runs.manifest import Manifest
-from cgrisk.sampling import Layout, Sample, layout_of
+from cgrisk.sampling import ChangedContentError, Layout, Sample, layout_of
 
 __all__ = [
     "INPUTS",
@@ -125,7 +125,8 @@ def _digests(folder: Path, store: BlockStore) -> dict[str, str]:
     own = [folder / INPUTS, *sorted((folder / BLOCKS).glob("*.segment"))]
     for name in _MADE_AT_THE_END:
         own += sorted(path for path in (folder / name).rglob("*") if path.is_file())
-        sync_folder(folder / name)
+        if (folder / name).is_dir():
+            sync_folder(folder / name)
     for path in own:  # whatever else lies in the folder is not the run's
         with path.open("rb") as file:
             os.fsync(file.fileno())
@@ -326,6 +327,11 @@ def open_run(folder: str | Path, *, inputs: RunInputs, resume: bool = False) -> 
         )
         raise RunFolderError(
             f"{folder}: expected a folder that can be written; got {reason}. {saved} {tail}"
+        ) from error
+    except ChangedContentError as error:
+        raise RunFolderError(
+            f"{folder}: expected blocks as they were written; got one that was changed while the "
+            f"run was going on. {_saved_text(run)} Go on, which flies it again: {go_on(folder)}"
         ) from error
     except ComputationError as error:
         raise ComputationError(f"{error} {_saved_text(run)} Go on: {go_on(folder)}") from error

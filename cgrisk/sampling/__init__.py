@@ -7,7 +7,7 @@ outcome as bits, and, if wanted, one row a flight.
 
 from __future__ import annotations
 
-from cgrisk.sampling.blocks import BLOCK, Block, block_count, check_counts, warm_up
+from cgrisk.sampling.blocks import BLOCK, SEGMENT_BLOCKS, Block, block_count, check_counts, warm_up
 from cgrisk.sampling.layout import Layout, layout_of
 from cgrisk.sampling.packing import (
     ChangedContentError,
@@ -31,6 +31,7 @@ from cgrisk.sampling.workers import fly_blocks
 __all__ = [
     "BLOCK",
     "CONFIDENCE",
+    "SEGMENT_BLOCKS",
     "Block",
     "ChangedContentError",
     "Layout",

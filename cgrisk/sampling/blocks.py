@@ -20,6 +20,7 @@ from cgrisk.sampling.tally import Tally, pack_outcomes, tally_rows
 __all__ = [
     "BATCH",
     "BLOCK",
+    "SEGMENT_BLOCKS",
     "Block",
     "aside",
     "block_count",
@@ -31,6 +32,9 @@ __all__ = [
 #: Flights per block. Tallies are merged block by block and stopping is decided at block ends,
 #: whatever the batch, so that neither depends on how the work was spread.
 BLOCK = 4096
+#: Blocks per segment, about a million flights: tallies are merged within segments, in order, then
+#: segment by segment.
+SEGMENT_BLOCKS = 256
 #: Flights per call of the kernel, which cannot be interrupted within.
 BATCH = 512
 

@@ -9,11 +9,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, prepare
 from cgrisk.randomness import resolve_seed
-from cgrisk.sampling.blocks import BATCH, Block, check_counts, warm_up
+from cgrisk.sampling.blocks import BATCH, SEGMENT_BLOCKS, Block, check_counts, warm_up
 from cgrisk.sampling.layout import Layout, layout_of
 from cgrisk.sampling.stopping import Precision, PrecisionWatch
 from cgrisk.sampling.tally import Tally, merge_tallies
@@ -80,10 +81,16 @@ class Sample:
         return self.frame
 
 
-def rows_frame(rows: np.ndarray, model: FlightModel, *, first_flight: int = 0) -> pd.DataFrame:
+def rows_frame(
+    rows: NDArray[np.float64], model: FlightModel, *, first_flight: int = 0
+) -> pd.DataFrame:
     """Return rows of consecutive flights as a frame with their names and numbers."""
     index = pd.RangeIndex(first_flight, first_flight + rows.shape[0], name="flight")
     return pd.DataFrame(rows, columns=list(model.columns), index=index)
+
+
+def _merged(first: Tally | None, second: Tally) -> Tally:
+    return second if first is None else merge_tallies(first, second)
 
 
 def simulate(
@@ -136,7 +143,9 @@ def simulate(
     if on_ready is not None:
         on_ready(model, time.perf_counter() - start)
     watch = None if precision is None else PrecisionWatch(precision, layout)
-    rows, total = [], None
+    rows: list[NDArray[np.float64]] = []
+    total: Tally | None = None
+    part: Tally | None = None
     blocks = fly_blocks(
         model,
         seed=seed,
@@ -149,7 +158,9 @@ def simulate(
     )
     with closing(blocks):
         for block in blocks:
-            total = block.tally if total is None else merge_tallies(total, block.tally)
+            part = block.tally if part is None else merge_tallies(part, block.tally)
+            if (block.number + 1) % SEGMENT_BLOCKS == 0:
+                total, part = _merged(total, part), None
             if block.rows is not None:
                 rows.append(block.rows)
             if on_block is not None:
@@ -158,6 +169,8 @@ def simulate(
                 block.outcomes, first_flight=block.first_flight, flights=block.flights
             ):
                 break
+    if part is not None:
+        total = _merged(total, part)
     assert total is not None
     return Sample(
         model=model,

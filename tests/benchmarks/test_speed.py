@@ -11,7 +11,16 @@ import numpy as np
 import pytest
 
 from cgrisk.flight import entity_counts, fly_block, prepare
-from cgrisk.sampling import fly_blocks
+from cgrisk.sampling import (
+    BLOCK,
+    Block,
+    fly_blocks,
+    layout_of,
+    merge_tallies,
+    pack_block,
+    tally_rows,
+)
+from cgrisk.sampling.tally import pack_outcomes
 from tests.flight_cases import edited, shipped_scenario
 from tests.oracles import simpy_flight
 from tests.simpy_cases import certain
@@ -139,3 +148,84 @@ def test_peak_memory_of_a_hundred_thousand_flights(tmp_path):
     sys.stdout.write(f"peak {int(peak_kib) / 1024:.0f} MiB\n")
     assert status == "0"
     assert int(peak_kib) < 1024 * 1024
+
+
+def test_tallying_costs_little_beside_flying():
+    """A block's tally, its packing and its merging over the time it takes to fly it."""
+    model = prepare(shipped_scenario())
+    layout = layout_of(model)
+    numbers = np.arange(BLOCK, dtype=np.uint32)
+    rows = fly_block(model, seed=1, flights=numbers)
+    flown = min(_seconds(lambda: fly_block(model, seed=1, flights=numbers)) for _ in range(5))
+
+    def tally() -> None:
+        part, outcomes = tally_rows(rows, layout=layout, first_flight=0)
+        pack_block(Block(0, part, pack_outcomes(outcomes), None))
+        merge_tallies(part, part)
+
+    ratio = min(_seconds(tally) for _ in range(5)) / flown
+    sys.stdout.write(f"tally, packing and merging over flying a block: {ratio:.3f}\n")
+    assert ratio < 0.15
+
+
+def test_a_second_run_reaches_its_first_block_soon(tmp_path):
+    """From the start of the process until it flies its first block; the machine otherwise idle."""
+    model = prepare(shipped_scenario())
+    flown = BLOCK * _per_flight(model, flights=BLOCK)
+    seconds = []
+    for trial in range(4):
+        out = tmp_path / str(trial)
+        words = ["run", "--flights", "400000", "--seed", "1", "--jobs", "1", "--out", str(out)]
+        code = "import sys; from cgrisk.cli import command; sys.exit(command())"
+        quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+        start = time.perf_counter()
+        process = subprocess.Popen([sys.executable, "-c", code, *words], **quiet)
+        while not list(out.glob("blocks/*.block")):
+            time.sleep(0.005)
+        seconds.append(time.perf_counter() - start)
+        process.kill()
+        process.wait()
+    begun = min(seconds) - flown
+    sys.stdout.write(
+        f"first block on disk after {min(seconds):.2f} s, of which {flown:.2f} s flying it\n"
+    )
+    assert begun < 2.0
+
+
+def test_memory_does_not_grow_with_flights(tmp_path):
+    """The blocks of a hundred million flights through the store of a run, flown only once.
+
+    64 blocks are flown; their tallies are handed in again and again under new numbers, which is
+    all that the process that gathers them sees of a longer run.
+    """
+    code = (
+        "import dataclasses, resource, sys\n"
+        "from cgrisk.runs import fly_run, inputs_of, open_run\n"
+        "from cgrisk.sampling import BLOCK, fly_blocks\n"
+        "from tests.flight_cases import shipped_scenario\n"
+        "flights, out = int(sys.argv[1]), sys.argv[2]\n"
+        "inputs = inputs_of(shipped_scenario(), seed=1, flights=flights, rows=False)\n"
+        "with open_run(out, inputs=inputs) as run:\n"
+        "    many = {'seed': 1, 'flights': 64 * BLOCK, 'jobs': 2, 'keep_rows': False}\n"
+        "    few = list(fly_blocks(run.model, **many))\n"
+        "    def fly(numbers, _):\n"
+        "        return (dataclasses.replace(few[n % 64], number=n) for n in numbers)\n"
+        "    sample = fly_run(run, fly=fly)\n"
+        "assert sample.flights == flights\n"
+        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20)\n"
+    )
+    peaks = []
+    for flights in (64 * BLOCK, 24_415 * BLOCK):
+        start = time.perf_counter()
+        done = subprocess.run(
+            [sys.executable, "-c", code, str(flights), str(tmp_path / str(flights))],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        peaks.append(float(done.stdout))
+        sys.stdout.write(
+            f"{flights:,} flights: peak {peaks[-1]:.2f} GiB, {time.perf_counter() - start:.0f} s\n"
+        )
+    assert peaks[1] < 2.0
+    assert peaks[1] < peaks[0] + 0.5

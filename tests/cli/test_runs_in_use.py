@@ -25,7 +25,7 @@ from tests.scenario_cases import edit, shipped_text, write_scenario
 
 ROOT = Path(__file__).resolve().parents[2]
 COMMAND = [sys.executable, "-c", "import sys; from cgrisk.cli import command; sys.exit(command())"]
-MANY = 100 * BLOCK
+MANY = 40 * BLOCK
 
 
 def begin(*words: object, **options: object) -> subprocess.Popen[str]:
