@@ -8,7 +8,7 @@ the exact CG path. ``cabin_diary`` tells who was where in one flight.
 
 from __future__ import annotations
 
-from cgrisk.flight.columns import SIDES, column_names, phase_column
+from cgrisk.flight.columns import SIDES, TRIM_FIGURES, column_names, phase_column
 from cgrisk.flight.contract import CABIN_FIGURES, CONTRIBUTIONS, IN_FLIGHT
 from cgrisk.flight.loadsheet import LoadSheet, SheetLine, make_load_sheet
 from cgrisk.flight.model import (
@@ -26,6 +26,8 @@ from cgrisk.flight.planned import (
     operational_shift,
     zero_fuel_scale,
 )
+from cgrisk.flight.take_off import TakeOffPlan, take_off_columns
+from cgrisk.flight.trim_program import conditions, why_no_trim
 
 __all__ = [
     "CABIN_FIGURES",
@@ -33,12 +35,15 @@ __all__ = [
     "GROUPS",
     "IN_FLIGHT",
     "SIDES",
+    "TRIM_FIGURES",
     "FlightModel",
     "LoadSheet",
     "OperationalShift",
     "SheetLine",
+    "TakeOffPlan",
     "cabin_diary",
     "column_names",
+    "conditions",
     "entity_counts",
     "fly_block",
     "group_phases",
@@ -46,6 +51,8 @@ __all__ = [
     "operational_shift",
     "phase_column",
     "prepare",
+    "take_off_columns",
     "trace",
+    "why_no_trim",
     "zero_fuel_scale",
 ]

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from cgrisk.flight.contract import CABIN_FIGURES, CONTRIBUTIONS, HEADER, PER_SIDE
+from cgrisk.flight.contract import CABIN_FIGURES, CONTRIBUTIONS, HEADER, PER_AIR, PER_SIDE
 
-__all__ = ["SIDES", "column_names", "phase_column"]
+__all__ = ["SIDES", "TRIM_FIGURES", "column_names", "phase_column", "trim_columns"]
 
 #: Sides of the envelope, in the kernel's order.
 SIDES = ("forward", "aft")
@@ -17,6 +17,8 @@ SIDE_FIGURES = (
     "moment_margin_kgm",
     "outside_s",
 )
+#: Figures by phase in the air.
+TRIM_FIGURES = ("trim_nose_up_deg", "trim_nose_down_deg", "trim_lag_deg", "cg_aft_pct_mac")
 _FIXED = (
     "aircraft",
     "passengers",
@@ -64,3 +66,13 @@ def column_names(phases: tuple[str, ...]) -> tuple[str, ...]:
     assert len(_FIXED) == HEADER
     assert len(SIDE_FIGURES) == PER_SIDE
     return _FIXED + by_phase
+
+
+def trim_columns(phases: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the names of the figures of the phases in the air whose trim is followed.
+
+    The setting that trims at its most nose-up and most nose-down, how far the stabilizer lags
+    behind it, and the most aft CG.
+    """
+    assert len(TRIM_FIGURES) == PER_AIR
+    return tuple(f"{figure}.{phase}" for phase in phases for figure in TRIM_FIGURES)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["CABIN_FIGURES", "CONTRIBUTIONS", "HEADER", "IN_FLIGHT", "PER_SIDE"]
+__all__ = ["CABIN_FIGURES", "CONTRIBUTIONS", "HEADER", "IN_FLIGHT", "PER_AIR", "PER_SIDE"]
 
 #: Kinds of phase that count as in flight; all others as take-off and landing.
 IN_FLIGHT: Final = frozenset({"climb", "cruise", "descent"})
@@ -50,3 +50,5 @@ CABIN_FIGURES: Final = (
 HEADER: Final = 25 + len(CABIN_FIGURES)
 #: Figures per phase and side.
 PER_SIDE: Final = 5
+#: Figures per phase in the air whose trim is followed.
+PER_AIR: Final = 4

@@ -9,6 +9,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cgrisk.aircraft import Balance, CabinPlan, balance_of, cabin_plan
+from cgrisk.aircraft.stabilizer import trim_settings_of
+from cgrisk.aircraft.trim import aerodynamics_of
 from cgrisk.errors import UsageError
 from cgrisk.flight.cabin_program import (
     call_data,
@@ -17,8 +19,8 @@ from cgrisk.flight.cabin_program import (
     service_data,
     urge_data,
 )
-from cgrisk.flight.columns import SIDES, column_names
-from cgrisk.flight.contract import PER_SIDE
+from cgrisk.flight.columns import SIDES, TRIM_FIGURES, column_names, trim_columns
+from cgrisk.flight.contract import PER_AIR, PER_SIDE
 from cgrisk.flight.kernel.data import PathData, Program, SheetData
 from cgrisk.flight.kernel.fly import fly, plan
 from cgrisk.flight.kernel.keys import Keys
@@ -39,6 +41,13 @@ from cgrisk.flight.program import (
     phase_names,
     timeline_data,
 )
+from cgrisk.flight.take_off import (
+    TakeOffPlan,
+    add_take_off_figures,
+    plan_take_off,
+    take_off_columns,
+)
+from cgrisk.flight.trim_program import no_trim, trim_data, why_no_trim
 from cgrisk.randomness.keys import CAUSES, MAX_FLIGHTS, Cause, split_seed
 from cgrisk.scenario import Scenario
 
@@ -72,6 +81,11 @@ class FlightModel:
         Names of the phases.
     columns : tuple of str
         Names of the figures of a flight.
+    planned_trim : pandas.DataFrame
+        Trim of the planned path by phase in the air: phase, and the figures of
+        :data:`cgrisk.flight.columns.TRIM_FIGURES`; empty where trim cannot be computed.
+    take_off : TakeOffPlan or None
+        Take-off setting and speeds of the load sheet; None where they cannot be told.
     program : Program
         Flat arrays for the kernel.
     """
@@ -85,6 +99,8 @@ class FlightModel:
     operational_margins: pd.DataFrame
     phases: tuple[str, ...]
     columns: tuple[str, ...]
+    planned_trim: pd.DataFrame
+    take_off: TakeOffPlan | None
     program: Program
 
 
@@ -106,15 +122,16 @@ def _path_frame(
 
 def _fly_plan(
     program: Program, sheet: LoadSheet
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return (record, extremes by phase and side) of the planned path."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return (record, extremes by phase and side, trim by phase in the air) of the planned path."""
     still = program.configuration._replace(moment_kgm=0.0 * program.configuration.moment_kgm)
     program = program._replace(configuration=still)
     sides = np.empty((2 * program.timeline.end_s.size, PER_SIDE))
+    settings = np.empty((int(program.trim.slot.max()) + 1, PER_AIR))
     record = np.empty((_MOST_RECORDED, 4))
     mass, moment = sheet.zero_fuel_mass_kg, sheet.zero_fuel_moment_kgm
-    rows = plan(program, mass, moment, sides, record)
-    return record[:rows].copy(), sides
+    rows = plan(program, mass, moment, sides, settings, record)
+    return record[:rows].copy(), sides, settings
 
 
 def _margins_frame(
@@ -126,6 +143,16 @@ def _margins_frame(
     frame["time_of_least_s"] = sides[:, 1]
     frame["mass_at_least_kg"] = sides[:, 2]
     frame["moment_margin_kgm"] = sides[:, 3]
+    return frame
+
+
+def _trim_frame(
+    settings: NDArray[np.float64], phases: tuple[str, ...], balance: Balance
+) -> pd.DataFrame:
+    frame = pd.DataFrame({"phase": list(phases)})
+    for k, name in enumerate(TRIM_FIGURES[:3]):
+        frame[name] = np.rad2deg(settings[:, k])
+    frame[TRIM_FIGURES[3]] = balance.arm_to_pct(settings[:, 3])
     return frame
 
 
@@ -179,8 +206,21 @@ def prepare(scenario: Scenario, *, script: PathData | None = None) -> FlightMode
         crowd=crowd_data(scenario, plan=cabin),
         service=service_data(scenario, plan=cabin),
         sheet=no_plan(),
+        trim=no_trim(len(phases)),
     )
-    record, sides = _fly_plan(program, sheet)
+    record, sides, _ = _fly_plan(program, sheet)
+    take_off = plan_take_off(scenario, balance=balance, record=record)
+    trim = program.trim
+    aero, settings = aerodynamics_of(scenario.aircraft), trim_settings_of(scenario.aircraft)
+    if aero is not None and settings is not None and not why_no_trim(scenario):
+        trim = trim_data(
+            scenario,
+            aero=aero,
+            settings=settings,
+            balance=balance,
+            planned_time_s=record[:, 0],
+            planned_mass_kg=record[:, 1],
+        )
     return FlightModel(
         scenario=scenario,
         plan=cabin,
@@ -194,8 +234,18 @@ def prepare(scenario: Scenario, *, script: PathData | None = None) -> FlightMode
             phases,
         ),
         phases=phases,
-        columns=column_names(phases),
-        program=program._replace(sheet=_sheet_data(program, sheet, record)),
+        columns=(
+            *column_names(phases),
+            *trim_columns(tuple(phases[i] for i in np.flatnonzero(trim.slot >= 0))),
+            *take_off_columns(take_off),
+        ),
+        planned_trim=_trim_frame(
+            _fly_plan(program._replace(trim=trim), sheet)[2],
+            tuple(phases[i] for i in np.flatnonzero(trim.slot >= 0)),
+            balance,
+        ),
+        take_off=take_off,
+        program=program._replace(sheet=_sheet_data(program, sheet, record), trim=trim),
     )
 
 
@@ -292,6 +342,8 @@ def fly_block(
     keys = _keys(model, seed, numbers, versions)
     out = np.empty((flights.size, len(model.columns)))
     fly(model.program, keys, out, np.empty((0, 4)), _no_diary())
+    if model.take_off is not None:
+        add_take_off_figures(model.take_off, model.columns, out)
     return out
 
 

@@ -25,6 +25,7 @@ from cgrisk.risk.readings import (
     outside,
     over_mass,
 )
+from cgrisk.risk.trim_tables import TrimTables, trim_lines, trim_tables
 from cgrisk.sampling import Sample
 from cgrisk.scenario.registry import HELD
 
@@ -58,6 +59,7 @@ class Summary:
     occupancy: pd.DataFrame
     frozen: pd.DataFrame
     nearest: pd.DataFrame
+    trim: TrimTables
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the tables by the name of their file."""
@@ -75,6 +77,7 @@ class Summary:
             "times_up": self.times_up,
             "occupancy": self.occupancy,
             "nearest_flights": self.nearest,
+            **self.trim.tables(),
             "load_sheet": self.sample.model.sheet.frame(),
             "planned_margins": self.sample.model.planned_margins,
         }
@@ -122,6 +125,8 @@ class Summary:
             "times_up": self.times_up.to_dict("records"),
             "nearest_flights": self.nearest.to_dict("records"),
             "precision": self.precision(),
+            "trim": self.trim.in_flight(),
+            "take_off": self.trim.at_take_off(),
             "held_at_stated_value": [of for _, of in HELD],
             "cautions": CAUTIONS,
         }
@@ -233,6 +238,7 @@ def figures_text(summary: Summary) -> str:
     lines += _cause_lines(summary.causes)
     lines += _in_flight_lines(summary.frozen)
     lines += _cabin_lines(summary.cabin)
+    lines += trim_lines(summary.trim)
     for _, row in summary.mass.iterrows():
         if row["hits"] > 0:
             name = str(row["maximum"]).replace("_", "-")
@@ -332,4 +338,5 @@ def summarise(sample: Sample, *, confidence: float = 0.95) -> Summary:
         occupancy=occupancy(sample),
         frozen=frozen_shares(sample),
         nearest=nearest_flights(sample),
+        trim=trim_tables(sample, confidence=confidence),
     )

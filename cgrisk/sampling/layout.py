@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
+from cgrisk.aircraft.stabilizer import trim_settings_of
 from cgrisk.flight import (
     CABIN_FIGURES,
     CONTRIBUTIONS,
     GROUPS,
     SIDES,
+    TRIM_FIGURES,
     FlightModel,
     group_phases,
     operational_shift,
     phase_column,
+    take_off_columns,
     zero_fuel_scale,
 )
 
@@ -25,6 +29,7 @@ __all__ = [
     "ON_MAXIMUM_KG",
     "PCT_STEP",
     "Layout",
+    "Limit",
     "layout_of",
     "outcome_name",
 ]
@@ -39,6 +44,8 @@ ON_MAXIMUM_KG: Final = 1e-6
 MAXIMA: Final = ("taxi", "take_off", "landing", "zero_fuel")
 #: Width of the bins of all figures in % MAC.
 PCT_STEP: Final = 0.01
+#: Width of the bins of the figures of trim and take-off.
+TRIM_STEP: Final = 0.01
 #: Flights nearest to each limit that are remembered.
 NEAREST: Final = 16
 
@@ -59,6 +66,77 @@ _CABIN_STEPS: Final = {
 def outcome_name(side: str, place: str, reading: str) -> str:
     """Return the name of an outcome: a flight left the envelope on a side, in a phase or group."""
     return f"{side}.{place}.{reading}"
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """An outcome that is a figure below or above a limit, in any of some columns.
+
+    Attributes
+    ----------
+    outcome : str
+        Its name.
+    columns : tuple of str
+        Figures of a flight.
+    low, high : float
+        The outcome is a figure below ``low`` or above ``high``.
+    """
+
+    outcome: str
+    columns: tuple[str, ...]
+    low: float = -math.inf
+    high: float = math.inf
+
+
+def _trim_limits(model: FlightModel) -> list[Limit]:
+    """Return the outcomes of trim in flight: stops and elevator, by phase and in any."""
+    settings, aero = trim_settings_of(model.scenario.aircraft), model.scenario.aircraft.aerodynamics
+    phases = model.planned_trim["phase"].tolist()
+    if settings is None or aero is None or not phases:
+        return []
+    held = min(settings.elevator_up_rad, settings.elevator_down_rad) * settings.elevator_share
+    up, down = math.degrees(settings.nose_up_stop_rad), math.degrees(settings.nose_down_stop_rad)
+    found = []
+    for place, names in (*((phase, (phase,)) for phase in phases), ("any", tuple(phases))):
+        columns = {figure: tuple(f"{figure}.{n}" for n in names) for figure in TRIM_FIGURES}
+        found += [
+            Limit(f"trim.{place}.nose_up_stop", columns["trim_nose_up_deg"], low=up),
+            Limit(f"trim.{place}.nose_down_stop", columns["trim_nose_down_deg"], high=down),
+            Limit(
+                f"trim.{place}.rate",
+                columns["trim_lag_deg"],
+                high=math.degrees(held) * aero.elevator_effect,
+            ),
+        ]
+    return found
+
+
+def _take_off_limits(model: FlightModel) -> list[Limit]:
+    """Return the outcomes of the take-off."""
+    plan = model.take_off
+    if plan is None:
+        return []
+    found = []
+    if plan.settings.band is not None:
+        low, high = plan.settings.band
+        columns = ("take_off_setting_needed_units",)
+        found.append(Limit("take_off.needed_outside_band", columns, low=low, high=high))
+    if plan.run is not None:
+        needed = math.degrees(plan.run.needed_radps2)
+        found += [
+            Limit("take_off.uncommanded_rotation", ("nose_wheel_kn.below_vr",), low=0.0),
+            Limit("take_off.no_rotation", ("rotation_degps2",), low=needed),
+            Limit("take_off.nose_lifts_at_release", ("nose_wheel_kn.brake_release",), low=0.0),
+        ]
+    return found
+
+
+def _trim_steps(model: FlightModel) -> dict[str, float]:
+    """Return the figures of trim that are counted in bins, with the bins' width."""
+    names = [
+        f"{figure}.{phase}" for phase in model.planned_trim["phase"] for figure in TRIM_FIGURES
+    ]
+    return dict.fromkeys((*names, *take_off_columns(model.take_off)), TRIM_STEP)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +170,8 @@ class Layout:
         Figures counted in bins, with the bins' width.
     fleet : int
         Number of individual aircraft.
+    limits : tuple of Limit
+        Outcomes that are figures beyond a limit; the last of ``outcomes``.
     """
 
     columns: tuple[str, ...]
@@ -106,6 +186,7 @@ class Layout:
     means: tuple[str, ...]
     steps: dict[str, float]
     fleet: int
+    limits: tuple[Limit, ...]
 
     def mean_place(self, name: str) -> int:
         """Return the number of a figure among those whose means are kept."""
@@ -145,6 +226,9 @@ def layout_of(model: FlightModel) -> Layout:
     steps = {f"margin.{side}.{group}": PCT_STEP for side, group in by_side}
     steps |= {f"excess.{side}.{group}": PCT_STEP for side, group in by_side}
     steps |= dict.fromkeys(errors, PCT_STEP) | _CABIN_STEPS
+    trim_steps = _trim_steps(model)
+    steps |= trim_steps | {"landing_cg_pct_mac": PCT_STEP}
+    limits = (*_trim_limits(model), *_take_off_limits(model))
     margins = [
         phase_column(figure, phase=phase, side=side)
         for figure in ("margin_pct_mac", "outside_s")
@@ -153,7 +237,11 @@ def layout_of(model: FlightModel) -> Layout:
     ]
     return Layout(
         columns=model.columns,
-        outcomes=(*outcomes, *(f"over_mass.{name}" for name in MAXIMA)),
+        outcomes=(
+            *outcomes,
+            *(f"over_mass.{name}" for name in MAXIMA),
+            *(limit.outcome for limit in limits),
+        ),
         phases=model.phases,
         places=places,
         groups=groups,
@@ -166,6 +254,7 @@ def layout_of(model: FlightModel) -> Layout:
             *margins,
             *errors,
             *_CABIN_STEPS,
+            *trim_steps,
         ),
         means=(
             *(f"take_off_error_kgm.{name}" for name in CONTRIBUTIONS),
@@ -173,7 +262,9 @@ def layout_of(model: FlightModel) -> Layout:
             "total_wait_s",
             *errors,
             *(f"excess.{side}.{group}" for side, group in by_side),
+            *trim_steps,
         ),
         steps=steps,
         fleet=model.scenario.operation.fleet,
+        limits=limits,
     )

@@ -161,6 +161,9 @@ def outcomes_of(rows: Floats, *, layout: Layout) -> NDArray[np.bool_]:
             found += [planned[list(numbers)].any(axis=0), at_limit[list(numbers)].any(axis=0)]
     place = {name: i for i, name in enumerate(layout.columns)}
     found += [rows[:, place[f"mass_margin_kg.{name}"]] < -ON_MAXIMUM_KG for name in MAXIMA]
+    for limit in layout.limits:
+        figures = rows[:, [place[name] for name in limit.columns]]
+        found.append(((figures < limit.low) | (figures > limit.high)).any(axis=1))
     return np.array(found)
 
 

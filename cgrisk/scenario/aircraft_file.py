@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from cgrisk.scenario.aerodynamics_file import Aerodynamics, GroundRun, Stabilizer, TrimTable
 from cgrisk.scenario.fields import (
     ASSUMPTION,
     FORMAT,
@@ -300,6 +301,16 @@ class Flap(Model):
     """Name of the position."""
     moment: Moment = item(0.0)
     """Mass moment relative to flaps retracted (positive: mass moves aft)."""
+    lift: Annotated[float, Quantity(low=-1.0, high=4.0)] = item(0.0)
+    """Change of the lift coefficient at the same incidence."""
+    pitching_moment: Annotated[float, Quantity(low=-3.0, high=3.0)] = item(0.0)
+    """Change of the pitching moment coefficient about the aerodynamic centre."""
+    centre_shift: Annotated[float, Quantity(low=-50.0, high=50.0, unit="% MAC")] = item(0.0)
+    """Shift of the aerodynamic centre."""
+    downwash_factor: Annotated[float, Quantity(low=0.0, high=5.0)] = item(1.1, source=ASSUMPTION)
+    """Downwash of the flaps' lift as a multiple of that of the wing's."""
+    greatest_lift: Annotated[float, Quantity(above=0.0, high=6.0)] = item(1.4, source=ASSUMPTION)
+    """Greatest lift coefficient, for the stall speed."""
 
 
 class DryUncertainty(Model):
@@ -387,6 +398,14 @@ class AircraftFile(Model):
         20.0, source=ASSUMPTION
     )
     """Time the flaps take between positions."""
+    aerodynamics: Aerodynamics | None = item(None)
+    """Aerodynamics; without it no trim is computed."""
+    stabilizer: Stabilizer | None = item(None)
+    """Stabilizer and elevator; without it no trim is computed."""
+    ground_run: GroundRun | None = item(None)
+    """Ground run; without it no rotation at take-off is computed."""
+    trim_tables: Annotated[tuple[TrimTable, ...], Field(strict=False, max_length=40)] = item(())
+    """The operator's take-off trim tables; without one the setting is computed."""
     dry_uncertainty: DryUncertainty = item(DryUncertainty())
     """Error of the dry operating mass and CG, by level."""
     fuel_uncertainty: FuelUncertainty = item(FuelUncertainty())

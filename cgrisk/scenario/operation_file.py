@@ -476,6 +476,12 @@ class OperationFile(Model):
     """Fuel."""
     phases: Annotated[tuple[Phase, ...], Field(strict=False, min_length=1, max_length=40)] = item()
     """Phases in order."""
+    speed_change: Annotated[float, Quantity(above=0.0, high=20.0, unit="kt/s")] = item(
+        1.0, source=ASSUMPTION
+    )
+    """Rate at which speeds change between phases, for the trim."""
+    thrust_rating: Name | None = item(None)
+    """Take-off thrust rating, where the trim tables tell ratings apart."""
     behaviour: Behaviour = item(Behaviour(), source=ASSUMPTION)
     """Getting up."""
     crowd: Crowd = item(Crowd(), source=ASSUMPTION)

@@ -29,6 +29,7 @@ __all__ = [
     "ServiceData",
     "SheetData",
     "TimelineData",
+    "TrimData",
     "UrgeData",
 ]
 
@@ -340,6 +341,22 @@ class SheetData(NamedTuple):
     node_moment_kgm: Floats
 
 
+class TrimData(NamedTuple):
+    """The setting that trims: ``base + by_mass * mass + by_moment * moment`` (rad).
+
+    Its coefficients are straight between nodes in time; at least two nodes.
+    """
+
+    slot: Ints
+    """(P,) number of a phase among those in the air whose trim is followed; -1 for the others."""
+    time_s: Floats
+    base_rad: Floats
+    by_mass: Floats
+    by_moment: Floats
+    rate_radps: Floats
+    """Rate of the stabilizer from each node on."""
+
+
 class Program(NamedTuple):
     """Everything one flight needs, apart from its random keys."""
 
@@ -359,3 +376,4 @@ class Program(NamedTuple):
     crowd: CrowdData
     service: ServiceData
     sheet: SheetData
+    trim: TrimData

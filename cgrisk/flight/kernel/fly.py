@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.compiled import entry_point, kernel, maker, source_fingerprint
-from cgrisk.flight.contract import HEADER, PER_SIDE
+from cgrisk.flight.contract import HEADER, PER_AIR, PER_SIDE
 from cgrisk.flight.kernel.crew import new_crew, serve
-from cgrisk.flight.kernel.data import CabinData, MassData, PathData, Program
+from cgrisk.flight.kernel.data import CabinData, MassData, PathData, Program, TrimData
 from cgrisk.flight.kernel.keys import Keys
 from cgrisk.flight.kernel.life import live
 from cgrisk.flight.kernel.load import (
@@ -68,6 +69,15 @@ def _passenger_sums(
     return aboard_count
 
 
+@kernel
+def in_the_air(trim: TrimData) -> int:
+    """Return the number of phases whose trim is followed."""
+    count = 0
+    for i in range(trim.slot.size):
+        count = max(count, trim.slot[i] + 1)
+    return count
+
+
 @maker
 def _more_room(moves: Moves) -> Moves:
     """Return a list with room for what did not fit."""
@@ -106,7 +116,7 @@ def _make_fly(
         people = new_people(cabin.arm_m.size, cabin.region_start.size - 1, cabin.zone_region.size)
         sums = np.empty(8, np.float64)
         places, urge, calls, crowd = program.places, program.urge, program.calls, program.crowd
-        service, script = program.service, program.script
+        service, script, trim = program.service, program.script, program.trim
         seats = cabin.arm_m.size
         occupant = np.empty(seats, np.int64)
         rounds, crew = new_rounds(service, seats), new_crew(service)
@@ -123,6 +133,8 @@ def _make_fly(
         sides = np.empty((2 * phases, PER_SIDE), np.float64)
         errors = np.empty((2, 2), np.float64)
         marks = np.empty((2, 4), np.float64)
+        settings = np.empty((in_the_air(program.trim), PER_AIR), np.float64)
+        stabilizer = np.empty(1, np.float64)
         lemac, to_pct = program.limit.lemac_m, 100.0 / program.limit.mac_m
         planned_hold_mass, planned_hold_moment = 0.0, 0.0
         for h in range(hold.arm_m.size):
@@ -200,6 +212,9 @@ def _make_fly(
                 sides,
                 errors,
                 marks,
+                trim,
+                settings,
+                stabilizer,
                 record,
             )
             x = sheet.take_off_arm_m
@@ -257,6 +272,11 @@ def _make_fly(
                 out[row, column + 3] = sides[i, 3]
                 out[row, column + 4] = sides[i, 4]
                 column += PER_SIDE
+            for i in range(settings.shape[0]):
+                for k in range(3):
+                    out[row, column + k] = settings[i, k] * 180.0 / math.pi
+                out[row, column + 3] = (settings[i, 3] - lemac) * to_pct
+                column += PER_AIR
         return written
 
     return entry_point(fly)
@@ -267,12 +287,15 @@ fly = _make_fly(source_fingerprint())
 
 def _make_plan(
     fingerprint: int,
-) -> Callable[[Program, float, float, NDArray[np.float64], NDArray[np.float64]], int]:
+) -> Callable[
+    [Program, float, float, NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]], int
+]:
     def plan(
         program: Program,
         zero_fuel_mass: float,
         zero_fuel_moment: float,
         sides: NDArray[np.float64],
+        settings: NDArray[np.float64],
         record: NDArray[np.float64],
     ) -> int:
         """Write the planned path's extremes and its record; return the record's length.
@@ -288,6 +311,7 @@ def _make_plan(
         active = np.empty(tanks, np.int64)
         errors = np.empty((2, 2), np.float64)
         marks = np.empty((2, 4), np.float64)
+        stabilizer = np.empty(1, np.float64)
         density = fuel.planned_density
         fill_tanks(fuel, fuel.block_kg / density, volumes)
         mass, moment = zero_fuel_mass, zero_fuel_moment
@@ -312,6 +336,9 @@ def _make_plan(
             sides,
             errors,
             marks,
+            program.trim,
+            settings,
+            stabilizer,
             record,
         )
 

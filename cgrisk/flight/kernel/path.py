@@ -20,6 +20,7 @@ from cgrisk.flight.kernel.data import (
     PathData,
     SheetData,
     TimelineData,
+    TrimData,
 )
 from cgrisk.flight.kernel.margins import (
     error_extremes,
@@ -27,6 +28,7 @@ from cgrisk.flight.kernel.margins import (
     least_moment,
     seconds_outside,
 )
+from cgrisk.flight.kernel.trim import follow_trim, start_trim
 
 __all__ = ["fly_path"]
 
@@ -77,6 +79,9 @@ def fly_path(
     sides: NDArray[np.float64],
     errors: NDArray[np.float64],
     marks: NDArray[np.float64],
+    trim: TrimData,
+    settings: NDArray[np.float64],
+    stabilizer: NDArray[np.float64],
     record: NDArray[np.float64],
 ) -> int:
     """Fly from ``mass`` and ``moment`` at start of taxi; write the extremes.
@@ -99,6 +104,13 @@ def fly_path(
         group without a phase.
     marks : float64 array, shape (2, 4)
         Out: at take-off and at landing: mass, moment, fuel mass, fuel moment.
+    trim : TrimData
+        The setting that trims.
+    settings : float64 array, shape (phases in the air, 4)
+        Out: by phase in the air: most nose-up and nose-down setting (rad), greatest distance of the
+        stabilizer from it (rad), most aft CG (m).
+    stabilizer : float64 array, shape (1,)
+        Scratch: where the stabilizer is.
     record : float64 array, shape (n, 4)
         Out: time, mass, moment, phase at the ends of every stretch, as far as it has room.
 
@@ -114,6 +126,8 @@ def fly_path(
         sides[i, 4] = 0.0
     errors[:, 0] = math.inf
     errors[:, 1] = -math.inf
+    start_trim(settings, stabilizer)
+    node = 0
     step = 0
     tanks_on = _open_tanks(fuel, step, volumes, active)
     while tanks_on == 0 and step < fuel.burn_start.size - 1:
@@ -237,6 +251,11 @@ def fly_path(
                 group = timeline.group[phase]
                 errors[group, 0] = min(errors[group, 0], least)
                 errors[group, 1] = max(errors[group, 1], greatest)
+            slot = trim.slot[phase]
+            if slot >= 0 and dt > 0.0:
+                node = follow_trim(
+                    trim, node, stabilizer, t, dt, mass, moment, -flow, rate, settings[slot]
+                )
             if written < record.shape[0]:
                 record[written, 0] = t
                 record[written, 1] = mass
