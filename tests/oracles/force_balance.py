@@ -136,9 +136,7 @@ def forces_in_flight(
     by_flap = aero.flap_lift[state.flap]
     over_zero_lift = alpha - aero.zero_lift_angle
     wing_lift = pressure * aero.wing_area_m2 * (wing * over_zero_lift + by_flap)
-    downwash = aero.downwash * (
-        over_zero_lift + aero.flap_downwash[state.flap] * by_flap / wing
-    )
+    downwash = aero.downwash * (over_zero_lift + aero.flap_downwash[state.flap] * by_flap / wing)
     at_tail = alpha - downwash + stabilizer + aero.elevator_effect * elevator
     tail_lift = pressure * aero.tail_efficiency * aero.tail_area_m2 * tail * at_tail
     cg = state.h * aero.mac_m
@@ -155,7 +153,11 @@ def forces_in_flight(
 
 
 def trim(
-    aero: Any, state: Any, *, about: tuple[float, float] = (0.0, 0.0), stabilizer: float | None = None
+    aero: Any,
+    state: Any,
+    *,
+    about: tuple[float, float] = (0.0, 0.0),
+    stabilizer: float | None = None,
 ) -> Trimmed:
     """Balance the vertical forces and the moments about any point.
 
