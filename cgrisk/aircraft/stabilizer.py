@@ -64,7 +64,7 @@ class TrimSettings:
         if self.step == 0.0:
             return units
         steps = math.floor(abs(units) / self.step + 0.5)
-        return math.copysign(steps * self.step, units)
+        return round(math.copysign(steps * self.step, units), 9)
 
 
 def trim_settings_of(aircraft: AircraftFile) -> TrimSettings | None:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from cgrisk.runs import Progress as Done
     from cgrisk.runs import RunFolder, RunInputs
     from cgrisk.runs.fly import Fly
+    from cgrisk.scenario import Scenario
 
 __all__ = ["EXAMPLE", "HELP", "add_arguments", "execute"]
 
@@ -59,6 +60,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--rows",
         action=argparse.BooleanOptionalAction,
         help="keep one row per flight (kept up to 1,000,000 flights)",
+    )
+    add(
+        "--with-entry-errors",
+        action="store_true",
+        help="tell what the operation's errors on the load sheet would do",
     )
     add("--cluster", metavar="ADDRESS", help="fly on a dask cluster: its scheduler")
     add("--dry-run", action="store_true", help="say what would be done and about how long it takes")
@@ -135,13 +141,24 @@ def _fresh(chosen: argparse.Namespace) -> tuple[RunInputs, str]:
     precision = None
     if chosen.precision is not None:
         precision = Precision(chosen.precision, sides=_sides(chosen.side))
-    scenario = load_scenario(chosen.scenario or shipped_scenarios()[DEFAULT])
+    scenario = _asked(chosen, load_scenario(chosen.scenario or shipped_scenarios()[DEFAULT]))
     flights = chosen.flights or (_FLIGHTS if precision is None else _MOST_FLIGHTS)
     rows = flights <= _MOST_ROWS if chosen.rows is None else chosen.rows
     slug = re.sub(r"[^a-z0-9]+", "-", scenario.name.lower()).strip("-")[:60] or "run"
     folder = f"results/{slug}-seed{seed}" if chosen.out is None else chosen.out
     inputs = inputs_of(scenario, seed=seed, flights=flights, precision=precision, rows=rows)
     return inputs, folder
+
+
+def _asked(chosen: argparse.Namespace, scenario: Scenario) -> Scenario:
+    """Return the scenario with what the command line asks of it."""
+    from cgrisk.scenario import Scenario
+
+    if not chosen.with_entry_errors:
+        return scenario
+    resolved = scenario.resolved()
+    resolved["operation"]["with_entry_errors"] = True
+    return Scenario.from_resolved(resolved)
 
 
 def _resumed(chosen: argparse.Namespace) -> tuple[RunInputs, str]:
@@ -172,7 +189,7 @@ def _resumed(chosen: argparse.Namespace) -> tuple[RunInputs, str]:
         precision = Precision(chosen.precision, sides=_sides(chosen.side))
     scenario = begun.read_scenario(shown=shown)
     if chosen.scenario:
-        scenario = load_scenario(chosen.scenario)
+        scenario = _asked(chosen, load_scenario(chosen.scenario))
     now = inputs_of(
         scenario,
         seed=begun.seed if chosen.seed is None else resolve_seed(chosen.seed),

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from cgrisk.flight.columns import SIDES, TRIM_FIGURES, column_names, phase_column
 from cgrisk.flight.contract import CABIN_FIGURES, CONTRIBUTIONS, IN_FLIGHT
+from cgrisk.flight.entry import entry_error_text, with_entry_error
 from cgrisk.flight.loadsheet import LoadSheet, SheetLine, make_load_sheet
 from cgrisk.flight.model import (
     FlightModel,
@@ -45,6 +46,7 @@ __all__ = [
     "column_names",
     "conditions",
     "entity_counts",
+    "entry_error_text",
     "fly_block",
     "group_phases",
     "make_load_sheet",
@@ -54,5 +56,6 @@ __all__ = [
     "take_off_columns",
     "trace",
     "why_no_trim",
+    "with_entry_error",
     "zero_fuel_scale",
 ]

@@ -215,7 +215,7 @@ def trim_data(
     slot = np.full(phases, -1, dtype=np.int64)
     inside = air_phases(scenario)
     slot[list(inside)] = np.arange(len(inside))
-    out = here.flap > 0.0
+    out = np.maximum(here.flap, np.append(here.flap[1:], 0.0)) > 0.0
     return TrimData(
         slot=slot,
         time_s=time,

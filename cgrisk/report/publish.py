@@ -9,6 +9,12 @@ from cgrisk.report.envelope_chart import envelope_paths, path_fan
 from cgrisk.report.exceedance_chart import exceedance
 from cgrisk.report.occupancy_chart import occupancy_map
 from cgrisk.report.style import chart_style, new_figure, plain, save
+from cgrisk.report.trim_chart import (
+    setting_bands,
+    setting_counts,
+    stabilizer_demand,
+    stabilizer_fan,
+)
 from cgrisk.risk.summary import Summary
 
 __all__ = ["publish"]
@@ -65,3 +71,23 @@ def publish(folder: Path, *, summary: Summary) -> None:
         ax.set_title(f"Where people stand: {name}", pad=14)
         save(figure, charts, "occupancy")
         summary.occupancy.to_csv(charts / "occupancy.csv", index=False, lineterminator="\n")
+        _trim_charts(charts, summary=summary, name=name)
+
+
+def _trim_charts(charts: Path, *, summary: Summary, name: str) -> None:
+    """Draw the stabilizer's demand and the take-off setting, where the data allow."""
+    sample = summary.sample
+    fan = stabilizer_fan(sample)
+    if not fan.empty:
+        figure = new_figure(180, 105)
+        ax = stabilizer_demand(fan, model=sample.model, ax=figure.subplots())
+        ax.set_title(f"What the stabilizer must do: {name}", pad=14)
+        save(figure, charts, "stabilizer")
+        fan.to_csv(charts / "stabilizer.csv", index=False, lineterminator="\n")
+    counts = setting_counts(sample)
+    if not counts.empty:
+        figure = new_figure(180, 85)
+        ax = setting_bands(sample, ax=figure.subplots(), counts=counts)
+        ax.set_title(f"Take-off setting needed against made: {name}")
+        save(figure, charts, "take_off_setting")
+        counts.to_csv(charts / "take_off_setting.csv", index=False, lineterminator="\n")

@@ -10,6 +10,7 @@ import pandas as pd
 
 from cgrisk.flight import GROUPS, SIDES, OperationalShift, operational_shift
 from cgrisk.risk.cabin import cabin_figures, occupancy, times_up
+from cgrisk.risk.entry import entry_consequences
 from cgrisk.risk.freezing import frozen_shares
 from cgrisk.risk.readings import (
     AS_PLANNED,
@@ -60,6 +61,7 @@ class Summary:
     frozen: pd.DataFrame
     nearest: pd.DataFrame
     trim: TrimTables
+    entry: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the tables by the name of their file."""
@@ -78,6 +80,7 @@ class Summary:
             "occupancy": self.occupancy,
             "nearest_flights": self.nearest,
             **self.trim.tables(),
+            **({} if self.entry.empty else {"entry_errors": self.entry}),
             "load_sheet": self.sample.model.sheet.frame(),
             "planned_margins": self.sample.model.planned_margins,
         }
@@ -127,6 +130,7 @@ class Summary:
             "precision": self.precision(),
             "trim": self.trim.in_flight(),
             "take_off": self.trim.at_take_off(),
+            "entry_errors": self.entry.to_dict("records"),
             "held_at_stated_value": [of for _, of in HELD],
             "cautions": CAUTIONS,
         }
@@ -239,6 +243,7 @@ def figures_text(summary: Summary) -> str:
     lines += _in_flight_lines(summary.frozen)
     lines += _cabin_lines(summary.cabin)
     lines += trim_lines(summary.trim)
+    lines += _entry_lines(summary.entry)
     for _, row in summary.mass.iterrows():
         if row["hits"] > 0:
             name = str(row["maximum"]).replace("_", "-")
@@ -286,6 +291,25 @@ def _cabin_lines(cabin: pd.DataFrame) -> list[str]:
         f"  longest queue {queue['q50']:.0f} on half the flights, {queue['q95']:.0f} or more on "
         f"5 %; mean wait {wait['mean'] / 60.0:.1f} min",
     ]
+
+
+def _entry_lines(entry: pd.DataFrame) -> list[str]:
+    if entry.empty:
+        return []
+    lines = ["", "Given an error on the load sheet (apart from the figures above)"]
+    for name in entry["error"].unique():
+        part = entry[entry["error"] == name]
+        row = part.iloc[0]
+        units = row["setting_shift_units"]
+        trim = "" if math.isnan(units) else f", {units:+.2f} trim units"
+        lines.append(
+            f"  {row['meaning']}: CG {row['cg_shift_pct_mac']:+.2f} % MAC, "
+            f"{row['mass_shift_kg']:+,.0f} kg{trim}"
+        )
+        for _, event in part[part["hits"] > 0].iterrows():
+            text = str(event["event"]).replace("_", " ").replace(".", ", ")
+            lines.append(f"    {text}: {probability_text(event)}")
+    return lines
 
 
 def probability_text(row: pd.Series) -> str:
@@ -339,4 +363,5 @@ def summarise(sample: Sample, *, confidence: float = 0.95) -> Summary:
         frozen=frozen_shares(sample),
         nearest=nearest_flights(sample),
         trim=trim_tables(sample, confidence=confidence),
+        entry=entry_consequences(sample),
     )

@@ -246,7 +246,7 @@ def take_off_figures(sample: Sample) -> dict[str, float | None]:
 
 
 def _units_per_pct(model: FlightModel) -> float | None:
-    """Return how the take-off setting changes with the CG (trim units per % MAC; aft needs less)."""
+    """Return how the take-off setting changes with the CG (trim units per % MAC)."""
     plan = model.take_off
     if plan is None:
         return None
@@ -302,7 +302,7 @@ def crew_table(model: FlightModel, *, people: int = 10, mass_kg: float = 84.0) -
 
 
 def margins(sample: Sample) -> pd.DataFrame:
-    """Return static and manoeuvre margin at the aft end, and the elevator of the flare at the front.
+    """Return static and manoeuvre margins at aft CGs, and the flare's elevator at forward ones.
 
     Returns
     -------
@@ -363,16 +363,17 @@ def _flare(sample: Sample, aero: Aerodynamics) -> list[tuple[str, str, str, floa
         ("planned", float(first["cg_pct_mac"])),
         *((f"{100 * p:g} % of flights", binned_quantile(cg, 1.0 - p).estimate) for p in _AFT),
     ):
-        common = {
-            "mass_kg": mass,
-            "h": place / 100.0,
-            "eas_mps": here.eas_mps,
-            "mach": here.mach,
-            "flap": here.flap,
-            "gear_down": here.gear_down,
-        }
-        trimmed = stabilizer_to_trim(aero, State(**common, thrust_n=here.thrust_n))
-        flared = stabilizer_to_trim(near, State(**common, load_factor=_FLARE))
+        state = State(
+            mass_kg=mass,
+            h=place / 100.0,
+            eas_mps=here.eas_mps,
+            mach=here.mach,
+            thrust_n=here.thrust_n,
+            flap=here.flap,
+            gear_down=here.gear_down,
+        )
+        trimmed = stabilizer_to_trim(aero, state)
+        flared = stabilizer_to_trim(near, replace(state, thrust_n=0.0, load_factor=_FLARE))
         angle = elevator_to_hold(aero, needed_rad=flared, set_rad=trimmed)
         out.append(("flare_elevator", phase, label, float(np.rad2deg(angle[0])), -data.elevator_up))
     return out

@@ -143,7 +143,7 @@ class GroundRun(Model):
     """Least lift coefficient of the tail."""
     tail_lift_greatest: Coefficient = item(1.05, source=ASSUMPTION)
     """Greatest lift coefficient of the tail."""
-    rotation_speed: Annotated[float, Quantity(low=0.8, high=2.0)] = item(1.08, source=ASSUMPTION)
+    rotation_speed: Annotated[float, Quantity(low=0.8, high=2.0)] = item(1.10, source=ASSUMPTION)
     """Rotation speed VR over the stall speed of the planned mass."""
     take_off_speed: Annotated[float, Quantity(low=0.8, high=2.0)] = item(1.13, source=ASSUMPTION)
     """Take-off safety speed V2 over the stall speed of the planned mass."""

@@ -13,6 +13,7 @@ from cgrisk.scenario.checks_aircraft import AIRCRAFT_CHECKS
 from cgrisk.scenario.checks_cabin import CABIN_CHECKS
 from cgrisk.scenario.checks_fuel import FUEL_CHECKS
 from cgrisk.scenario.checks_operation import OPERATION_CHECKS
+from cgrisk.scenario.checks_trim import ENTRY_CHECKS, TRIM_CHECKS
 from cgrisk.scenario.document import Document, Placement, read_document, referenced, shown
 from cgrisk.scenario.fields import Model
 from cgrisk.scenario.locate import KeyPath
@@ -186,7 +187,9 @@ def _check_aircraft(
     for key in spoilt:
         values.pop(key, None)
     cabin_faults = _run(CABIN_CHECKS, values, document)
-    faults += wrong + _run(AIRCRAFT_CHECKS + FUEL_CHECKS, values, document) + cabin_faults
+    faults += (
+        wrong + _run(AIRCRAFT_CHECKS + FUEL_CHECKS + TRIM_CHECKS, values, document) + cabin_faults
+    )
     faults += _source_faults(document, values, AircraftFile)
     cabin = values.get("cabin")
     if isinstance(cabin, Cabin) and not cabin_faults:
@@ -197,7 +200,7 @@ def _check_aircraft(
 def _check_operation(document: Document, aircraft: Mapping[str, Any]) -> list[Fault]:
     values, faults = sound_values(document, model=OperationFile, file_kind="operation")
     together = values | {f"aircraft.{key}": value for key, value in aircraft.items()}
-    faults += _run(OPERATION_CHECKS, together, document)
+    faults += _run(OPERATION_CHECKS + ENTRY_CHECKS, together, document)
     return faults + _source_faults(document, values, OperationFile)
 
 

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from cgrisk.scenario.aircraft_file import PhaseKind
+from cgrisk.scenario.entry_file import EntryError
 from cgrisk.scenario.fields import (
     ASSUMPTION,
     DATA,
@@ -476,6 +477,10 @@ class OperationFile(Model):
     """Fuel."""
     phases: Annotated[tuple[Phase, ...], Field(strict=False, min_length=1, max_length=40)] = item()
     """Phases in order."""
+    with_entry_errors: bool = item(False, source=FORMAT)
+    """Tell the consequences of the entry errors; the flights themselves stay without them."""
+    entry_errors: Annotated[tuple[EntryError, ...], Field(strict=False, max_length=40)] = item(())
+    """Errors on the load sheet whose consequences are told when asked for."""
     speed_change: Annotated[float, Quantity(above=0.0, high=20.0, unit="kt/s")] = item(
         1.0, source=ASSUMPTION
     )

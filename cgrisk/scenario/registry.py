@@ -22,8 +22,6 @@ NO_SOURCE: Final = "stated in the file without a source"
 
 #: (dotted key, why): edit this list as the model grows.
 _UNUSED = (
-    ("operation.phases.altitude_ft", "trim is not computed in this version"),
-    ("operation.phases.speed_kt", "trim is not computed in this version"),
     ("aircraft.cabin.rows.cabin_class", "all classes use the same lavatories in this version"),
     (
         "aircraft.cabin.seat_table.cabin_class",

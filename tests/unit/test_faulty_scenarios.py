@@ -1059,6 +1059,77 @@ CASES = {
         "fuel_index_table",
         ("plain name", "../fuel.csv"),
     ),
+    # --- trim, take-off, entry errors ---
+    "stops the wrong way round": Case(
+        AIRCRAFT,
+        r"^nose_up_stop = .*$",
+        "nose_up_stop = 5.0",
+        "stabilizer.nose_up_stop",
+        ("less than the nose-down stop of 4 deg", "got 5 deg"),
+    ),
+    "trim band the wrong way round": Case(
+        AIRCRAFT,
+        r"^take_off_band = .*$",
+        "take_off_band = [9.0, 3.0]",
+        "stabilizer.take_off_band",
+        ("the least setting first", "got 9, 3"),
+    ),
+    "Mach numbers out of order": Case(
+        AIRCRAFT,
+        r"^mach_moment = .*$",
+        "mach_moment = [[0.7, 0.0], [0.4, -0.01]]",
+        "aerodynamics.mach_moment[1]",
+        ("a Mach number above 0.7", "got 0.4"),
+    ),
+    "no wheelbase": Case(
+        AIRCRAFT,
+        r"^wheelbase = .*$",
+        "wheelbase = 0.0",
+        "ground_run.wheelbase",
+        ("a distance above 0",),
+    ),
+    "no wing": Case(
+        AIRCRAFT,
+        r"^wing_area = .*$",
+        "wing_area = 0.0",
+        "aerodynamics.wing_area",
+        ("a number above 0 and at most 2000 m2",),
+    ),
+    "trim table with a hole": Case(
+        AIRCRAFT,
+        r"^\[dry_uncertainty\]$",
+        '[[trim_tables]]\nflaps = "take-off"\npoints = [[6e4, 20.0, 5.0], [6e4, 30.0, 4.0], '
+        "[7e4, 20.0, 5.5]]\n[dry_uncertainty]",
+        "trim_tables[0].points",
+        ("every mass with every CG once: 2 masses by 2 CGs", "got 3 points"),
+        r"^points = \[\[6e4",
+    ),
+    "trim table for other flaps": Case(
+        AIRCRAFT,
+        r"^\[dry_uncertainty\]$",
+        '[[trim_tables]]\nflaps = "half"\npoints = [[6e4, 20.0, 5.0], [6e4, 30.0, 4.0]]\n'
+        "[dry_uncertainty]",
+        "trim_tables[0].flaps",
+        ("the name of a flap position", 'got "half"'),
+        r'^flaps = "half"$',
+    ),
+    "entry error in no zone": Case(
+        OPERATION,
+        r'^from_zone = "A"$',
+        'from_zone = "Z"',
+        "entry_errors[0].from_zone",
+        ("a zone out of A, B, C", 'got "Z"'),
+    ),
+    "entry error of nobody": Case(
+        OPERATION, r"^people = 8$", "people = 0", "entry_errors[0].people", ("at least 1 person",)
+    ),
+    "one hold swapped with itself": Case(
+        OPERATION,
+        r"^holds = .*$",
+        'holds = ["aft hold", "aft hold"]',
+        "entry_errors[1].holds",
+        ("two different holds out of",),
+    ),
 }
 
 

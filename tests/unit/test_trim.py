@@ -200,9 +200,9 @@ def test_slopes_grow_with_mach_between_the_limits_of_span() -> None:
 def test_mach_tables_are_flat_outside() -> None:
     aero = replace(AERO, aspect_ratio=1e-9)  # so that only the tables tell Mach numbers apart
     state = replace(BETWEEN, mach=0.0)
-    settings = [stabilizer_to_trim(aero, replace(state, mach=m)) for m in (0.0, 0.2, 0.4)]
+    settings = [float(stabilizer_to_trim(aero, replace(state, mach=m))) for m in (0.0, 0.2, 0.4)]
     assert settings == pytest.approx([settings[0]] * 3, abs=1e-14)
-    last = [stabilizer_to_trim(aero, replace(state, mach=m)) for m in (0.84, 0.88, 0.92)]
+    last = [float(stabilizer_to_trim(aero, replace(state, mach=m))) for m in (0.84, 0.88, 0.92)]
     assert last == pytest.approx([last[0]] * 3, abs=1e-14)
     points = [stabilizer_to_trim(aero, replace(state, mach=m)) for m in (0.76, 0.78, 0.80)]
     assert points[1] == pytest.approx((points[0] + points[2]) / 2.0, abs=1e-14)

@@ -1,0 +1,147 @@
+"""Checks of what the data of trim, take-off and entry errors mean."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+from typing import Final
+
+from cgrisk.scenario.aerodynamics_file import Aerodynamics, GroundRun, Stabilizer, TrimTable
+from cgrisk.scenario.aircraft_file import Flap, Hold
+from cgrisk.scenario.document import shown
+from cgrisk.scenario.entry_file import EntryError
+from cgrisk.scenario.fields import figure
+from cgrisk.scenario.operation_file import Zone
+from cgrisk.scenario.problems import Check, Problem, repeated, unknown_names
+from cgrisk.units import UnitSystem
+
+__all__ = ["ENTRY_CHECKS", "TRIM_CHECKS"]
+
+
+def _mach_ascends(aero: Aerodynamics | None, _system: UnitSystem) -> Iterator[Problem]:
+    for name in () if aero is None else ("mach_centre", "mach_moment"):
+        for number, ((before, _), (mach, _)) in enumerate(pairwise(getattr(aero, name)), start=1):
+            if mach <= before:
+                yield Problem(
+                    ("aerodynamics", name, number),
+                    f"a Mach number above {figure(before)}, that of the point before",
+                    figure(mach),
+                    "Put the points in ascending order.",
+                )
+
+
+def _stops(stabilizer: Stabilizer | None, _system: UnitSystem) -> Iterator[Problem]:
+    if stabilizer is None:
+        return
+    if stabilizer.nose_up_stop >= stabilizer.nose_down_stop:
+        yield Problem(
+            ("stabilizer", "nose_up_stop"),
+            f"less than the nose-down stop of {figure(stabilizer.nose_down_stop)} deg",
+            f"{figure(stabilizer.nose_up_stop)} deg",
+            "Nose-up trim has the leading edge down: a negative angle.",
+        )
+    band = stabilizer.take_off_band
+    if band is not None and band[0] >= band[1]:
+        yield Problem(
+            ("stabilizer", "take_off_band"),
+            "the least setting first, then the most",
+            f"{figure(band[0])}, {figure(band[1])}",
+            "More trim units are more nose-up: put the smaller number first.",
+        )
+
+
+def _ground_run(
+    run: GroundRun | None, aero: Aerodynamics | None, _system: UnitSystem
+) -> Iterator[Problem]:
+    if run is None:
+        return
+    if aero is None:
+        yield Problem(
+            ("ground_run",),
+            "[aerodynamics] beside it",
+            "none",
+            "Add the aerodynamics, or take the ground run away.",
+        )
+    if run.wheelbase <= 0.0:
+        yield Problem(
+            ("ground_run", "wheelbase"),
+            "a distance above 0",
+            figure(run.wheelbase),
+            "Give the distance from nose wheel to main wheels.",
+        )
+    if run.tail_lift_least >= run.tail_lift_greatest:
+        yield Problem(
+            ("ground_run", "tail_lift_least"),
+            f"less than the greatest, {figure(run.tail_lift_greatest)}",
+            figure(run.tail_lift_least),
+            "A tail that pushes down has negative lift.",
+        )
+
+
+def _tables(
+    tables: Sequence[TrimTable], flaps: Sequence[Flap], _system: UnitSystem
+) -> Iterator[Problem]:
+    names = [flap.name for flap in flaps]
+    places = [(("trim_tables", i, "flaps"), table.flaps) for i, table in enumerate(tables)]
+    yield from unknown_names(places, names, of="flap position")
+    for number, table in enumerate(tables):
+        masses = {mass for mass, _, _ in table.points}
+        cgs = {cg for _, cg, _ in table.points}
+        counted = Counter((mass, cg) for mass, cg, _ in table.points)
+        if len(counted) != len(table.points) or len(counted) != len(masses) * len(cgs):
+            yield Problem(
+                ("trim_tables", number, "points"),
+                f"every mass with every CG once: {len(masses)} masses by {len(cgs)} CGs",
+                f"{len(table.points)} points",
+                "Complete the grid, or take the odd points away.",
+            )
+
+
+#: Checks of the trim data of an aircraft file.
+TRIM_CHECKS: Final = (
+    Check(("aerodynamics",), _mach_ascends),
+    Check(("stabilizer",), _stops),
+    Check(("ground_run", "aerodynamics"), _ground_run),
+    Check(("trim_tables", "flaps"), _tables),
+)
+
+
+def _entry_errors(
+    errors: Sequence[EntryError], zones: Sequence[Zone], holds: Sequence[Hold], _system: UnitSystem
+) -> Iterator[Problem]:
+    yield from repeated([error.name for error in errors], ("entry_errors",), of="entry error")
+    zone_names, hold_names = [zone.name for zone in zones], [hold.name for hold in holds]
+    for number, error in enumerate(errors):
+        path = ("entry_errors", number)
+        if error.kind == "zone_count":
+            for key in ("from_zone", "to_zone"):
+                name = getattr(error, key)
+                if name not in zone_names:
+                    yield Problem(
+                        (*path, key),
+                        f"a zone out of {', '.join(zone_names)}",
+                        "none" if name is None else shown(name),
+                        "Name the zones in which people are counted and in which they sit.",
+                    )
+        if error.kind != "swapped_holds" and error.people == 0:
+            yield Problem(
+                (*path, "people"),
+                "at least 1 person",
+                "0",
+                "Say how many are counted wrongly.",
+            )
+        if error.kind == "swapped_holds":
+            named = error.holds or ()
+            wrong = [name for name in named if name not in hold_names]
+            if len(set(named)) != 2 or wrong:
+                yield Problem(
+                    (*path, "holds"),
+                    f"two different holds out of {', '.join(hold_names)}",
+                    ", ".join(shown(name) for name in named) or "none",
+                    "Name the two holds whose loads are swapped.",
+                )
+
+
+#: Checks of the entry errors of an operation.
+ENTRY_CHECKS: Final = (Check(("entry_errors", "zones", "aircraft.holds"), _entry_errors),)
