@@ -27,6 +27,7 @@ SMALL: dict[str, Any] = {
     "aircraft.cabin.crew_seats": [],
     "operation.zones": [{"name": "all", "rows": "1", "adults": 4, "children": 0}],
     "operation.service.carts": [],
+    "operation.entry_errors": [],
     "operation.parties": [],
 }
 

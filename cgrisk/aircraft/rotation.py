@@ -218,12 +218,7 @@ def pitch_acceleration(
     *,
     mass_kg: ArrayLike,
     h: ArrayLike,
-    eas_mps: ArrayLike,
-    stabilizer_rad: ArrayLike,
-    thrust_n: ArrayLike,
-    elevator_rad: ArrayLike = 0.0,
-    flap: ArrayLike = 0,
-    gear_down: ArrayLike = 1.0,
+    **run: ArrayLike,
 ) -> Floats:
     """Return the pitch acceleration with which the nose leaves the ground (rad/s2, nose up).
 
@@ -231,18 +226,7 @@ def pitch_acceleration(
     turns about a point above them: the inertia is I_yy + m x_b^2 + mu m x_b z_cg, with x_b the
     distance of the wheels behind the CG and z_cg its height.
     """
-    moment = rotation_moment(
-        aero,
-        rotation,
-        mass_kg=mass_kg,
-        h=h,
-        eas_mps=eas_mps,
-        stabilizer_rad=stabilizer_rad,
-        thrust_n=thrust_n,
-        elevator_rad=elevator_rad,
-        flap=flap,
-        gear_down=gear_down,
-    )
+    moment = rotation_moment(aero, rotation, mass_kg=mass_kg, h=h, **run)
     mass = np.asarray(mass_kg, dtype=np.float64)
     behind = (rotation.main_gear_h - np.asarray(h, dtype=np.float64)) * aero.mac_m
     inertia = (
@@ -253,35 +237,11 @@ def pitch_acceleration(
     return np.asarray(moment / inertia)
 
 
-def nose_wheel_load(
-    aero: Aerodynamics,
-    rotation: Rotation,
-    *,
-    mass_kg: ArrayLike,
-    h: ArrayLike,
-    eas_mps: ArrayLike,
-    stabilizer_rad: ArrayLike,
-    thrust_n: ArrayLike,
-    elevator_rad: ArrayLike = 0.0,
-    flap: ArrayLike = 0,
-    gear_down: ArrayLike = 1.0,
-) -> Floats:
+def nose_wheel_load(aero: Aerodynamics, rotation: Rotation, **run: ArrayLike) -> Floats:
     """Return the load on the nose wheel while the aircraft rolls without pitching (N).
 
     Parameters as in :func:`rotation_moment`; negative where the nose has left the ground. All
-    wheels roll with the same friction, so that the nose wheel's load changes the moment by its
-    distance alone.
+    wheels roll with the same friction, at ground level, so that the nose wheel's load changes the
+    moment by its distance alone.
     """
-    moment = rotation_moment(
-        aero,
-        rotation,
-        mass_kg=mass_kg,
-        h=h,
-        eas_mps=eas_mps,
-        stabilizer_rad=stabilizer_rad,
-        thrust_n=thrust_n,
-        elevator_rad=elevator_rad,
-        flap=flap,
-        gear_down=gear_down,
-    )
-    return np.asarray(-moment / rotation.wheelbase_m)
+    return np.asarray(-rotation_moment(aero, rotation, **run) / rotation.wheelbase_m)

@@ -109,7 +109,7 @@ def table_setting(table: TrimTable, *, mass_kg: ArrayLike, cg_pct_mac: ArrayLike
     if places.size == 1:
         return np.asarray(_line(masses, grid[:, 0], mass))
     read = RegularGridInterpolator((masses, places), grid, bounds_error=False, fill_value=None)
-    return np.asarray(read(np.stack([mass, cg], axis=-1)))
+    return np.asarray(read(np.stack([mass, cg], axis=-1)).reshape(mass.shape))
 
 
 def _line(x: Floats, y: Floats, at: Floats) -> Floats:

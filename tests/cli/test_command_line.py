@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from cgrisk.cli import main
+from tests.cut_cases import write_small_case
 
 ROOT = Path(__file__).resolve().parents[2]
 SHIPPED = ROOT / "scenarios" / "single_aisle"
@@ -129,8 +130,9 @@ def test_seed_nought_is_a_seed_and_no_seed_is_another(
 
 
 def test_workers_change_no_bit(tmp_path: Path) -> None:
+    case = write_small_case(tmp_path / "case")
     for jobs in ("1", "2"):
-        arguments = ["run", "--flights", "5000", "--seed", "3", "--jobs", jobs]
+        arguments = ["run", str(case), "--flights", "5000", "--seed", "3", "--jobs", jobs]
         assert main([*arguments, "--out", str(tmp_path / jobs)]) == 0
     one, two = (tmp_path / jobs / "samples" / "00000001.parquet" for jobs in ("1", "2"))
     assert one.read_bytes() == two.read_bytes()

@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from cgrisk.cli import main
+from tests.cut_cases import write_small_case
 
 COMMANDS = ("run", "rerun", "compare", "check", "new", "fields")
 
@@ -57,10 +58,11 @@ def test_json_alone_on_stdout_with_the_keys_promised(inside, capsys):
 
 
 def test_same_seed_same_parquet_and_rerun_is_identical(inside, capsys):
+    case = write_small_case(inside / "case")
     for out, jobs in (("a", 1), ("b", 2)):
-        words = ("--flights", 5000, "--seed", 0, "--jobs", jobs, "--out", out)
+        words = (case, "--flights", 5000, "--seed", 0, "--jobs", jobs, "--out", out)
         assert run(capsys, "run", *words)[0] == 0
-    assert run(capsys, "run", "--flights", 5000, "--out", "c")[0] == 0
+    assert run(capsys, "run", case, "--flights", 5000, "--out", "c")[0] == 0
     a, b, c = ((inside / n / "samples" / "00000001.parquet").read_bytes() for n in "abc")
     assert a == b
     assert a != c

@@ -156,7 +156,7 @@ def test_killed_at_every_kind_of_step(
     """Before or after a rename, a flush, a removal: blocks, segments, tables, the manifest."""
     steps = uncut["steps"]
     # All of the first two segments and of the end; in between it is the same again.
-    chosen = [*range(1, 20, 3), *range(steps - 3, steps + 1)]
+    chosen = [*range(1, 20, 4), *range(steps - 3, steps + 1)]
     for step in chosen:
         out = tmp_path / f"step-{step}"
         status = server.begin(out, "--jobs", "1", die_at_step=step, after=after)

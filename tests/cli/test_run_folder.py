@@ -16,6 +16,7 @@ import pytest
 
 from cgrisk.cli import main
 from cgrisk.runs import read_run
+from tests.cut_cases import write_small_case
 
 ROOT = Path(__file__).resolve().parents[2]
 FLIGHTS = 5_000  # two blocks
@@ -24,8 +25,10 @@ FLIGHTS = 5_000  # two blocks
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A finished run; copy it before changing it."""
+    case = write_small_case(tmp_path_factory.mktemp("case") / "case")
     folder = tmp_path_factory.mktemp("runs") / "finished"
-    assert main(["run", "--flights", str(FLIGHTS), "--seed", "11", "--out", str(folder)]) == 0
+    words = ["run", str(case), "--flights", str(FLIGHTS), "--seed", "11", "--out", str(folder)]
+    assert main(words) == 0
     return folder
 
 

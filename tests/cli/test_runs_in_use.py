@@ -359,10 +359,10 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     base = write_scenario(place / "base")
     made = {}
     for name, scenario, words in (
-        ("base", base, ["--flights", 9000, "--seed", 1]),
-        ("other", other, ["--flights", 9000, "--seed", 1]),
-        ("shorter", other, ["--flights", 5003, "--seed", 1, "--no-rows"]),
-        ("reseeded", other, ["--flights", 9000, "--seed", 2]),
+        ("base", base, ["--flights", 5000, "--seed", 1]),
+        ("other", other, ["--flights", 5000, "--seed", 1]),
+        ("shorter", other, ["--flights", 4603, "--seed", 1, "--no-rows"]),
+        ("reseeded", other, ["--flights", 5000, "--seed", 2]),
         ("stopped", other, ["--flights", 20000, "--seed", 1, "--precision", 0.6]),
     ):
         made[name] = place / f"run-{name}"
@@ -378,7 +378,7 @@ def test_paired_differences_are_those_of_the_flights(runs: dict[str, Path]) -> N
     first, second = read_run(runs["base"]), read_run(runs["other"])
     found = compare_runs(first, second)
     assert found.inputs["key"].tolist() == ["operation.cargo.position_sd"]
-    assert found.paired_flights == 9000
+    assert found.paired_flights == 5000
     name = "forward.any.at the operational limit"
     past = []
     for one in (first, second):
@@ -396,7 +396,7 @@ def test_paired_differences_are_those_of_the_flights(runs: dict[str, Path]) -> N
     row = _row(found.answers, "error_max_pct_mac.in_flight")
     column = "error_max_pct_mac.in_flight"
     gap = second.rows()[column] - first.rows()[column]
-    half = 1.959964 * gap.std() / np.sqrt(9000)
+    half = 1.959964 * gap.std() / np.sqrt(5000)
     assert row["high"] - row["difference"] == pytest.approx(half, rel=1e-6)
     assert row["second"] - row["first"] == pytest.approx(row["difference"], abs=1e-12)
 
@@ -413,15 +413,15 @@ def test_pairs_narrow_the_interval(runs: dict[str, Path]) -> None:
 
 
 def test_common_flights_of_runs_of_other_lengths(runs: dict[str, Path]) -> None:
-    """5,003 flights: the last byte of the outcomes is not full."""
+    """4,603 flights: the last byte of the outcomes is not full."""
     found = compare_runs(read_run(runs["base"]), read_run(runs["shorter"]))
-    assert found.paired_flights == 5003
+    assert found.paired_flights == 4603
     full = compare_runs(read_run(runs["other"]), read_run(runs["shorter"]))
     assert full.same_flights
     chances = full.answers[full.answers["kind"] == "probability"]
     assert (chances["difference"] == 0.0).all()
     assert (chances["first"] == chances["second"]).all()
-    rows = read_run(runs["base"]).rows().iloc[:5003]
+    rows = read_run(runs["base"]).rows().iloc[:4603]
     columns = [c for c in rows if c.startswith("moment_margin_kgm.") and c.endswith(".forward")]
     shift = read_run(runs["base"]).layout.shift_kgm[0]
     share = (rows[columns].min(axis=1) < shift - 1e-6).mean()
@@ -440,7 +440,7 @@ def test_the_comparison_as_it_is_read(
     assert run("compare", runs["base"], runs["other"]) == 0
     text = capsys.readouterr().out
     assert "operation.cargo.position_sd: 0.08, 0.25" in text
-    assert "9,000 flights of one seed" in text
+    assert "5,000 flights of one seed" in text
     assert "not approved data" in text
     assert run("compare", runs["base"], runs["base"]) == 0
     text = capsys.readouterr().out
