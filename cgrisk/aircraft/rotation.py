@@ -24,6 +24,7 @@ Floats = NDArray[np.float64]
 _FULL_ELEVATOR_RAD = np.deg2rad(25.0)
 #: Elevator effectiveness falls with its angle: by this share at 25 degrees.
 _ELEVATOR_FADE = 0.3
+_GREATEST_RAD = _FULL_ELEVATOR_RAD / np.sqrt(3.0 * _ELEVATOR_FADE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +127,8 @@ def _forces(
     )
     spread = _table(aero.flap_downwash, flap)
     downwash = rotation.ground_downwash * aero.downwash / aero.wing_slope * (clean + spread * flaps)
-    elevator = np.asarray(elevator_rad, dtype=np.float64)
+    # Beyond the angle of the greatest effect more elevator adds nothing.
+    elevator = np.clip(np.asarray(elevator_rad, dtype=np.float64), -_GREATEST_RAD, _GREATEST_RAD)
     fade = 1.0 - _ELEVATOR_FADE * (elevator / _FULL_ELEVATOR_RAD) ** 2
     incidence = (
         np.asarray(stabilizer_rad, dtype=np.float64)

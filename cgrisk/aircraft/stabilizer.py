@@ -12,7 +12,7 @@ from scipy.interpolate import RegularGridInterpolator
 from cgrisk.scenario import AircraftFile
 from cgrisk.scenario.aerodynamics_file import TrimTable
 
-__all__ = ["TrimSettings", "table_setting", "trim_settings_of"]
+__all__ = ["UNKNOWN_STABILIZER", "TrimSettings", "table_setting", "trim_settings_of"]
 
 Floats = NDArray[np.float64]
 
@@ -65,6 +65,22 @@ class TrimSettings:
             return units
         steps = math.floor(abs(units) / self.step + 0.5)
         return round(math.copysign(steps * self.step, units), 9)
+
+
+#: Stands for a stabilizer of which nothing but the operator's trim tables is known.
+UNKNOWN_STABILIZER = TrimSettings(
+    nose_up_stop_rad=-math.inf,
+    nose_down_stop_rad=math.inf,
+    rate_flaps_up_radps=math.inf,
+    rate_flaps_down_radps=math.inf,
+    elevator_up_rad=math.nan,
+    elevator_down_rad=math.nan,
+    elevator_share=math.nan,
+    unit_rad=math.nan,
+    zero_rad=math.nan,
+    step=0.1,
+    band=None,
+)
 
 
 def trim_settings_of(aircraft: AircraftFile) -> TrimSettings | None:

@@ -220,6 +220,7 @@ def prepare(scenario: Scenario, *, script: PathData | None = None) -> FlightMode
             balance=balance,
             planned_time_s=record[:, 0],
             planned_mass_kg=record[:, 1],
+            start_rad=np.nan if take_off is None else float(settings.to_rad(take_off.set_units)),
         )
     return FlightModel(
         scenario=scenario,

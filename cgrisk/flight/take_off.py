@@ -16,7 +16,12 @@ from scipy.optimize import brentq
 from cgrisk.aircraft.atmosphere import RHO0, mach_number
 from cgrisk.aircraft.balance import Balance
 from cgrisk.aircraft.rotation import Rotation, nose_wheel_load, pitch_acceleration, rotation_of
-from cgrisk.aircraft.stabilizer import TrimSettings, table_setting, trim_settings_of
+from cgrisk.aircraft.stabilizer import (
+    UNKNOWN_STABILIZER,
+    TrimSettings,
+    table_setting,
+    trim_settings_of,
+)
 from cgrisk.aircraft.trim import (
     STANDARD_GRAVITY,
     Aerodynamics,
@@ -301,11 +306,11 @@ def plan_take_off(scenario: Scenario, *, balance: Balance, record: Floats) -> Ta
     Returns
     -------
     TakeOffPlan or None
-        None without a stabilizer, a take-off phase, or both of table and ground run.
+        None without a take-off phase, or without both of table and ground run.
     """
     phases, settings = scenario.operation.phases, trim_settings_of(scenario.aircraft)
     kinds = [phase.kind for phase in phases]
-    if settings is None or "take_off" not in kinds:
+    if "take_off" not in kinds:
         return None
     number = kinds.index("take_off")
     first = int(np.argmax(record[:, 3] == number))
@@ -321,9 +326,12 @@ def plan_take_off(scenario: Scenario, *, balance: Balance, record: Floats) -> Ta
         for table in scenario.aircraft.trim_tables
         if table.flaps == name and table.rating in (None, rating)
     ]
+    tables.sort(key=lambda table: table.rating is None)  # the rating's own table comes first
     table = tables[0] if tables else None
     if run is None and table is None:
         return None
+    if settings is None:
+        settings = UNKNOWN_STABILIZER
     if table is not None:
         exact = float(table_setting(table, mass_kg=mass, cg_pct_mac=cg))
     else:

@@ -1,7 +1,8 @@
 """The trim of a planned flight: speed, altitude, flaps and thrust over time, as the kernel's nodes.
 
 Speeds change at a stated rate: up, from the start of the faster phase; down, centred on the start
-of the slower one. Altitude changes evenly over a phase. Thrust is that of the planned mass: drag
+of the slower one. Flaps that change with the speed take as long as it. Altitude changes evenly over
+a phase. Thrust is that of the planned mass: drag
 and the climb; it does not follow the sampled mass, so that the setting is linear in mass and
 moment.
 """
@@ -29,8 +30,10 @@ Floats = NDArray[np.float64]
 
 #: Kinds of phase in which the aircraft is in the air from start to end.
 _AIR: Final = ("climb", "cruise", "descent", "approach", "landing")
-#: Longest time between nodes where anything changes, and where nothing does (s).
-_FINE_S, _COARSE_S = 30.0, 600.0
+#: Longest time between nodes: where speed or flaps change, where anything does, where nothing (s).
+_FINEST_S, _FINE_S, _COARSE_S = 4.0, 10.0, 600.0
+#: Mach number above which linear aerodynamics say nothing.
+_MOST_MACH = 0.95
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +75,17 @@ def why_no_trim(scenario: Scenario) -> str:
     if not inside:
         return "no phase is flown in the air"
     slow = [phases[i].name or phases[i].kind for i in inside if phases[i].speed_kt <= 0.0]
-    return f"no speed_kt is given for {', '.join(slow)}" if slow else ""
+    if slow:
+        return f"no speed_kt is given for {', '.join(slow)}"
+    time = _nodes(scenario)
+    speed, height, _, _ = _corners(scenario)
+    fastest = float(mach_number(_at(time, speed), altitude_m=_at(time, height)).max())
+    if fastest > _MOST_MACH:
+        return (
+            f"the planned Mach number reaches {fastest:.2f}, above {_MOST_MACH}; speed_kt is "
+            "equivalent airspeed, in knots"
+        )
+    return ""
 
 
 def _corners(scenario: Scenario) -> tuple[list[tuple[float, float]], ...]:
@@ -89,22 +102,33 @@ def _corners(scenario: Scenario) -> tuple[list[tuple[float, float]], ...]:
         flaps, down = float(numbers.get(phase.flaps or "", 0)), float(phase.gear == "down")
         if i == 0:
             speed, height, flap, gear = [(0.0, fast)], [(0.0, low)], [(0.0, flaps)], [(0.0, 1.0)]
+        if speed[-1][1] <= 0.0:  # no speed was given before: as fast as this phase from the start
+            speed = [(0.0, fast)]
         before = speed[-1][1]
         if phase.kind not in _AIR and fast < before:
             fast = before  # on the ground the trim is not followed
         need = abs(fast - before) / rate
-        if fast > before:
-            speed += [(start, before), (min(start + need, end), fast)]
-        elif fast < before:
-            room = start - speed[-1][0]
-            first = start - min(0.5 * need, room)
-            speed += [(first, before), (min(first + need, end), fast)]
+        first, last = start, min(start + need, end)
+        if fast < before:
+            first = start - min(0.5 * need, start - speed[-1][0])
+            last = min(first + need, end)
+        if fast != before:
+            speed += [(first, before), (last, fast)]
         height += [(start, height[-1][1]), (end, low)]
         if flaps != flap[-1][1]:
-            flap += [(start, flap[-1][1]), (min(start + aircraft.flap_travel_s, end), flaps)]
+            flap += _travel(flap[-1][1], flaps, first, max(last, start + aircraft.flap_travel_s))
         if down != gear[-1][1]:
             gear += [(max(end - aircraft.gear.travel_s, start), gear[-1][1]), (end, down)]
     return speed, height, flap, gear
+
+
+def _travel(before: float, after: float, start: float, end: float) -> list[tuple[float, float]]:
+    """Return the corners of flaps that travel evenly, with one at every position on the way."""
+    step = 1.0 if after > before else -1.0
+    inner = np.arange(np.floor(before) + (step > 0), after, step)
+    numbers = [before, *(n for n in inner if min(before, after) < n < max(before, after)), after]
+    span = (end - start) / (after - before)
+    return [(start + (number - before) * span, number) for number in numbers]
 
 
 def _at(time: Floats, corners: list[tuple[float, float]]) -> Floats:
@@ -133,7 +157,13 @@ def conditions(
     lift = mass_kg * STANDARD_GRAVITY / area
     data = scenario.aircraft.aerodynamics
     assert data is not None
-    drag = area * (data.drag_zero + data.drag_induced * lift**2)
+    flaps = np.interp(
+        _at(time_s, flap),
+        np.arange(max(len(scenario.aircraft.flaps), 1)),
+        [each.drag for each in scenario.aircraft.flaps] or [0.0],
+    )
+    extra = flaps + data.gear_drag * _at(time_s, gear)
+    drag = area * (data.drag_zero + extra + data.drag_induced * lift**2)
     thrust = np.maximum(drag + mass_kg * STANDARD_GRAVITY * climb / true, 0.0)
     return Conditions(
         time_s=time_s,
@@ -153,14 +183,18 @@ def _nodes(scenario: Scenario) -> Floats:
     start = float(ends[inside[0] - 1]) if inside[0] else 0.0
     end = float(ends[inside[-1]])
     corners = _corners(scenario)
-    marks = {start, end, *(float(t) for t in ends)}
+    # The climb ends and begins at once: a second to either side keeps it from spreading.
+    marks = {start, end, *(float(t) + d for t in ends for d in (-1.0, 0.0, 1.0))}
     marks |= {t for table in corners for t, _ in table}
     times = np.array(sorted(t for t in marks if start <= t <= end))
     out = [times[:1]]
     for a, b in pairwise(times):
         ends_of_piece = np.array([a, b])
-        still = all(np.ptp(_at(ends_of_piece, table)) == 0.0 for table in corners)
-        pieces = int(np.ceil((b - a) / (_COARSE_S if still else _FINE_S)))
+        moves = [float(np.ptp(_at(ends_of_piece, table))) > 0.0 for table in corners]
+        longest = _COARSE_S if not any(moves) else _FINE_S
+        if moves[0] or moves[2]:
+            longest = _FINEST_S
+        pieces = int(np.ceil((b - a) / longest))
         out.append(np.linspace(a, b, pieces + 1)[1:])
     return np.concatenate(out)
 
@@ -169,7 +203,7 @@ def no_trim(phases: int) -> TrimData:
     """Return the data of a flight whose trim is not followed."""
     time, zero = np.array([0.0, 1.0]), np.zeros(2)
     slot = np.full(phases, -1, dtype=np.int64)
-    return TrimData(slot, time, zero, zero.copy(), zero.copy(), np.ones(2))
+    return TrimData(slot, np.nan, time, zero, zero.copy(), zero.copy(), np.ones(2))
 
 
 def trim_data(
@@ -180,6 +214,7 @@ def trim_data(
     balance: Balance,
     planned_time_s: Floats,
     planned_mass_kg: Floats,
+    start_rad: float = np.nan,
 ) -> TrimData:
     """Return the setting's coefficients at nodes of the planned flight.
 
@@ -189,6 +224,8 @@ def trim_data(
         The aircraft and its phases.
     planned_time_s, planned_mass_kg : float64 array
         The planned mass over time, for the thrust.
+    start_rad : float
+        Where the stabilizer is when the first phase in the air begins; nan: in trim.
     """
     time = _nodes(scenario)
     mass = np.interp(time, planned_time_s, planned_mass_kg)
@@ -218,6 +255,7 @@ def trim_data(
     out = np.maximum(here.flap, np.append(here.flap[1:], 0.0)) > 0.0
     return TrimData(
         slot=slot,
+        start_rad=start_rad,
         time_s=time,
         base_rad=base,
         by_mass=(lifted - base) / mass,

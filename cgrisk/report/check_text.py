@@ -5,8 +5,10 @@ from __future__ import annotations
 import pandas as pd
 
 from cgrisk.aircraft import cabin_text
-from cgrisk.flight import FlightModel, operational_shift, prepare
+from cgrisk.errors import UsageError
+from cgrisk.flight import FlightModel, operational_shift, prepare, with_entry_error
 from cgrisk.risk.summary import CAUTIONS
+from cgrisk.risk.trim import trim_left_out
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.registry import assumption_register, unused_fields
 
@@ -123,6 +125,28 @@ def _cabin_findings(model: FlightModel) -> list[str]:
     return out
 
 
+def _trim_findings(model: FlightModel) -> list[str]:
+    """Return what is left out of trim, and where the plan itself is beyond a stop or a band."""
+    out = trim_left_out(model)
+    plan, stabilizer = model.take_off, model.scenario.aircraft.stabilizer
+    if plan is not None:
+        out.append(f"Take-off setting of the load sheet: {plan.set_units:.1f} trim units.")
+        band = plan.settings.band
+        if band is not None and not band[0] <= plan.set_units <= band[1]:
+            out.append("It is outside the take-off trim band: the warning sounds on every flight.")
+    if stabilizer is not None:
+        for _, row in model.planned_trim.iterrows():
+            low, high = float(row["trim_nose_up_deg"]), float(row["trim_nose_down_deg"])
+            if low < stabilizer.nose_up_stop or high > stabilizer.nose_down_stop:
+                out.append(f"The planned path asks for trim beyond a stop in {row['phase']}.")
+    for error in model.scenario.operation.entry_errors:
+        try:
+            with_entry_error(model, error)
+        except UsageError as reason:
+            out.append(f"The entry error {error.name!r} cannot happen with this load: {reason}")
+    return out
+
+
 def check_text(scenario: Scenario) -> str:
     """Return what a checked scenario means: cabin, masses, load sheet, path, assumptions."""
     model = prepare(scenario)
@@ -168,7 +192,10 @@ def check_text(scenario: Scenario) -> str:
             _path(model),
             "",
             "Findings",
-            *(f"  {line}" for line in (*_findings(model), *_cabin_findings(model))),
+            *(
+                f"  {line}"
+                for line in (*_findings(model), *_cabin_findings(model), *_trim_findings(model))
+            ),
             "",
             f"Assumptions in use ({len(assumed)} values without a published or measured source)",
             *assumed,

@@ -14,6 +14,7 @@ from cgrisk.report.trim_chart import (
     setting_counts,
     stabilizer_demand,
     stabilizer_fan,
+    stabilizer_reserve,
 )
 from cgrisk.risk.summary import Summary
 
@@ -79,8 +80,11 @@ def _trim_charts(charts: Path, *, summary: Summary, name: str) -> None:
     sample = summary.sample
     fan = stabilizer_fan(sample)
     if not fan.empty:
-        figure = new_figure(180, 105)
-        ax = stabilizer_demand(fan, model=sample.model, ax=figure.subplots())
+        figure = new_figure(180, 130)
+        upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2.0, 1.0))
+        ax = stabilizer_demand(fan, model=sample.model, ax=upper)
+        ax.set_xlabel("")
+        stabilizer_reserve(fan, ax=lower)
         ax.set_title(f"What the stabilizer must do: {name}", pad=14)
         save(figure, charts, "stabilizer")
         fan.to_csv(charts / "stabilizer.csv", index=False, lineterminator="\n")

@@ -11,7 +11,13 @@ from cgrisk.flight import FlightModel, trace
 from cgrisk.report.style import AFT, FORWARD, GREY, INK
 from cgrisk.sampling import Sample
 
-__all__ = ["setting_bands", "setting_counts", "stabilizer_demand", "stabilizer_fan"]
+__all__ = [
+    "setting_bands",
+    "setting_counts",
+    "stabilizer_demand",
+    "stabilizer_fan",
+    "stabilizer_reserve",
+]
 
 Floats = NDArray[np.float64]
 
@@ -131,6 +137,28 @@ def stabilizer_demand(fan: pd.DataFrame, *, model: FlightModel, ax: Axes) -> Axe
     return ax
 
 
+def stabilizer_reserve(fan: pd.DataFrame, *, ax: Axes) -> Axes:
+    """Draw the demand less the planned one over the flight: what must be held in reserve.
+
+    Parameters
+    ----------
+    fan : pandas.DataFrame
+        From :func:`stabilizer_fan`.
+    ax : matplotlib.axes.Axes
+        Where to draw: minutes across, degrees beyond the planned demand up.
+    """
+    x, planned = fan["time_min"], fan["planned_deg"]
+    ax.fill_between(
+        x, fan["q0.5"] - planned, fan["q99.5"] - planned, color=FORWARD, alpha=0.2, lw=0
+    )
+    ax.fill_between(x, fan["q5"] - planned, fan["q95"] - planned, color=FORWARD, alpha=0.4, lw=0)
+    ax.axhline(0.0, color=INK, lw=1.2)
+    ax.set_xlim(float(x.iloc[0]), float(x.iloc[-1]))
+    ax.set_xlabel("minutes from start of taxi")
+    ax.set_ylabel("less planned,\ndegrees")
+    return ax
+
+
 def setting_counts(sample: Sample) -> pd.DataFrame:
     """Return how often each take-off setting was needed: setting_units (middle of bin), share."""
     histogram = sample.tally.histograms.get("take_off_setting_needed_units")
@@ -170,10 +198,10 @@ def setting_bands(sample: Sample, *, ax: Axes, counts: pd.DataFrame | None = Non
         ax.plot(band, [level * top] * 2, color=colour, lw=2.0, marker="|", ms=9)
         ax.annotate(
             text,
-            (0.5 * (band[0] + band[1]), level * top),
-            xytext=(0, 4),
+            (band[1], level * top),
+            xytext=(-4, 4),
             textcoords="offset points",
-            ha="center",
+            ha="right",
             fontsize=8,
             color=INK,
         )

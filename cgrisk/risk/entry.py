@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pandas as pd
 
+from cgrisk.errors import UsageError
 from cgrisk.flight import SIDES, entry_error_text, fly_block, with_entry_error
 from cgrisk.risk.intervals import binomial_interval
 from cgrisk.sampling import Sample
@@ -32,10 +35,13 @@ def entry_consequences(sample: Sample, *, flights: int = 4096) -> pd.DataFrame:
         error, meaning, event (leaves the envelope as planned, by side; take-off events), hits,
         flights, estimate, low, high, confidence (of the chance given the error), and the mean
         shifts that the error itself makes: cg_shift_pct_mac and mass_shift_kg at take-off,
-        setting_shift_units (more nose-up positive; nan without a take-off plan). Empty unless the
-        operation asks for entry errors.
+        setting_shift_units (of the setting needed; more nose-up positive; nan without a take-off
+        plan). The shifts hold what the error does to who sits where: a zone that is really full
+        leaves nobody a choice. An error that this load does not allow has no flights. Empty unless
+        the operation asks for entry errors.
     """
-    model, rows = sample.model, []
+    model = sample.model
+    rows: list[tuple[object, ...]] = []
     names = ["error", "meaning", "event", "hits", "flights", "estimate", "low", "high"]
     shifts = ["cg_shift_pct_mac", "mass_shift_kg", "setting_shift_units"]
     if not model.scenario.operation.with_entry_errors:
@@ -47,7 +53,13 @@ def entry_consequences(sample: Sample, *, flights: int = 4096) -> pd.DataFrame:
     events = [outcome_name(side, "any", AS_PLANNED) for side in SIDES]
     events += [f"take_off.{name}" for name in _EVENTS if f"take_off.{name}" in layout.outcomes]
     for error in model.scenario.operation.entry_errors:
-        wrong = with_entry_error(model, error)
+        try:
+            wrong = with_entry_error(model, error)
+        except UsageError as reason:
+            text = f"{entry_error_text(error)}: cannot happen with this load ({reason.expected})"
+            gaps = (math.nan,) * 4
+            rows.append((error.name, text, "none", 0, 0, *gaps, *gaps[:3]))
+            continue
         after = fly_block(wrong, seed=sample.seed, flights=numbers)
         outcomes = outcomes_of(after, layout=layout)
         moved = []

@@ -244,6 +244,9 @@ def figures_text(summary: Summary) -> str:
     lines += _cabin_lines(summary.cabin)
     lines += trim_lines(summary.trim)
     lines += _entry_lines(summary.entry)
+    operation = summary.sample.model.scenario.operation
+    if operation.with_entry_errors and not operation.entry_errors:
+        lines += ["", "Entry errors were asked for; the operation states none ([[entry_errors]])."]
     for _, row in summary.mass.iterrows():
         if row["hits"] > 0:
             name = str(row["maximum"]).replace("_", "-")
@@ -300,15 +303,19 @@ def _entry_lines(entry: pd.DataFrame) -> list[str]:
     for name in entry["error"].unique():
         part = entry[entry["error"] == name]
         row = part.iloc[0]
+        if row["flights"] == 0:
+            lines.append(f"  {row['meaning']}")
+            continue
         units = row["setting_shift_units"]
-        trim = "" if math.isnan(units) else f", {units:+.2f} trim units"
+        trim = "" if math.isnan(units) else f", setting needed {units:+.2f} units"
         lines.append(
             f"  {row['meaning']}: CG {row['cg_shift_pct_mac']:+.2f} % MAC, "
             f"{row['mass_shift_kg']:+,.0f} kg{trim}"
         )
-        for _, event in part[part["hits"] > 0].iterrows():
+        for _, event in part.iterrows():
             text = str(event["event"]).replace("_", " ").replace(".", ", ")
-            lines.append(f"    {text}: {probability_text(event)}")
+            if event["hits"] > 0 or "rotation" in text:
+                lines.append(f"    {text}: {probability_text(event)}")
     return lines
 
 

@@ -13,7 +13,9 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from cgrisk.aircraft.stabilizer import trim_settings_of
 from cgrisk.aircraft.trim import (
+    STANDARD_GRAVITY,
     Aerodynamics,
     State,
     aerodynamics_of,
@@ -38,6 +40,7 @@ __all__ = [
     "take_off_risk",
     "trim_demand",
     "trim_left_out",
+    "trim_rate",
     "trim_risk",
 ]
 
@@ -50,8 +53,8 @@ _AFT = (0.95, 0.999)
 _FLARE = 1.2
 LEFT_OUT = "Trim in flight is left out: "
 SETTING_NOTE = (
-    "Changes of the trim setting are better known than its absolute level, which rests on the "
-    "downwash, the flaps' moment and the aerodynamic centre; the slope with the CG hardly does."
+    "Changes of the setting are better known than absolute angles: the level rests on the "
+    "downwash, the flaps' moment and the aerodynamic centre, the change with the CG hardly does."
 )
 _INTERVAL = ("estimate", "low", "high", "confidence", "method")
 _DIRECTIONS = (("nose_up", "trim_nose_up_deg", -1.0), ("nose_down", "trim_nose_down_deg", 1.0))
@@ -65,11 +68,12 @@ def trim_left_out(model: FlightModel) -> list[str]:
         out.append(f"{LEFT_OUT}{reason}.")
     if model.take_off is None:
         out.append(
-            "The take-off setting is left out: it needs [stabilizer], a take_off phase, and "
-            "either [[trim_tables]] or [aerodynamics] with [ground_run]."
+            "The take-off setting is left out: it needs a take_off phase, and either one of "
+            "[[trim_tables]] for its flaps and thrust_rating, or [aerodynamics], [stabilizer] and "
+            "[ground_run]."
         )
     elif model.take_off.run is None:
-        out.append("Rotation is left out: it needs [aerodynamics] and [ground_run].")
+        out.append("Rotation is left out: it needs [aerodynamics], [stabilizer] and [ground_run].")
     return out
 
 
@@ -150,6 +154,34 @@ def required_authority(
     return pd.DataFrame(rows, columns=names)
 
 
+def trim_rate(sample: Sample) -> pd.DataFrame:
+    """Return how far the stabilizer lags behind in each phase, and what the elevator holds then.
+
+    Returns
+    -------
+    pandas.DataFrame
+        phase, probability, lag_deg (of the stabilizer), elevator_deg (that holds it), share (of
+        the smaller elevator travel). Empty where trim is left out.
+    """
+    names = ["phase", "probability", "lag_deg", "elevator_deg", "share"]
+    data, aero = (
+        sample.model.scenario.aircraft.stabilizer,
+        sample.model.scenario.aircraft.aerodynamics,
+    )
+    if data is None or aero is None:
+        return pd.DataFrame(columns=names)
+    rows = []
+    for phase in sample.model.planned_trim["phase"]:
+        for probability in (0.5, 0.95, 0.999):
+            lag = binned_quantile(
+                sample.tally.histograms[f"trim_lag_deg.{phase}"], probability
+            ).estimate
+            held = lag / aero.elevator_effect
+            share = held / min(data.elevator_up, data.elevator_down)
+            rows.append((phase, probability, lag, held, share))
+    return pd.DataFrame(rows, columns=names)
+
+
 def _outer_bound(sample: Sample, name: str, sign: float, risk: float, confidence: float) -> float:
     """Return the confidence bound, outward, of the quantile passed with a chance of ``risk``."""
     histogram, flights = sample.tally.histograms[name], sample.flights
@@ -215,27 +247,33 @@ def take_off_figures(sample: Sample) -> dict[str, float | None]:
     Returns
     -------
     dict of str to float or None
-        Setting made and needed (trim units), mis-trim of 5 and 95 % of flights in trim units and
-        as the shift of the CG that would need it (% MAC), both bands, speeds (kt). None where a
-        figure cannot be told. Empty without a take-off plan.
+        Setting made and needed (trim units), mis-trim (made less needed) of 5 and 95 % of flights
+        in trim units, degrees and as % MAC, both bands, speeds (kt). None where a figure cannot
+        be told. Empty without a take-off plan.
     """
     plan = sample.model.take_off
     if plan is None:
         return {}
     mis_trim = sample.tally.histograms["take_off_mis_trim_units"]
-    low, high = (binned_quantile(mis_trim, p).estimate for p in (0.05, 0.95))
     slope = _units_per_pct(sample.model)
+    unit = math.degrees(plan.settings.unit_rad)
     found: dict[str, float | None] = {
         "setting_made_units": plan.set_units,
         "setting_needed_by_plan_units": plan.exact_units,
-        "mis_trim_5_pct_units": low,
-        "mis_trim_95_pct_units": high,
-        "mis_trim_5_pct_as_pct_mac": low / slope if slope else None,
-        "mis_trim_95_pct_as_pct_mac": high / slope if slope else None,
         "units_per_pct_mac": slope,
     }
+    for probability in (0.05, 0.95):
+        units = binned_quantile(mis_trim, probability).estimate
+        name = f"mis_trim_{100 * probability:.0f}_pct"
+        found[f"{name}_units"] = units
+        # In degrees of incidence; and the actual CG aft of the one that the setting made fits.
+        found[f"{name}_deg"] = None if math.isnan(unit) else -units * unit
+        found[f"{name}_as_cg_aft_pct_mac"] = -units / slope if slope else None
     band = plan.settings.band
     found["trim_band_least_units"], found["trim_band_most_units"] = band or (None, None)
+    found["setting_made_is_in_trim_band"] = (
+        None if band is None else float(band[0] <= plan.set_units <= band[1])
+    )
     if plan.run is not None:
         least, most = plan.usable_band()
         found["usable_band_least_units"] = None if math.isnan(least) else least
@@ -256,7 +294,7 @@ def _units_per_pct(model: FlightModel) -> float | None:
 
 
 def crew_table(model: FlightModel, *, people: int = 10, mass_kg: float = 84.0) -> pd.DataFrame:
-    """Return what people who move from one cabin zone to another do to the take-off trim.
+    """Return what people who go from one cabin zone to another do to the trim, by phase.
 
     Parameters
     ----------
@@ -268,9 +306,10 @@ def crew_table(model: FlightModel, *, people: int = 10, mass_kg: float = 84.0) -
     Returns
     -------
     pandas.DataFrame
-        people, from_zone, to_zone, cg_shift_pct_mac, trim_units (to be set more nose-up; negative:
-        less), elevator_deg (that holds it at the untouched setting; negative: a pull; nan without
-        aerodynamics). Empty without a take-off plan.
+        phase (take_off: seated so, at the speed of the setting; phases in the air: half-way),
+        people, from_zone, to_zone, cg_shift_pct_mac, trim_units (needed more nose-up; negative:
+        less), elevator_deg (that holds it until trimmed; negative is a pull; nan without
+        aerodynamics).
 
     Raises
     ------
@@ -281,24 +320,46 @@ def crew_table(model: FlightModel, *, people: int = 10, mass_kg: float = 84.0) -
         raise UsageError(
             argument="people", expected="a number of at least 1", got=people, cure="Give one."
         )
-    plan, zones = model.take_off, model.plan.zones
-    names = ["people", "from_zone", "to_zone", "cg_shift_pct_mac", "trim_units", "elevator_deg"]
-    if plan is None:
-        return pd.DataFrame(columns=names)
-    slope, rows = _units_per_pct(model), []
-    assert slope is not None
+    zones, arms = model.plan.zones, model.program.cabin.zone_arm_m
     aero = model.scenario.aircraft.aerodynamics
-    unit = math.degrees(plan.settings.unit_rad)
-    for i, origin in enumerate(zones):
-        for j, goal in enumerate(zones):
-            if i == j:
-                continue
-            arm = float(model.program.cabin.zone_arm_m[j] - model.program.cabin.zone_arm_m[i])
-            shift = 100.0 * people * mass_kg * arm / (plan.mass_kg * model.balance.mac_m)
-            units = slope * shift
-            held = math.nan if aero is None else -units * unit / aero.elevator_effect
-            rows.append((people, origin, goal, shift, units, held))
-    return pd.DataFrame(rows, columns=names)
+    rows = []
+    for phase, mass, units_per_kgm, unit in _moment_slopes(model):
+        for i, origin in enumerate(zones):
+            for j, goal in enumerate(zones):
+                if i == j:
+                    continue
+                moment = people * mass_kg * float(arms[j] - arms[i])
+                units = units_per_kgm * moment
+                held = math.nan if aero is None else -units * unit / aero.elevator_effect
+                shift = 100.0 * moment / (mass * model.balance.mac_m)
+                rows.append((phase, people, origin, goal, shift, units, held))
+    names = ["phase", "people", "from_zone", "to_zone", "cg_shift_pct_mac", "trim_units"]
+    return pd.DataFrame(rows, columns=[*names, "elevator_deg"])
+
+
+def _moment_slopes(model: FlightModel) -> list[tuple[str, float, float, float]]:
+    """Return (phase, planned mass, trim units per kg m aft, degrees per unit) of each phase."""
+    found = []
+    plan, slope = model.take_off, _units_per_pct(model)
+    if plan is not None and slope is not None:
+        scale = 100.0 / (plan.mass_kg * model.balance.mac_m)
+        found.append(
+            ("take_off", plan.mass_kg, slope * scale, math.degrees(plan.settings.unit_rad))
+        )
+    settings, trim, planned = (
+        trim_settings_of(model.scenario.aircraft),
+        model.program.trim,
+        model.planned,
+    )
+    if settings is not None:
+        for phase in model.planned_trim["phase"]:
+            part = planned[planned["phase"] == phase]
+            middle = 0.5 * float(part["time_s"].iloc[0] + part["time_s"].iloc[-1])
+            mass = float(np.interp(middle, planned["time_s"], planned["mass_kg"]))
+            by_moment = float(np.interp(middle, trim.time_s, trim.by_moment))
+            unit = math.degrees(settings.unit_rad)
+            found.append((phase, mass, -by_moment / settings.unit_rad, unit))
+    return found
 
 
 def margins(sample: Sample) -> pd.DataFrame:
@@ -315,7 +376,9 @@ def margins(sample: Sample) -> pd.DataFrame:
     -----
     The manoeuvre point is behind the neutral point by rho S l_h eta V_H a_h / (2 m) (M. V. Cook,
     Flight Dynamics Principles, chapter 8; from memory). The flare is a pull to a load factor of
-    1.2 from the trimmed approach, in ground effect: an assumption.
+    1.2 from the trimmed landing speed, with the downwash of ground effect and the tail's damping:
+    an assumption; the wing's own ground effect is left out. The least neutral point of a phase is
+    set against the most aft CG of it.
     """
     model = sample.model
     names = ["figure", "phase", "at", "value", "limit"]
@@ -335,12 +398,19 @@ def margins(sample: Sample) -> pd.DataFrame:
         histogram = sample.tally.histograms[f"cg_aft_pct_mac.{phase}"]
         for label, cg in (
             ("planned", _planned(sample, phase, "cg_aft_pct_mac")),
-            *((f"{100 * p:g} % of flights", binned_quantile(histogram, p).estimate) for p in _AFT),
+            *(
+                (f"CG of the {100 * p:g} % quantile", binned_quantile(histogram, p).estimate)
+                for p in _AFT
+            ),
         ):
             rows.append(("static_margin", phase, label, 100.0 * float(neutral.min()) - cg, 0.0))
             place = 100.0 * float((neutral + behind).min())
             rows.append(("manoeuvre_margin", phase, label, place - cg, 0.0))
     return pd.DataFrame([*rows, *_flare(sample, aero)], columns=names)
+
+
+def _label(probability: float) -> str:
+    return f"CG, {100 * probability:.1f} % quantile"
 
 
 def _flare(sample: Sample, aero: Aerodynamics) -> list[tuple[str, str, str, float, float]]:
@@ -352,16 +422,22 @@ def _flare(sample: Sample, aero: Aerodynamics) -> list[tuple[str, str, str, floa
         return []
     phase = model.phases[kinds.index("landing")]
     first = model.planned[model.planned["phase"] == phase].iloc[0]
+    last = model.planned[model.planned["phase"] == phase].iloc[-1]
     mass = np.array([float(first["mass_kg"])])
     here = conditions(
-        model.scenario, aero, time_s=np.array([float(first["time_s"]) + 1.0]), mass_kg=mass
+        model.scenario, aero, time_s=np.array([float(last["time_s"]) - 1.0]), mass_kg=mass
     )
+    # The tail's own speed of the pitch rate (n - 1) g / V takes a pull of its own.
+    rate = (_FLARE - 1.0) * STANDARD_GRAVITY * aero.tail_arm_m / here.eas_mps**2
     near = replace(aero, downwash=aero.downwash * run.ground_downwash)
     cg = sample.tally.histograms["landing_cg_pct_mac"]
     out = []
     for label, place in (
         ("planned", float(first["cg_pct_mac"])),
-        *((f"{100 * p:g} % of flights", binned_quantile(cg, 1.0 - p).estimate) for p in _AFT),
+        *(
+            (f"CG of the {100 * p:g} % quantile", binned_quantile(cg, 1.0 - p).estimate)
+            for p in _AFT
+        ),
     ):
         state = State(
             mass_kg=mass,
@@ -374,6 +450,6 @@ def _flare(sample: Sample, aero: Aerodynamics) -> list[tuple[str, str, str, floa
         )
         trimmed = stabilizer_to_trim(aero, state)
         flared = stabilizer_to_trim(near, replace(state, thrust_n=0.0, load_factor=_FLARE))
-        angle = elevator_to_hold(aero, needed_rad=flared, set_rad=trimmed)
+        angle = elevator_to_hold(aero, needed_rad=flared - rate, set_rad=trimmed)
         out.append(("flare_elevator", phase, label, float(np.rad2deg(angle[0])), -data.elevator_up))
     return out

@@ -17,17 +17,22 @@ from cgrisk.risk.trim import (
     take_off_risk,
     trim_demand,
     trim_left_out,
+    trim_rate,
     trim_risk,
 )
 from cgrisk.sampling import Sample
 
 __all__ = ["TrimTables", "trim_lines", "trim_tables"]
 
+_OUT = {
+    "nose_up_stop": "demand beyond the nose-up stop",
+    "nose_down_stop": "demand beyond the nose-down stop",
+    "rate": "elevator share used up while trim lags",
+}
 _EVENTS = {
-    "uncommanded_rotation": "nose lifts before VR by itself (tail strike)",
+    "uncommanded_rotation": "nose lifts by itself up to VR (tail-strike risk)",
     "no_rotation": "does not rotate at VR with the stated pull",
     "nose_lifts_at_release": "nose lifts at brake release",
-    "needed_outside_band": "setting needed is outside the take-off trim band",
 }
 
 
@@ -39,6 +44,7 @@ class TrimTables:
     demand: pd.DataFrame
     authority: pd.DataFrame
     risk: pd.DataFrame
+    rate: pd.DataFrame
     margins: pd.DataFrame
     figures: dict[str, float | None]
     take_off: pd.DataFrame
@@ -51,6 +57,7 @@ class TrimTables:
             "trim_demand": self.demand,
             "trim_authority": self.authority,
             "trim_risk": self.risk,
+            "trim_rate": self.rate,
             "trim_margins": self.margins,
             "take_off_setting": figures,
             "take_off_risk": self.take_off,
@@ -66,6 +73,7 @@ class TrimTables:
             "demand": self.demand.to_dict("records"),
             "required_authority": self.authority.to_dict("records"),
             "risk": self.risk.to_dict("records"),
+            "rate": self.rate.to_dict("records"),
             "margins": self.margins.to_dict("records"),
         }
 
@@ -85,6 +93,7 @@ def trim_tables(sample: Sample, *, confidence: float = 0.95) -> TrimTables:
         demand=trim_demand(sample, confidence=confidence),
         authority=required_authority(sample, confidence=confidence),
         risk=trim_risk(sample, confidence=confidence),
+        rate=trim_rate(sample),
         margins=margins(sample),
         figures=take_off_figures(sample),
         take_off=take_off_risk(sample, confidence=confidence),
@@ -111,28 +120,60 @@ def _take_off_lines(tables: TrimTables) -> list[str]:
         f"Take-off: setting made {figures['setting_made_units']:.1f} units; made less needed "
         f"{low:+.2f} to {high:+.2f} units on 90 % of flights",
     ]
+    events = tables.take_off[tables.take_off["event"] != "needed_outside_band"]
+    if not events.empty:
+        lines.append("  CG error needed (% MAC, aft positive), and probability per flight")
+    for _, row in events.iterrows():
+        need = row["cg_error_needed_pct_mac"]
+        text = "     none" if math.isnan(need) else f"{need:+9.1f}"
+        lines.append(f"  {text}  {_EVENTS[row['event']]:<50}{_chance(row)}")
+    return [*lines, *_band_lines(tables), *_crew_lines(tables)]
+
+
+def _chance(row: pd.Series) -> str:
+    if row["hits"]:
+        return f"{row['estimate']:.2g} ({row['low']:.2g} to {row['high']:.2g})"
+    return f"at most {row['high']:.2g}"
+
+
+def _band_lines(tables: TrimTables) -> list[str]:
+    """Return the two bands, each by itself, and whether the one reaches beyond the other."""
+    figures, lines = tables.figures, []
     least, most = figures.get("usable_band_least_units"), figures.get("usable_band_most_units")
     if least is not None and most is not None:
-        lines.append(f"  usable band (computed) {least:.1f} to {most:.1f} units")
-    least, most = figures["trim_band_least_units"], figures["trim_band_most_units"]
-    if least is not None and most is not None:
-        lines.append(f"  take-off trim band (given) {least:.1f} to {most:.1f} units")
-    if not tables.take_off.empty:
-        lines.append("  CG error needed, % MAC, and probability per flight")
-    for _, row in tables.take_off.iterrows():
-        need = row["cg_error_needed_pct_mac"]
-        text = "          " if math.isnan(need) else f"{need:+9.1f} "
-        chance = f"at most {row['high']:.2g}"
-        if row["hits"]:
-            chance = f"{row['estimate']:.2g} ({row['low']:.2g} to {row['high']:.2g})"
-        lines.append(f"  {text} {_EVENTS[row['event']]:<52}{chance}")
-    if not tables.crew.empty:
-        row = tables.crew.iloc[len(tables.crew) // 2]
-        held = row["elevator_deg"]
-        felt = "" if math.isnan(held) else f", felt as {held:+.1f} deg of elevator"
         lines.append(
-            f"  {row['people']} people from zone {row['from_zone']} to zone {row['to_zone']}: "
-            f"{row['trim_units']:+.2f} trim units{felt}"
+            f"  usable band (computed) {least:.1f} to {most:.1f} units; its margin below VR is "
+            "borrowed from AMC 25.107(e)(4)"
+        )
+    low, high = figures["trim_band_least_units"], figures["trim_band_most_units"]
+    if low is None or high is None:
+        return lines
+    made = "inside" if figures["setting_made_is_in_trim_band"] else "OUTSIDE"
+    row = tables.take_off[tables.take_off["event"] == "needed_outside_band"].iloc[0]
+    lines.append(
+        f"  take-off trim band (given) {low:.1f} to {high:.1f} units: the setting made is {made}, "
+        f"the one needed outside on {_chance(row)}"
+    )
+    if least is not None and most is not None and (low < least or high > most):
+        lines.append("  the given band reaches beyond the usable one: no warning, yet not usable")
+    return lines
+
+
+def _crew_lines(tables: TrimTables) -> list[str]:
+    crew = tables.crew
+    lines: list[str] = []
+    if crew.empty:
+        return lines
+    first = crew["from_zone"].iloc[0]
+    for phase in [p for p in ("take_off", "cruise") if p in set(crew["phase"])]:
+        part = crew[(crew["phase"] == phase) & (crew["from_zone"] == first)]
+        row = part[part["to_zone"] == part["to_zone"].iloc[-1]].iloc[0]
+        held = row["elevator_deg"]
+        felt = "" if math.isnan(held) else f", held by {abs(held):.1f} deg of elevator"
+        way = "" if math.isnan(held) else " (push)" if held > 0.0 else " (pull)"
+        lines.append(
+            f"  {row['people']} people from zone {first} to {row['to_zone']}, {phase}: "
+            f"{row['trim_units']:+.2f} units of nose-up trim{felt}{way}"
         )
     return lines
 
@@ -150,14 +191,12 @@ def _flight_lines(tables: TrimTables) -> list[str]:
         cells = []
         for _, row in part[part["phase"] == phase].iterrows():
             way = str(row["direction"]).replace("_", " ")
-            reserve = f"{row['reserve_deg']:.2f} deg" if math.isfinite(row["reserve_deg"]) else "?"
-            cells.append(f"{way} {reserve} ({row['left_deg']:.1f})")
+            text = f"{row['reserve_deg']:.2f} deg ({row['left_deg']:.1f})"
+            cells.append(
+                f"{way} {text if math.isfinite(row['reserve_deg']) else 'too few flights'}"
+            )
         lines.append(f"  {phase:<14}{', '.join(cells)}")
     out = tables.risk[(tables.risk["phase"] == "any")]
     for _, row in out.iterrows():
-        if row["hits"]:
-            name = str(row["event"]).replace("_", " ")
-            lines.append(
-                f"  {name} runs out: {row['estimate']:.2g} ({row['low']:.2g} to {row['high']:.2g})"
-            )
-    return lines
+        lines.append(f"  {_OUT[row['event']]}: {_chance(row)}")
+    return [*lines, f"  {SETTING_NOTE}"]

@@ -117,10 +117,6 @@ def _take_off_limits(model: FlightModel) -> list[Limit]:
     if plan is None:
         return []
     found = []
-    if plan.settings.band is not None:
-        low, high = plan.settings.band
-        columns = ("take_off_setting_needed_units",)
-        found.append(Limit("take_off.needed_outside_band", columns, low=low, high=high))
     if plan.run is not None:
         needed = math.degrees(plan.run.needed_radps2)
         found += [
@@ -128,6 +124,10 @@ def _take_off_limits(model: FlightModel) -> list[Limit]:
             Limit("take_off.no_rotation", ("rotation_degps2",), low=needed),
             Limit("take_off.nose_lifts_at_release", ("nose_wheel_kn.brake_release",), low=0.0),
         ]
+    if plan.settings.band is not None:
+        low, high = plan.settings.band
+        columns = ("take_off_setting_needed_units",)
+        found.append(Limit("take_off.needed_outside_band", columns, low=low, high=high))
     return found
 
 

@@ -73,6 +73,8 @@ class Aerodynamics(Model):
     """Height of the CG above the thrust line."""
     gear_moment: Coefficient = item(0.0)
     """Change of the moment coefficient with the gear down."""
+    gear_drag: Annotated[float, Quantity(low=0.0, high=1.0)] = item(0.0)
+    """Change of the drag coefficient with the gear down."""
     mach_centre: Annotated[tuple[MachCentre, ...], Field(strict=False, max_length=40)] = item(())
     """Shift of the aerodynamic centre by Mach number, as [Mach, % MAC]: straight between points."""
     mach_moment: Annotated[tuple[MachMoment, ...], Field(strict=False, max_length=40)] = item(())

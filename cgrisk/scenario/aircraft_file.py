@@ -307,6 +307,8 @@ class Flap(Model):
     """Change of the pitching moment coefficient about the aerodynamic centre."""
     centre_shift: Annotated[float, Quantity(low=-50.0, high=50.0, unit="% MAC")] = item(0.0)
     """Shift of the aerodynamic centre."""
+    drag: Annotated[float, Quantity(low=0.0, high=1.0)] = item(0.0)
+    """Change of the drag coefficient."""
     downwash_factor: Annotated[float, Quantity(low=0.0, high=5.0)] = item(1.1, source=ASSUMPTION)
     """Downwash of the flaps' lift as a multiple of that of the wing's."""
     greatest_lift: Annotated[float, Quantity(above=0.0, high=6.0)] = item(1.4, source=ASSUMPTION)

@@ -85,6 +85,8 @@ def _tables(
     names = [flap.name for flap in flaps]
     places = [(("trim_tables", i, "flaps"), table.flaps) for i, table in enumerate(tables)]
     yield from unknown_names(places, names, of="flap position")
+    pairs = [f"{table.flaps}, {table.rating or 'all ratings'}" for table in tables]
+    yield from repeated(pairs, ("trim_tables",), of="table's flaps and rating", key="flaps")
     for number, table in enumerate(tables):
         masses = {mass for mass, _, _ in table.points}
         cgs = {cg for _, cg, _ in table.points}
@@ -98,12 +100,25 @@ def _tables(
             )
 
 
+def _retracted_first(
+    flaps: Sequence[Flap], aero: Aerodynamics | None, _system: UnitSystem
+) -> Iterator[Problem]:
+    if aero is not None and flaps and (flaps[0].lift, flaps[0].pitching_moment) != (0.0, 0.0):
+        yield Problem(
+            ("flaps", 0, "lift"),
+            "0, as for flaps retracted",
+            figure(flaps[0].lift),
+            "List the flap positions from retracted on; a phase without flaps has the first.",
+        )
+
+
 #: Checks of the trim data of an aircraft file.
 TRIM_CHECKS: Final = (
     Check(("aerodynamics",), _mach_ascends),
     Check(("stabilizer",), _stops),
     Check(("ground_run", "aerodynamics"), _ground_run),
     Check(("trim_tables", "flaps"), _tables),
+    Check(("flaps", "aerodynamics"), _retracted_first),
 )
 
 
@@ -124,6 +139,13 @@ def _entry_errors(
                         "none" if name is None else shown(name),
                         "Name the zones in which people are counted and in which they sit.",
                     )
+        if error.kind == "zone_count" and error.from_zone == error.to_zone is not None:
+            yield Problem(
+                (*path, "to_zone"),
+                "another zone than the one in which they are counted",
+                shown(error.to_zone),
+                "Name the zone in which they really sit.",
+            )
         if error.kind != "swapped_holds" and error.people == 0:
             yield Problem(
                 (*path, "people"),

@@ -1121,7 +1121,7 @@ CASES = {
         ("a zone out of A, B, C", 'got "Z"'),
     ),
     "entry error of nobody": Case(
-        OPERATION, r"^people = 8$", "people = 0", "entry_errors[0].people", ("at least 1 person",)
+        OPERATION, r"^people = 6$", "people = 0", "entry_errors[0].people", ("at least 1 person",)
     ),
     "one hold swapped with itself": Case(
         OPERATION,

@@ -168,6 +168,7 @@ _COARSE = {
     "aircraft.cabin.water.mass": 10.0,
     "aircraft.stabilizer.step": 0.7,
     "aircraft.stabilizer.rate_flaps_up": 0.001,
+    "aircraft.stabilizer.rate_flaps_down": 0.001,
     "aircraft.stabilizer.elevator_down": 10.0,
     "operation.service.carts[1].crew": 1,
     "operation.service.carts[3].crew": 1,

@@ -10,7 +10,8 @@ import pytest
 from cgrisk.aircraft.stabilizer import table_setting, trim_settings_of
 from cgrisk.aircraft.trim import State
 from cgrisk.errors import UsageError
-from cgrisk.flight import fly_block, prepare, with_entry_error
+from cgrisk.flight import conditions, fly_block, prepare, with_entry_error
+from cgrisk.report import check_text
 from cgrisk.risk.entry import entry_consequences
 from cgrisk.risk.summary import figures_text, summarise
 from cgrisk.risk.trim import crew_table, take_off_figures, take_off_risk
@@ -33,6 +34,7 @@ TABLE = {
 }
 BY_TABLE = {
     "aircraft.aerodynamics": None,
+    "aircraft.stabilizer": None,
     "aircraft.ground_run": None,
     "aircraft.trim_tables": [TABLE],
 }
@@ -170,20 +172,47 @@ def test_risks_are_those_of_the_rows_and_lead_with_the_error_needed():
         rows["take_off_mis_trim_units"].quantile(0.95), abs=0.01
     )
     assert figures["units_per_pct_mac"] < 0.0, "an aft CG needs less nose-up trim"
+    # Too much nose-up trim is made where the CG is really further aft than the setting fits.
+    aft = figures["mis_trim_95_pct_as_cg_aft_pct_mac"]
+    assert aft == pytest.approx(
+        rows["take_off_cg_pct_mac"].quantile(0.95) - plan.cg_pct_mac, abs=0.3
+    )
+    assert figures["mis_trim_95_pct_deg"] == pytest.approx(-figures["mis_trim_95_pct_units"])
+    assert figures["setting_made_is_in_trim_band"] == 1.0
     text = figures_text(summarise(sample))
     assert text.index("CG error needed") < text.index("does not rotate at VR")
 
 
 def test_people_who_change_zones_in_trim_units(model):
-    table = crew_table(model, people=10).set_index(["from_zone", "to_zone"])
+    """Seated otherwise at take-off; in the air by two balances of all forces."""
+    table = crew_table(model, people=10).set_index(["phase", "from_zone", "to_zone"])
     arms = dict(zip(model.plan.zones, model.program.cabin.zone_arm_m, strict=True))
-    shift = 100.0 * 10 * 84.0 * (arms["C"] - arms["A"]) / (model.take_off.mass_kg * 4.2)
-    row = table.loc[("A", "C")]
+    moment = 10 * 84.0 * (arms["C"] - arms["A"])
+    row = table.loc[("take_off", "A", "C")]
+    shift = 100.0 * moment / (model.take_off.mass_kg * 4.2)
     assert row["cg_shift_pct_mac"] == pytest.approx(shift)
     assert row["trim_units"] < 0.0 < row["elevator_deg"], "tail-heavy: less nose-up trim, a push"
     assert row["elevator_deg"] == pytest.approx(-row["trim_units"] / 0.48)
-    back = table.loc[("C", "A")]
+    back = table.loc[("take_off", "C", "A")]
     assert back["trim_units"] == pytest.approx(-row["trim_units"])
+    aero, planned = model.take_off.run.aero, model.planned
+    part = planned[planned["phase"] == "cruise"]
+    time = np.array([0.5 * (part["time_s"].iloc[0] + part["time_s"].iloc[-1])])
+    mass = np.interp(time, planned["time_s"], planned["mass_kg"])
+    here = conditions(model.scenario, aero, time_s=time, mass_kg=mass)
+    found = []
+    for h in (0.3, 0.3 + moment / (float(mass[0]) * 4.2)):
+        state = State(
+            mass_kg=float(mass[0]),
+            h=h,
+            eas_mps=float(here.eas_mps[0]),
+            mach=float(here.mach[0]),
+            thrust_n=float(here.thrust_n[0]),
+        )
+        found.append(np.rad2deg(force_balance.trim(aero, state).stabilizer))
+    cruise = table.loc[("cruise", "A", "C"), "trim_units"]
+    assert cruise == pytest.approx(-(found[1] - found[0]), rel=1e-6)
+    assert abs(cruise) < 0.5 * abs(row["trim_units"]), "fast flight asks less of the trim"
     with pytest.raises(UsageError, match="people: expected a number of at least 1"):
         crew_table(model, people=0)
 
@@ -213,8 +242,8 @@ def test_mis_trim_works_from_the_operator_s_table_alone():
     summary = summarise(sample)
     text = figures_text(summary)
     assert "Rotation is left out" in text
-    assert "trim units" in text
-    assert "felt as" not in text
+    assert "units on 90 % of flights" in text
+    assert "held by" not in text
     json.dumps(summary.answer(flights_per_second=1.0), allow_nan=False)
 
 
@@ -223,6 +252,8 @@ def test_a_table_of_another_rating_is_not_read():
     assert prepare(other).take_off.table is None
     same = edited({"operation.thrust_rating": "reduced"}, base=other)
     assert prepare(same).take_off.table is not None
+    both = edited({"aircraft.trim_tables": [TABLE, TABLE | {"rating": "reduced"}]}, base=same)
+    assert prepare(both).take_off.table.rating == "reduced", "its own table comes first"
 
 
 # --- errors on the load sheet ------------------------------------------------------------------
@@ -288,6 +319,18 @@ def test_children_counted_as_adults_are_lighter_than_the_sheet_says(model):
 def test_errors_that_cannot_be_made_are_refused(model, error, said):
     with pytest.raises(UsageError, match=said):
         with_entry_error(model, EntryError(name="x", **error))
+
+
+def test_an_error_that_this_load_does_not_allow_is_a_line_and_no_more():
+    crowded = {"operation.with_entry_errors": True, "operation.entry_errors.0.people": 30}
+    table = entry_consequences(simulate(edited(crowded), flights=120, seed=3))
+    first = table[table["error"] == "wrong zone"]
+    assert len(first) == 1
+    assert "cannot happen with this load" in first["meaning"].iloc[0]
+    assert (table[table["error"] != "wrong zone"]["flights"] == 120).all()
+    assert "cannot happen" in check_text(edited(crowded))
+    none = edited({"operation.with_entry_errors": True, "operation.entry_errors": []})
+    assert "states none" in figures_text(summarise(simulate(none, flights=120, seed=3)))
 
 
 def test_entry_errors_are_told_apart_and_change_no_flight():

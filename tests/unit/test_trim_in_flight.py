@@ -7,7 +7,7 @@ from math import radians
 import numpy as np
 import pytest
 
-from cgrisk.aircraft.trim import State, aerodynamics_of
+from cgrisk.aircraft.trim import State, aerodynamics_of, stabilizer_to_trim
 from cgrisk.flight import fly_block, prepare, trace
 from cgrisk.flight.trim_program import conditions, why_no_trim
 from cgrisk.risk.quantiles import upper_quantile_bound
@@ -94,7 +94,7 @@ def test_extremes_are_those_of_small_steps(model, flight):
         assert figures[f"cg_aft_pct_mac.{phase}"] == pytest.approx(aft, abs=1e-9)
 
 
-@pytest.mark.parametrize("rate", [0.4, 0.05])
+@pytest.mark.parametrize("rate", [0.4, 0.005])
 def test_the_stabilizer_lags_as_in_small_steps(rate):
     """A stabilizer that goes after the setting at its rate, by steps of 0.02 s."""
     changes = {f"aircraft.stabilizer.rate_flaps_{way}": rate for way in ("up", "down")}
@@ -105,7 +105,7 @@ def test_the_stabilizer_lags_as_in_small_steps(rate):
     mass = np.interp(time, path["time_s"], path["mass_kg"])
     moment = np.interp(time, path["time_s"], path["moment_kgm"])
     wanted = np.rad2deg(setting_at(model, time, mass, moment))
-    at, lag = wanted[0], np.zeros(time.size)
+    at, lag = float(np.rad2deg(model.program.trim.start_rad)), np.zeros(time.size)
     for i, goal in enumerate(wanted):
         at = min(max(goal, at - 0.02 * rate), at + 0.02 * rate)
         lag[i] = abs(goal - at)
@@ -116,7 +116,45 @@ def test_the_stabilizer_lags_as_in_small_steps(rate):
         inside = (time >= ends[number - 1]) & (time <= ends[number])
         # Within a step the setting may jump with people; between nodes its slope is the mean one.
         assert figures[f"trim_lag_deg.{phase}"] == pytest.approx(lag[inside].max(), abs=0.03)
-    assert (figures["trim_lag_deg.approach"] > 2.0) == (rate == 0.05)
+    assert (figures["trim_lag_deg.approach"] > 0.4) == (rate == 0.005)
+    made = 4.0 - model.take_off.set_units
+    first = abs(made - float(wanted[0]))
+    assert figures["trim_lag_deg.climb"] >= first - 1e-6, "the take-off setting is held at first"
+
+
+def test_between_the_nodes_the_setting_is_nearly_that_of_the_formula(model):
+    """Straight coefficients between nodes against the formula itself, every quarter second."""
+    aero, trim, planned = (
+        aerodynamics_of(model.scenario.aircraft),
+        model.program.trim,
+        model.planned,
+    )
+    time = np.arange(trim.time_s[0] + 0.1, trim.time_s[-1], 0.25)
+    mass = np.interp(time, planned["time_s"], planned["mass_kg"])
+    moment = np.interp(time, planned["time_s"], planned["moment_kgm"])
+    here = conditions(model.scenario, aero, time_s=time, mass_kg=mass)
+    state = State(
+        mass_kg=mass,
+        h=(moment / mass - model.balance.lemac_m) / model.balance.mac_m,
+        eas_mps=here.eas_mps,
+        mach=here.mach,
+        thrust_n=here.thrust_n,
+        flap=here.flap,
+        gear_down=here.gear_down,
+    )
+    gap = np.rad2deg(stabilizer_to_trim(aero, state) - setting_at(model, time, mass, moment))
+    # The thrust of a climb changes at once where altitude turns: apart from these seconds.
+    ends = np.cumsum([60.0 * p.minutes for p in model.scenario.operation.phases])
+    far = np.min(np.abs(time[:, None] - ends[None, :]), axis=1) > 1.1
+    assert np.abs(gap[far]).max() < 0.01
+    assert np.abs(gap).max() < 0.25
+
+
+@pytest.mark.parametrize("changes", [{"operation.phases.1.speed_kt": 0.0}])
+def test_a_flight_that_starts_in_the_air_starts_at_its_own_speed(changes):
+    model = prepare(edited(changes))
+    table = model.planned_trim
+    assert table[["trim_nose_up_deg", "trim_nose_down_deg"]].abs().to_numpy().max() < 10.0
 
 
 def test_tables_are_those_of_the_rows(sample):
@@ -149,12 +187,16 @@ def test_few_flights_give_no_bound():
 
 
 def test_authority_that_runs_out_is_counted():
+    stop = prepare(shipped_scenario()).planned_trim["trim_nose_down_deg"].max()
     scenario = edited(
-        {"aircraft.stabilizer.nose_down_stop": 2.4, "aircraft.stabilizer.rate_flaps_down": 0.1}
+        {
+            "aircraft.stabilizer.nose_down_stop": float(stop),
+            "aircraft.stabilizer.rate_flaps_down": 0.02,
+        }
     )
     sample = simulate(scenario, flights=2000, seed=4)
     table = trim_risk(sample).set_index(["phase", "event"])
-    past = (sample.rows["trim_nose_down_deg.approach"] > 2.4).sum()
+    past = (sample.rows["trim_nose_down_deg.approach"] > stop).sum()
     assert 0 < past == table.loc[("approach", "nose_down_stop"), "hits"]
     held = np.rad2deg(radians(17.0) * 0.3) * 0.48
     beyond = (sample.rows["trim_lag_deg.approach"] > held).sum()
@@ -194,6 +236,7 @@ def test_without_aerodynamics_everything_else_is_the_same():
         ({"aircraft.aerodynamics": None}, "no [aerodynamics]"),
         ({"aircraft.stabilizer": None}, "no [stabilizer]"),
         ({"operation.phases.3.speed_kt": 0.0}, "no speed_kt is given for cruise"),
+        ({"operation.phases.3.speed_kt": 330.0}, "the planned Mach number reaches 1.0"),
     ],
 )
 def test_what_is_missing_is_said(changes, reason):

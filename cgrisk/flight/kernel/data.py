@@ -349,6 +349,8 @@ class TrimData(NamedTuple):
 
     slot: Ints
     """(P,) number of a phase among those in the air whose trim is followed; -1 for the others."""
+    start_rad: float
+    """Where the stabilizer is when the first of them begins; nan: in trim."""
     time_s: Floats
     base_rad: Floats
     by_mass: Floats

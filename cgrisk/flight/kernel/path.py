@@ -126,7 +126,7 @@ def fly_path(
         sides[i, 4] = 0.0
     errors[:, 0] = math.inf
     errors[:, 1] = -math.inf
-    start_trim(settings, stabilizer)
+    start_trim(trim, settings, stabilizer)
     node = 0
     step = 0
     tanks_on = _open_tanks(fuel, step, volumes, active)

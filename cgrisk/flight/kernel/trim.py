@@ -23,13 +23,15 @@ _LEAST, _MOST, _LAG, _AFT = 0, 1, 2, 3
 
 
 @kernel
-def start_trim(figures: NDArray[np.float64], stabilizer: NDArray[np.float64]) -> None:
-    """Forget the last flight: the next one takes the air in trim."""
+def start_trim(
+    trim: TrimData, figures: NDArray[np.float64], stabilizer: NDArray[np.float64]
+) -> None:
+    """Forget the last flight: the next one takes the air with the take-off setting, if known."""
     figures[:, _LEAST] = math.inf
     figures[:, _MOST] = -math.inf
     figures[:, _LAG] = 0.0
     figures[:, _AFT] = -math.inf
-    stabilizer[0] = math.nan
+    stabilizer[0] = trim.start_rad
 
 
 @kernel
