@@ -229,3 +229,12 @@ def test_memory_does_not_grow_with_flights(tmp_path):
         )
     assert peaks[1] < 2.0
     assert peaks[1] < peaks[0] + 0.5
+
+
+def test_trim_and_take_off_add_little():
+    """The same flights with and without trim, side by side."""
+    bare = {"aircraft.aerodynamics": None, "aircraft.ground_run": None, "aircraft.stabilizer": None}
+    whole, less = prepare(shipped_scenario()), prepare(edited(bare))
+    ratios = [_per_flight(whole, flights=2000) / _per_flight(less, flights=2000) for _ in range(5)]
+    sys.stdout.write(f"a flight with trim and take-off over one without: {np.median(ratios):.2f}\n")
+    assert np.median(ratios) < 1.6
