@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cgrisk.aircraft.atmosphere import RHO0
-from cgrisk.aircraft.trim import STANDARD_GRAVITY, Aerodynamics
+from cgrisk.aircraft.trim import STANDARD_GRAVITY, Aerodynamics, by_flap
 from cgrisk.scenario import AircraftFile
 
 __all__ = ["Rotation", "nose_wheel_load", "pitch_acceleration", "rotation_moment", "rotation_of"]
@@ -104,10 +104,6 @@ class _Forces:
     centre_h: Floats
 
 
-def _table(values: tuple[float, ...], flap: ArrayLike) -> Floats:
-    return np.interp(np.asarray(flap, dtype=np.float64), np.arange(len(values)), values)
-
-
 def _forces(
     aero: Aerodynamics,
     rotation: Rotation,
@@ -121,11 +117,11 @@ def _forces(
 ) -> _Forces:
     pressure = 0.5 * RHO0 * np.asarray(eas_mps, dtype=np.float64) ** 2
     area = pressure * aero.wing_area_m2
-    flaps = _table(aero.flap_lift, flap)
+    flaps = by_flap(aero.flap_lift, flap)
     clean = (
         rotation.ground_slope * aero.wing_slope * (rotation.pitch_attitude - aero.zero_lift_angle)
     )
-    spread = _table(aero.flap_downwash, flap)
+    spread = by_flap(aero.flap_downwash, flap)
     downwash = rotation.ground_downwash * aero.downwash / aero.wing_slope * (clean + spread * flaps)
     # Beyond the angle of the greatest effect more elevator adds nothing.
     elevator = np.clip(np.asarray(elevator_rad, dtype=np.float64), -_GREATEST_RAD, _GREATEST_RAD)
@@ -142,7 +138,7 @@ def _forces(
     lift = clean + flaps
     moment = (
         aero.zero_lift_moment
-        + _table(aero.flap_moment, flap)
+        + by_flap(aero.flap_moment, flap)
         + aero.gear_moment * np.asarray(gear_down, dtype=np.float64)
     )
     return _Forces(
@@ -151,7 +147,7 @@ def _forces(
         tail=np.asarray(pressure * aero.tail_efficiency * aero.tail_area_m2 * tail),
         drag=np.asarray(area * (rotation.drag_zero + rotation.drag_induced * lift**2)),
         moment=np.asarray(area * aero.mac_m * moment),
-        centre_h=np.asarray(aero.centre_h + _table(aero.flap_centre, flap)),
+        centre_h=np.asarray(aero.centre_h + by_flap(aero.flap_centre, flap)),
     )
 
 

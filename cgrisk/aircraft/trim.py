@@ -28,6 +28,7 @@ __all__ = [
     "Aerodynamics",
     "State",
     "aerodynamics_of",
+    "by_flap",
     "derivative_trim",
     "elevator_to_hold",
     "lift_coefficient",
@@ -190,7 +191,8 @@ def _by_mach(
     return tuple(unit * float(value) for value in values)
 
 
-def _by_flap(table: tuple[float, ...], flap: ArrayLike) -> Floats:
+def by_flap(table: tuple[float, ...], flap: ArrayLike) -> Floats:
+    """Return a value of a table by flap position, straight between two positions."""
     return np.interp(np.asarray(flap, dtype=np.float64), np.arange(len(table)), table)
 
 
@@ -220,12 +222,12 @@ def lift_coefficient(aero: Aerodynamics, state: State) -> Floats:
 def _centre(aero: Aerodynamics, state: State) -> Floats:
     """Return the aerodynamic centre of wing and body."""
     shift = np.interp(_array(state.mach), aero.mach, aero.mach_centre)
-    return np.asarray(aero.centre_h + shift + _by_flap(aero.flap_centre, state.flap))
+    return np.asarray(aero.centre_h + shift + by_flap(aero.flap_centre, state.flap))
 
 
 def _zero_lift_moment(aero: Aerodynamics, state: State) -> Floats:
     shift = np.interp(_array(state.mach), aero.mach, aero.mach_moment)
-    flaps = _by_flap(aero.flap_moment, state.flap)
+    flaps = by_flap(aero.flap_moment, state.flap)
     gear = aero.gear_moment * _array(state.gear_down)
     return np.asarray(aero.zero_lift_moment + shift + flaps + gear)
 
@@ -254,10 +256,10 @@ def stabilizer_to_trim(aero: Aerodynamics, state: State) -> Floats:
     wing, tail = aero.wing_slope * factor, aero.tail_slope * factor
     tail_lift = tail_lift_coefficient(aero, state)
     share = aero.tail_efficiency * aero.tail_area_m2 / aero.wing_area_m2
-    flaps = _by_flap(aero.flap_lift, state.flap)
+    flaps = by_flap(aero.flap_lift, state.flap)
     clean = lift_coefficient(aero, state) - share * tail_lift - flaps
     alpha = aero.zero_lift_angle + clean / wing
-    spread = _by_flap(aero.flap_downwash, state.flap)
+    spread = by_flap(aero.flap_downwash, state.flap)
     downwash = aero.downwash / wing * (clean + spread * flaps)
     elevator = aero.elevator_effect * _array(state.elevator_rad)
     return np.asarray(tail_lift / tail - alpha + downwash - elevator)

@@ -27,8 +27,6 @@ EXAMPLE = "cgrisk run my-case/operation.toml --flights 100000 --seed 1 --jobs 2 
 
 _FLIGHTS = 10_000
 _MOST_FLIGHTS = 10_000_000
-#: Runs of more flights keep no row per flight unless asked to.
-_MOST_ROWS = 1_000_000
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -133,7 +131,7 @@ def _fresh(chosen: argparse.Namespace) -> tuple[RunInputs, str]:
     """Return the inputs of a new run and its folder."""
     from cgrisk.randomness import resolve_seed
     from cgrisk.runs import inputs_of
-    from cgrisk.sampling import Precision
+    from cgrisk.sampling import MOST_ROWS, Precision
     from cgrisk.scenario import load_scenario
     from cgrisk.scenario.shipped import DEFAULT, shipped_scenarios
 
@@ -143,7 +141,7 @@ def _fresh(chosen: argparse.Namespace) -> tuple[RunInputs, str]:
         precision = Precision(chosen.precision, sides=_sides(chosen.side))
     scenario = _asked(chosen, load_scenario(chosen.scenario or shipped_scenarios()[DEFAULT]))
     flights = chosen.flights or (_FLIGHTS if precision is None else _MOST_FLIGHTS)
-    rows = flights <= _MOST_ROWS if chosen.rows is None else chosen.rows
+    rows = flights <= MOST_ROWS if chosen.rows is None else chosen.rows
     slug = re.sub(r"[^a-z0-9]+", "-", scenario.name.lower()).strip("-")[:60] or "run"
     folder = f"results/{slug}-seed{seed}" if chosen.out is None else chosen.out
     inputs = inputs_of(scenario, seed=seed, flights=flights, precision=precision, rows=rows)

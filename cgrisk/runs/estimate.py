@@ -22,7 +22,7 @@ _TRIAL = 1024
 #: Flights flown again for the shares of the causes, and time for replays and charts (s).
 _AGAIN, _CHARTS_S = 13 * 4096, 5.0
 #: On disk: a row, a block's tally, a segment (bytes; as seen on the shipped case).
-_ROW, _TALLY, _SEGMENT = 640, 40_000, 200_000
+_ROW, _TALLY, _SEGMENT = 940, 50_000, 150_000
 
 
 @dataclass(frozen=True, slots=True)

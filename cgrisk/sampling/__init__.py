@@ -16,7 +16,7 @@ from cgrisk.sampling.packing import (
     unpack_arrays,
     unpack_block,
 )
-from cgrisk.sampling.sample import Sample, rows_frame, simulate
+from cgrisk.sampling.sample import MOST_ROWS, Sample, rows_frame, simulate
 from cgrisk.sampling.stopping import CONFIDENCE, Precision, PrecisionWatch, hits_needed
 from cgrisk.sampling.tally import (
     Tally,
@@ -31,6 +31,7 @@ from cgrisk.sampling.workers import fly_blocks
 __all__ = [
     "BLOCK",
     "CONFIDENCE",
+    "MOST_ROWS",
     "SEGMENT_BLOCKS",
     "Block",
     "ChangedContentError",

@@ -21,10 +21,10 @@ from cgrisk.sampling.tally import Tally, merge_tallies
 from cgrisk.sampling.workers import Backend, fly_blocks
 from cgrisk.scenario import Scenario
 
-__all__ = ["Sample", "rows_frame", "simulate"]
+__all__ = ["MOST_ROWS", "Sample", "rows_frame", "simulate"]
 
-#: Most flights whose rows are held in memory unless asked for.
-_MOST_ROWS = 1_000_000
+#: Most flights whose rows are kept unless asked for.
+MOST_ROWS = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +135,7 @@ def simulate(
     """
     check_counts(flights=flights, jobs=jobs, batch=batch)
     seed = resolve_seed(seed)
-    keep = flights <= _MOST_ROWS if keep_rows is None else keep_rows
+    keep = flights <= MOST_ROWS if keep_rows is None else keep_rows
     start = time.perf_counter()
     model = prepare(scenario)
     layout = layout_of(model)
