@@ -1,0 +1,91 @@
+"""What every estimator returns, and the interval from replicates that several of them use."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+__all__ = ["TailEstimate", "replicate_interval"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class TailEstimate:
+    """Probabilities that a score exceeds thresholds, by one method.
+
+    Attributes
+    ----------
+    thresholds : float64 array, shape (n,)
+        Rising.
+    estimate, low, high : float64 array, shape (n,)
+        Probability of a score strictly above each threshold, with its interval. Where no flight
+        was seen above a threshold the estimate is 0 and ``high`` its upper bound. An estimate of
+        nan (low 0, high 1) is out of this method's reach, and ``warnings`` says why.
+    confidence : float
+        Of the interval at each threshold by itself; 1 where the answer is exact.
+    method : str
+        How, in words.
+    flights : int
+        Flights flown for it, pilots included.
+    diagnostics : dict of str to float
+        Figures by which to judge it.
+    warnings : tuple of str
+        What is poor about it, in plain words; empty if nothing is.
+    """
+
+    thresholds: Floats
+    estimate: Floats
+    low: Floats
+    high: Floats
+    confidence: float
+    method: str
+    flights: int
+    diagnostics: dict[str, float] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+
+    def relative_error(self) -> Floats:
+        """Return half the interval's width over the estimate, in standard errors of a normal law.
+
+        nan where the estimate is 0 or unknown.
+        """
+        with np.errstate(divide="ignore", invalid="ignore"):
+            half = 0.5 * (self.high - self.low) / self.estimate
+        z = stats.norm.ppf(0.5 + 0.5 * self.confidence) if self.confidence < 1.0 else math.inf
+        return np.where(self.estimate > 0.0, half / z, np.nan)
+
+
+def replicate_interval(
+    replicates: Floats, *, confidence: float = 0.95
+) -> tuple[Floats, Floats, Floats]:
+    """Return (mean, low, high) over independent unbiased replicates, on the logarithm.
+
+    The interval is ``mean * exp(+-t s / (mean sqrt(R)))``, with the standard deviation ``s`` of the
+    replicates and Student's t of R - 1 degrees of freedom: the delta method on the logarithm.
+    The mean itself stays unbiased, which a mean of logarithms would not be.
+
+    Parameters
+    ----------
+    replicates : float64 array, shape (R, n)
+        R >= 2 estimates of n probabilities.
+    confidence : float
+        Of each interval by itself.
+
+    Returns
+    -------
+    three float64 arrays, shape (n,)
+        nan, 0 and 1 where all replicates are 0; bounds are at most 1.
+    """
+    count = replicates.shape[0]
+    mean = replicates.mean(axis=0)
+    spread = replicates.std(axis=0, ddof=1) / math.sqrt(count)
+    t = float(stats.t.ppf(0.5 + 0.5 * confidence, count - 1))
+    seen = mean > 0.0
+    relative = np.divide(spread, mean, out=np.zeros_like(mean), where=seen)
+    low = np.where(seen, mean * np.exp(-t * relative), 0.0)
+    high = np.where(seen, np.minimum(mean * np.exp(np.minimum(t * relative, 700.0)), 1.0), 1.0)
+    return np.where(seen, mean, np.nan), low, high
