@@ -1,3 +1,3 @@
-"""Beyond counting: splitting, strata, tilting, exact laws, a tail fit as a check, and the choice."""
+"""Beyond counting: splitting in strata, tilting, exact laws, a tail fit as check, the choice."""
 
 __all__: list[str] = []

@@ -1,0 +1,439 @@
+"""Splitting in strata and replicates: pilot, levels, replicates, interval, diagnostics."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from joblib import Parallel, delayed
+from numpy.typing import NDArray
+
+from cgrisk.errors import ComputationError
+from cgrisk.rare.estimate import TailEstimate, replicate_interval
+from cgrisk.rare.moves import ScoredFlights, World
+from cgrisk.rare.question import Meter, Question
+from cgrisk.rare.seeds import derived_seed, generator
+from cgrisk.rare.splitting import SplitRun, adaptive_run, level_run
+from cgrisk.rare.strata import Stratum, strata_of
+
+__all__ = [
+    "REPLICATES",
+    "Metered",
+    "Pilot",
+    "SplitTail",
+    "fly_pilot",
+    "levels_of",
+    "split_tail",
+    "splitting_flights",
+]
+
+Floats = NDArray[np.float64]
+
+#: Independent runs: at least this many for an interval.
+REPLICATES: Final = 10
+_MOST_REPLICATES: Final = 200
+#: Probability of each level given the one before it.
+_STEP: Final = 0.2
+#: Moves after which a flight above a level has forgotten where it came from: a guess to plan with.
+_AUTOCORRELATION: Final = 12.0
+_FEWEST, _MOST = 500, 40_000
+_PILOT_PARTICLES, _PILOTS = 100, 2
+_PILOT_KILLED, _PILOT_MOVES = 0.2, 6
+#: Flights kept of each stage of each replicate, to be flown again under other assumptions.
+_KEEP: Final = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Metered:
+    """A world whose flights are counted as they are flown."""
+
+    world: World
+    meter: Meter
+
+    @property
+    def cause_of(self) -> NDArray[np.int64]:
+        """Cause of each entity, shape (entities,)."""
+        return self.world.cause_of
+
+    def scores(self, flights: NDArray[np.uint32], versions: NDArray[np.uint32]) -> Floats:
+        """Return the scores of flights (n,) with their versions (n, entities)."""
+        found = self.world.scores(flights, versions)
+        self.meter.add(flights.size)
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class Pilot:
+    """Rough tails of the strata, by which levels are laid and methods chosen.
+
+    Attributes
+    ----------
+    strata : tuple of Stratum
+    runs : tuple of tuple of SplitRun
+        Adaptive runs, by stratum.
+    flights : int
+        Flights flown.
+    """
+
+    strata: tuple[Stratum, ...]
+    runs: tuple[tuple[SplitRun, ...], ...]
+    flights: int
+
+    def by_stratum(self, thresholds: Floats) -> Floats:
+        """Return the rough probability above each threshold given each stratum (strata, n)."""
+        return np.array(
+            [np.mean([run.exceedance(thresholds) for run in runs], axis=0) for runs in self.runs]
+        )
+
+    def exceedance(self, thresholds: Floats) -> Floats:
+        """Return the rough probability of a score above each threshold, shape (n,)."""
+        shares = np.array([stratum.probability for stratum in self.strata])
+        total: Floats = shares @ self.by_stratum(thresholds)
+        return total
+
+    def candidates(self) -> Floats:
+        """Return all scores the pilot has seen, rising."""
+        seen = [scores for runs in self.runs for run in runs for scores in run.scores]
+        return np.unique(np.concatenate(seen))
+
+    def threshold(self, probability: float) -> float:
+        """Return the score that is exceeded with about a probability."""
+        scores = self.candidates()
+        return float(scores[_first_below(self.exceedance(scores), probability)])
+
+
+def _first_below(exceedance: Floats, probability: float) -> int:
+    """Return the first place where a curve is at or below a probability; its last if nowhere."""
+    below = np.flatnonzero(exceedance <= probability)
+    return int(below[0]) if below.size else exceedance.size - 1
+
+
+def fly_pilot(question: Question, *, meter: Meter | None = None) -> Pilot:
+    """Split adaptively with few flights, stratum by stratum.
+
+    Raises
+    ------
+    ComputationError
+        If the score does not vary.
+    """
+    meter = Meter() if meter is None else meter
+    strata = strata_of(question.model)
+    lowest = [min(0.3 * question.deepest / s.probability, 0.05) for s in strata]
+    iterations = sum(math.log(p) / math.log1p(-_PILOT_KILLED) for p in lowest)
+    each = _PILOT_PARTICLES * (1.0 + iterations * _PILOT_KILLED * _PILOT_MOVES)
+    meter.begin("pilot", expected=int(_PILOTS * each))
+
+    def fly(stratum: Stratum, deepest: float, number: int) -> SplitRun:
+        labels = ("pilot", stratum.name)
+        world = ScoredFlights(
+            stratum.model, question.score, derived_seed(question.seed, *labels)
+        )
+        return adaptive_run(
+            Metered(world, meter),
+            particles=_PILOT_PARTICLES,
+            rng=generator(question.seed, *labels, str(number)),
+            lowest=deepest,
+            first_flight=number * _PILOT_PARTICLES,
+            killed=_PILOT_KILLED,
+            moves_each=_PILOT_MOVES,
+        )
+
+    tasks = [
+        delayed(fly)(stratum, deepest, number)
+        for stratum, deepest in zip(strata, lowest, strict=True)
+        for number in range(_PILOTS)
+    ]
+    done: list[SplitRun] = Parallel(n_jobs=question.jobs, backend="threading")(tasks)
+    runs = tuple(tuple(done[i : i + _PILOTS]) for i in range(0, len(done), _PILOTS))
+    pilot = Pilot(strata, runs, sum(run.flights for run in done))
+    scores = pilot.candidates()
+    if scores[-1] - scores[0] <= 1e-12 * max(1.0, abs(float(scores[0]))):
+        raise ComputationError(
+            f"the score {question.score.name!r} does not vary: it is {scores[0]:.6g} "
+            f"{question.score.unit} on every flight, so it is above any lower threshold with "
+            "probability 1 and above a higher one never. Nothing in this scenario makes it vary."
+        )
+    return pilot
+
+
+def levels_of(pilot: Pilot, *, stratum: int, deepest: float) -> Floats:
+    """Return the levels of a stratum, each a fifth as likely as the one before, from the pilot.
+
+    Parameters
+    ----------
+    pilot : Pilot
+    stratum : int
+        Its number.
+    deepest : float
+        Probability given the stratum at which to stop.
+    """
+    scores = np.unique(np.concatenate([s for run in pilot.runs[stratum] for s in run.scores]))
+    curve = np.mean([run.exceedance(scores) for run in pilot.runs[stratum]], axis=0)
+    levels: list[float] = []
+    probability = _STEP
+    while probability > 0.999 * deepest and curve[-1] <= probability:
+        level = float(scores[_first_below(curve, probability)])
+        # The last scores are a handful of flights: no level may leave hardly any above it.
+        if curve[_first_below(curve, probability)] <= 0.0:
+            break
+        if not levels or level > levels[-1]:
+            levels.append(level)
+        probability *= _STEP
+    return np.array(levels)
+
+
+def _stages(probability: float) -> float:
+    return max(math.log(probability) / math.log(_STEP), 1.0)
+
+
+def splitting_flights(probability: float, *, relative_error: float) -> float:
+    """Return the flights splitting is expected to need for a relative error, replicates included.
+
+    The variance of a stage over its squared mean is ``(1 - s) / (s n)`` times the autocorrelation
+    of the moves, for a step s and n flights; stages add up. The first is of independent flights.
+    """
+    stages = _stages(probability)
+    per_stage = (1.0 - _STEP) / _STEP * _AUTOCORRELATION
+    return stages * max(stages - 1.0, 0.5) * per_stage / relative_error**2
+
+
+@dataclass(frozen=True, slots=True)
+class SplitTail:
+    """All replicates of splitting in all strata.
+
+    Attributes
+    ----------
+    strata : tuple of Stratum
+    seeds : tuple of int
+        Seed of each stratum's flights.
+    replicates : tuple of tuple of SplitRun
+        Runs by replicate and stratum.
+    pilot_flights : int
+        Flights of the pilot.
+    confidence : float
+        Of intervals.
+    kind : str
+        What the levels are.
+    """
+
+    strata: tuple[Stratum, ...]
+    seeds: tuple[int, ...]
+    replicates: tuple[tuple[SplitRun, ...], ...]
+    pilot_flights: int
+    confidence: float
+    kind: str
+
+    @property
+    def flights(self) -> int:
+        """Flights flown, the pilot's included."""
+        return self.pilot_flights + sum(r.flights for runs in self.replicates for r in runs)
+
+    def by_replicate(self, thresholds: Floats) -> Floats:
+        """Return each replicate's unbiased estimates, shape (replicates, n)."""
+        shares = [stratum.probability for stratum in self.strata]
+        return np.array(
+            [
+                sum(
+                    share * run.exceedance(thresholds)
+                    for share, run in zip(shares, runs, strict=True)
+                )
+                for runs in self.replicates
+            ]
+        )
+
+    def first_stage(self) -> Floats:
+        """Return the scores of the independent flights of all replicates, if there is one stratum.
+
+        Several strata have none that are drawn as the scenario draws them: an empty array.
+        """
+        if len(self.strata) > 1:
+            return np.empty(0)
+        return np.concatenate([runs[0].scores[0] for runs in self.replicates])
+
+    def first_level(self) -> float:
+        """Return the score below which independent flights alone give the answer."""
+        firsts = [run.levels[1] for runs in self.replicates for run in runs if len(run.levels) > 1]
+        return min(firsts) if firsts else math.inf
+
+    def estimate(self, thresholds: Floats) -> TailEstimate:
+        """Return the answer at thresholds (rising), with diagnostics at the last of them."""
+        each = self.by_replicate(thresholds)
+        mean, low, high = replicate_interval(each, confidence=self.confidence)
+        unseen = ~(mean > 0.0)
+        if unseen.any():  # nothing was seen above them: no more likely than the last that was
+            last = float(high[~unseen][-1]) if (~unseen).any() else 1.0
+            mean, high = np.where(unseen, 0.0, mean), np.where(unseen, last, high)
+        figures, warnings = _diagnose(self, each, thresholds, unseen)
+        return TailEstimate(
+            thresholds=thresholds,
+            estimate=mean,
+            low=low,
+            high=high,
+            confidence=self.confidence,
+            method=f"multilevel splitting, {self.kind}, {len(self.replicates)} replicates, "
+            f"{_strata_text(self.strata)}t interval on the logarithm",
+            flights=self.flights,
+            diagnostics=figures,
+            warnings=warnings,
+        )
+
+
+def _strata_text(strata: tuple[Stratum, ...]) -> str:
+    return "" if len(strata) == 1 else f"{len(strata)} strata, "
+
+
+def _diagnose(
+    tail: SplitTail, each: Floats, thresholds: Floats, unseen: NDArray[np.bool_]
+) -> tuple[dict[str, float], tuple[str, ...]]:
+    """Return the figures to judge the estimates by, at the last threshold seen, and warnings."""
+    seen = np.flatnonzero(~unseen)
+    warnings: list[str] = []
+    if seen.size < thresholds.size:
+        warnings.append(
+            f"no flight was seen above {float(thresholds[unseen][0]):.4g}: the bound there is that "
+            "of the last threshold reached."
+        )
+    if seen.size == 0:
+        return {}, tuple(warnings)
+    place = int(seen[-1])
+    column = each[:, place]
+    acceptance, lineages = [], []
+    for runs in tail.replicates:
+        for run in runs:
+            stage = int(run.stage_of(thresholds[place : place + 1])[0])
+            acceptance += run.acceptance[:stage]
+            lineages.append(run.lineages[stage])
+    spread = float(column.std(ddof=1) / column.mean())
+    share = float(column.max() / column.sum())
+    dead = float((column == 0.0).mean())
+    figures = {
+        "least_acceptance": min(acceptance, default=1.0),
+        "mean_lineages": float(np.mean(lineages)),
+        "least_lineages": float(min(lineages)),
+        "replicates": float(column.size),
+        "spread_of_replicates": spread,
+        "largest_share_of_one_replicate": share,
+        "share_of_replicates_without_flights": dead,
+    }
+    if figures["least_acceptance"] < 0.05:
+        warnings.append(
+            f"only {100 * figures['least_acceptance']:.1f} % of the moves were kept at the worst "
+            "level: flights there hardly move."
+        )
+    if dead > 0.2:
+        warnings.append(f"{100 * dead:.0f} % of the replicates have no flight that far out.")
+    if spread > 1.0:
+        warnings.append(
+            f"replicates disagree (standard deviation {spread:.2f} times the mean): the interval "
+            "may be too narrow; ask for a smaller relative error."
+        )
+    if share > 0.5:
+        warnings.append(f"one replicate makes {100 * share:.0f} % of the answer.")
+    return figures, tuple(warnings)
+
+
+def _plan(question: Question, pilot: Pilot) -> list[tuple[Floats, int]]:
+    """Return (levels, flights of a stage) of each stratum."""
+    at = np.array([pilot.threshold(question.target)])
+    given = pilot.by_stratum(at)[:, 0]
+    shares = np.array([stratum.probability for stratum in pilot.strata])
+    parts = shares * given
+    weight = parts / max(parts.sum(), 1e-300)
+    plan = []
+    for number, stratum in enumerate(pilot.strata):
+        deepest = min(question.deepest / stratum.probability, 0.1)
+        levels = levels_of(pilot, stratum=number, deepest=deepest)
+        stages = _stages(min(max(float(given[number]), 1e-12), 0.5))
+        wanted = splitting_flights(
+            min(max(float(given[number]), 1e-12), 0.5), relative_error=question.relative_error
+        )
+        each = wanted / (REPLICATES * stages) * max(float(weight[number]), 0.1)
+        plan.append((levels, int(np.clip(each, _FEWEST, _MOST))))
+    return plan
+
+
+def split_tail(
+    question: Question,
+    *,
+    pilot: Pilot,
+    replicates: int = REPLICATES,
+    adaptive: bool = False,
+    meter: Meter | None = None,
+) -> SplitTail:
+    """Run replicates of splitting until the relative error at the target is met.
+
+    The first ``replicates`` tell how many more are needed; those are run, and no more.
+
+    Parameters
+    ----------
+    question : Question
+    pilot : Pilot
+        From :func:`fly_pilot`; its flights are not used again.
+    replicates : int
+        At first, at least 2.
+    adaptive : bool
+        Use the kill rule in place of frozen levels.
+    meter : Meter, optional
+        Told of the flights.
+    """
+    meter = Meter() if meter is None else meter
+    plan = _plan(question, pilot)
+    seeds = tuple(derived_seed(question.seed, "splitting", s.name) for s in pilot.strata)
+
+    def fly(number: int, place: int) -> SplitRun:
+        stratum, (levels, particles) = pilot.strata[place], plan[place]
+        world = Metered(ScoredFlights(stratum.model, question.score, seeds[place]), meter)
+        rng = generator(question.seed, "splitting", stratum.name, str(number))
+        if adaptive:
+            few = max(particles // 10, 50)
+            lowest = min(question.deepest / stratum.probability, 0.1)
+            return adaptive_run(
+                world, particles=few, rng=rng, lowest=lowest, first_flight=number * few
+            )
+        return level_run(
+            world,
+            levels=levels,
+            particles=particles,
+            rng=rng,
+            first_flight=number * particles,
+            keep=_KEEP,
+        )
+
+    def run(first: int, count: int) -> list[tuple[SplitRun, ...]]:
+        cost = sum((1 + levels.size) * particles for levels, particles in plan)
+        meter.begin("splitting", expected=count * cost)
+        tasks = [
+            delayed(fly)(number, place)
+            for number in range(first, first + count)
+            for place in range(len(plan))
+        ]
+        done: list[SplitRun] = Parallel(n_jobs=question.jobs, backend="threading")(tasks)
+        return [tuple(done[i : i + len(plan)]) for i in range(0, len(done), len(plan))]
+
+    kind = "kill rule" if adaptive else "levels frozen by a pilot"
+    found = run(0, replicates)
+    tail = SplitTail(
+        pilot.strata, seeds, tuple(found), pilot.flights, question.confidence, kind
+    )
+    more = _more(question, tail, pilot)
+    if more:
+        found += run(replicates, more)
+        tail = SplitTail(
+            pilot.strata, seeds, tuple(found), pilot.flights, question.confidence, kind
+        )
+    return tail
+
+
+def _more(question: Question, tail: SplitTail, pilot: Pilot) -> int:
+    """Return how many replicates are missing for the precision asked for at the target."""
+    column = tail.by_replicate(np.array([pilot.threshold(question.target)]))[:, 0]
+    done = column.size
+    if column.mean() <= 0.0:
+        return 0
+    relative = float(column.std(ddof=1) / column.mean()) / math.sqrt(done)
+    needed = done * (relative / question.relative_error) ** 2
+    each = (tail.flights - tail.pilot_flights) / done
+    room = (question.most_flights - tail.flights) / each
+    return max(0, min(math.ceil(needed) - done, _MOST_REPLICATES - done, int(room)))

@@ -1,0 +1,234 @@
+"""Multilevel splitting on whole flights: towards a rare event by way of less rare ones.
+
+Two forms, both unbiased, with the same moves (:mod:`cgrisk.rare.moves`):
+
+* :func:`adaptive_run` kills the flights with the lowest scores (ties together) and replaces them by
+  moved copies of the others (adaptive multilevel splitting: C.-E. Brehier et al., Annals of
+  Applied Probability 26 (2016) 3559). It needs to know nothing beforehand and serves as the pilot.
+* :func:`level_run` goes through levels frozen beforehand. At each, some flights above the level are
+  picked as ancestors, moved again and again, and *every* state they pass through counts
+  (H.-D. Dau and N. Chopin, "Waste-free sequential Monte Carlo", JRSS B 84 (2022) 114).
+
+A run gives an unbiased estimate at every threshold. Its own spread is not to be had from itself:
+replicates are independent runs.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cgrisk.rare.moves import Moves, Particles, World, fresh_particles, move
+
+__all__ = ["CHAIN", "SplitRun", "adaptive_run", "level_run"]
+
+Floats = NDArray[np.float64]
+
+#: Moves of each ancestor at a level, at most: about three times the autocorrelation.
+CHAIN: Final = 40
+#: Least number of ancestors at a level.
+_FEWEST_ANCESTORS: Final = 20
+_KILLED: Final = 0.1
+_ADAPTIVE_MOVES: Final = 10
+
+
+@dataclass(frozen=True, slots=True)
+class SplitRun:
+    """One run of splitting: an unbiased estimate of the probability above any threshold.
+
+    Attributes
+    ----------
+    levels : tuple of float
+        Level that the flights of each stage are above; the first is -infinity.
+    weights : tuple of float
+        Estimated probability of each level.
+    scores : tuple of float64 arrays
+        Scores of each stage, rising.
+    flights : int
+        Flights flown.
+    acceptance : tuple of float
+        Share of the moves kept, by stage after the first.
+    lineages : tuple of int
+        Different fresh flights from which those of each stage descend.
+    kept : tuple of Particles
+        Some flights of each stage that are not above the next level, evenly picked (all of them
+        count as picked where fewer were asked for); empty if none were asked for.
+    kept_weight : tuple of float
+        Probability that each of a stage's kept flights stands for.
+    """
+
+    levels: tuple[float, ...]
+    weights: tuple[float, ...]
+    scores: tuple[Floats, ...]
+    flights: int
+    acceptance: tuple[float, ...]
+    lineages: tuple[int, ...]
+    kept: tuple[Particles, ...] = ()
+    kept_weight: tuple[float, ...] = ()
+
+    def stage_of(self, thresholds: Floats) -> NDArray[np.int64]:
+        """Return the stage that tells of each threshold: the last whose level is not above it."""
+        return np.searchsorted(np.array(self.levels), thresholds, side="right") - 1
+
+    def exceedance(self, thresholds: Floats) -> Floats:
+        """Return the estimated probability of a score strictly above each threshold (n,)."""
+        out = np.zeros(thresholds.size)
+        for place, stage in enumerate(self.stage_of(thresholds)):
+            scores = self.scores[stage]
+            above = scores.size - np.searchsorted(scores, thresholds[place], side="right")
+            out[place] = self.weights[stage] * above / scores.size
+        return out
+
+
+def adaptive_run(
+    world: World,
+    *,
+    particles: int,
+    rng: np.random.Generator,
+    lowest: float,
+    highest: float = math.inf,
+    first_flight: int = 0,
+    killed: float = _KILLED,
+    moves_each: int = _ADAPTIVE_MOVES,
+) -> SplitRun:
+    """Split with a kill rule instead of levels.
+
+    Parameters
+    ----------
+    world : World
+        What is split.
+    particles : int
+        Flights alive at a time.
+    rng : numpy.random.Generator
+        For choices that are not draws of a flight.
+    lowest : float
+        Probability at which to stop; the estimate stays unbiased, since stopping looks back only.
+    highest : float
+        Score at which to stop.
+    first_flight : int
+        Number of the first flight.
+    killed : float
+        Share killed at a time, at least one; all that tie with the last of them die with it.
+    moves_each : int
+        Moves of each copy.
+    """
+    moves = Moves.of(world)
+    alive = fresh_particles(world, first_flight=first_flight, count=particles)
+    levels, weights, scores = [-math.inf], [1.0], [np.sort(alive.scores)]
+    acceptance: list[float] = []
+    lineages, flown, step = [particles], particles, 0
+    doomed = max(1, int(killed * particles))
+    while weights[-1] > lowest:
+        level = float(scores[-1][doomed - 1])
+        living = np.flatnonzero(alive.scores > level)
+        if level >= highest or living.size == 0:
+            break
+        dead = particles - living.size
+        copies = alive.take(rng.choice(living, dead))
+        kept = 0
+        for _ in range(moves_each):
+            step += 1
+            copies, number = move(
+                world, copies, moves=moves, rng=rng, first_version=step * particles, level=level
+            )
+            kept += number
+        flown += moves_each * dead
+        alive = Particles.joined([alive.take(living), copies])
+        levels.append(level)
+        weights.append(weights[-1] * living.size / particles)
+        scores.append(np.sort(alive.scores))
+        acceptance.append(kept / (moves_each * dead))
+        lineages.append(int(np.unique(alive.flights).size))
+    return SplitRun(
+        tuple(levels), tuple(weights), tuple(scores), flown, tuple(acceptance), tuple(lineages)
+    )
+
+
+def _ancestors(alive: NDArray[np.int64], count: int, rng: np.random.Generator) -> NDArray[np.int64]:
+    """Pick ancestors systematically: each of the living equally likely, as evenly as can be."""
+    shuffled = rng.permutation(alive)
+    places = ((np.arange(count) + rng.random()) * alive.size / count).astype(np.int64)
+    return np.asarray(shuffled[np.minimum(places, alive.size - 1)])
+
+
+def _keep(
+    here: Particles, *, below: float, weight: float, keep: int, rng: np.random.Generator
+) -> tuple[Particles, float]:
+    """Return some particles of a stage not above the next level, and what each stands for."""
+    band = np.flatnonzero(here.scores <= below)
+    picked = np.sort(rng.choice(band, min(keep, band.size), replace=False))
+    return here.take(picked), weight * band.size / len(here) / max(picked.size, 1)
+
+
+def level_run(
+    world: World,
+    *,
+    levels: Floats,
+    particles: int,
+    rng: np.random.Generator,
+    first_flight: int = 0,
+    keep: int = 0,
+) -> SplitRun:
+    """Split through levels that were frozen beforehand.
+
+    Parameters
+    ----------
+    world : World
+        What is split.
+    levels : float64 array, shape (K,)
+        Rising; from a pilot on other flights.
+    particles : int
+        Flights of each stage.
+    rng : numpy.random.Generator
+        For choices that are not draws of a flight.
+    first_flight : int
+        Number of the first flight.
+    keep : int
+        Flights of each stage to keep for later use.
+    """
+    moves = Moves.of(world)
+    ancestors = max(min(_FEWEST_ANCESTORS, particles), particles // CHAIN)
+    chain = -(-particles // ancestors)
+    here = fresh_particles(world, first_flight=first_flight, count=particles)
+    reached, weights, scores = [-math.inf], [1.0], [np.sort(here.scores)]
+    lineages, flown, step = [particles], particles, 0
+    acceptance: list[float] = []
+    kept: list[tuple[Particles, float]] = []
+    for level in levels.tolist():
+        above = np.flatnonzero(here.scores > level)
+        if above.size == 0:
+            break
+        if keep:
+            kept.append(_keep(here, below=level, weight=weights[-1], keep=keep, rng=rng))
+        weights.append(weights[-1] * above.size / len(here))
+        walkers = here.take(_ancestors(above, ancestors, rng))
+        states, accepted = [], 0
+        for _ in range(chain):
+            step += 1
+            walkers, number = move(
+                world, walkers, moves=moves, rng=rng, first_version=step * ancestors, level=level
+            )
+            states.append(walkers)
+            accepted += number
+        here = Particles.joined(states)
+        flown += len(here)
+        reached.append(level)
+        scores.append(np.sort(here.scores))
+        acceptance.append(accepted / len(here))
+        lineages.append(int(np.unique(here.flights).size))
+    if keep:
+        kept.append(_keep(here, below=math.inf, weight=weights[-1], keep=keep, rng=rng))
+    return SplitRun(
+        tuple(reached),
+        tuple(weights),
+        tuple(scores),
+        flown,
+        tuple(acceptance),
+        tuple(lineages),
+        tuple(particles for particles, _ in kept),
+        tuple(weight for _, weight in kept),
+    )

@@ -1,0 +1,87 @@
+"""Strata: what happens on few flights but changes them much is taken apart, not waited for.
+
+A surge of the passengers, a closed lavatory and an error on the load sheet each happen with a
+stated chance and independently of all other draws. Splitting that waits for them collapses, so
+each combination is flown by itself, under the condition that it happens, and its probability
+multiplies the answer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from cgrisk.flight import FlightModel, entry_error_text, with_entry_error
+
+__all__ = ["Stratum", "strata_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Stratum:
+    """Flights on which a certain combination of rare discrete causes happens.
+
+    Attributes
+    ----------
+    name : str
+        What happens, in words.
+    probability : float
+        Chance per flight; the strata's add up to 1.
+    model : FlightModel
+        Flies the flights of this stratum alone.
+    """
+
+    name: str
+    probability: float
+    model: FlightModel
+
+
+def _surge(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
+    crowd = model.program.crowd
+    chance = crowd.surge_probability if crowd.cruise_s.sum() > 0.0 else 0.0
+    found = []
+    for name, probability, happens in (("", 1.0 - chance, 0.0), ("surge", chance, 1.0)):
+        if probability > 0.0:
+            program = model.program._replace(crowd=crowd._replace(surge_probability=happens))
+            found.append((name, probability, replace(model, program=program)))
+    return found
+
+
+def _closed(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
+    places = model.program.places
+    chance = places.closed_chance if places.lavatory_count.sum() > 0 else 0.0
+    found = []
+    for name, probability, happens in (
+        ("", 1.0 - chance, 0.0),
+        ("a lavatory closed", chance, 1.0),
+    ):
+        if probability > 0.0:
+            program = model.program._replace(places=places._replace(closed_chance=happens))
+            found.append((name, probability, replace(model, program=program)))
+    return found
+
+
+def _errors(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
+    likely = [e for e in model.scenario.operation.entry_errors if e.probability > 0.0]
+    left = 1.0 - sum(error.probability for error in likely)
+    found = [("", left, model)] if left > 0.0 else []
+    for error in likely:
+        name = f"{error.name}: {entry_error_text(error)}"
+        found.append((name, error.probability, with_entry_error(model, error)))
+    return found
+
+
+def strata_of(model: FlightModel) -> tuple[Stratum, ...]:
+    """Return the strata of a scenario, the most probable first.
+
+    Rare discrete causes: a surge (``crowd.surge_probability``), a closed lavatory
+    (``behaviour.lavatory_closed``) and the errors on the load sheet that have a probability; at
+    most one such error a flight. Without any there is one stratum, the scenario as it stands.
+    """
+    strata = []
+    for error, p_error, with_error in _errors(model):
+        for surge, p_surge, with_surge in _surge(with_error):
+            for closed, p_closed, whole in _closed(with_surge):
+                named = [name for name in (error, surge, closed) if name]
+                strata.append(
+                    Stratum(" and ".join(named) or "none", p_error * p_surge * p_closed, whole)
+                )
+    return tuple(sorted(strata, key=lambda s: -s.probability))
