@@ -1,0 +1,181 @@
+"""Which method, and why: settled by a pilot, or by the user."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cgrisk.errors import UsageError
+from cgrisk.rare.counting import count_scores, flights_to_count, sequential_tail
+from cgrisk.rare.estimate import TailEstimate
+from cgrisk.rare.exact import exact_tail, why_not_exact
+from cgrisk.rare.multilevel import Pilot, SplitTail, split_tail, splitting_flights
+from cgrisk.rare.question import Meter, Question
+from cgrisk.rare.tilting import tilted_tail, why_not_tilted
+
+__all__ = ["METHODS", "Choice", "answer", "choose"]
+
+Floats = NDArray[np.float64]
+
+#: Methods the user may ask for.
+METHODS: Final = ("auto", "counting", "splitting", "kill-rule", "tilting", "exact")
+#: Flights that tilting takes for 10 %, at any depth (measured: some thousand with all causes on).
+_TILTED: Final = 20_000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """A method and the reason for it.
+
+    Attributes
+    ----------
+    method : str
+        One of :data:`METHODS` but auto.
+    why : str
+        In a sentence.
+    """
+
+    method: str
+    why: str
+
+
+def _cost(flights: float) -> str:
+    return f"{float(f'{flights:.2g}'):,.0f}"
+
+
+def choose(question: Question, *, pilot: Pilot, method: str = "auto") -> Choice:
+    """Return the method for a question.
+
+    Parameters
+    ----------
+    question : Question
+    pilot : Pilot
+        Tells how deep the target is in each stratum.
+    method : str
+        What the user asks for; auto leaves it to the pilot.
+
+    Raises
+    ------
+    UsageError
+        If there is no such method, or the scenario does not admit it.
+    """
+    if method not in METHODS:
+        raise UsageError(
+            argument="method",
+            expected=f"one of {', '.join(METHODS)}",
+            got=method,
+            cure="Name one, or leave it out.",
+        )
+    refused = {
+        "exact": why_not_exact(question.model),
+        "tilting": why_not_tilted(question.model),
+    }
+    if method != "auto":
+        if refused.get(method):
+            raise UsageError(
+                argument="method",
+                expected=f"a scenario that {method} can treat",
+                got=question.model.scenario.name,
+                cure=f"{refused[method]} Choose another method, or auto.",
+            )
+        return Choice(method, f"{method}: asked for.")
+    if not refused["exact"]:
+        return Choice("exact", "exact: only seats vary, and their law can be counted out.")
+    error = question.relative_error
+    counting = flights_to_count(question.target, relative_error=error)
+    at = np.array([pilot.threshold(question.target)])
+    given = np.clip(pilot.by_stratum(at)[:, 0], 1e-12, 0.5)
+    shares = np.array([s.probability for s in pilot.strata]) * given
+    splitting = pilot.flights + sum(
+        splitting_flights(float(p), relative_error=error) * max(float(w), 0.1)
+        for p, w in zip(given, shares / shares.sum(), strict=True)
+    )
+    wish = f"{100 * error:g} % at {question.target:g}"
+    costs = {"counting": counting, "splitting": splitting}
+    if not refused["tilting"]:
+        costs["tilting"] = _TILTED * (0.1 / error) ** 2
+    best = min(costs, key=lambda name: costs[name])
+    others = ", ".join(f"{name} about {_cost(costs[name])}" for name in costs if name != best)
+    why = f"{best}: for {wish} it needs about {_cost(costs[best])} flights, {others} (pilot)."
+    if refused["tilting"]:
+        why += f" No tilting: {refused['tilting']}"
+    return Choice(best, why)
+
+
+def answer(
+    question: Question,
+    *,
+    choice: Choice,
+    pilot: Pilot,
+    thresholds: Floats,
+    meter: Meter | None = None,
+) -> tuple[list[TailEstimate], SplitTail | None]:
+    """Return the estimates by the chosen method, the best for its stretch last.
+
+    Parameters
+    ----------
+    question, choice, pilot
+        What is asked, how it is answered.
+    thresholds : float64 array, shape (n,)
+        Rising; one of them is the pilot's threshold of the target.
+    meter : Meter, optional
+        Told of the flights.
+
+    Returns
+    -------
+    list of TailEstimate
+        Each over its own thresholds, together all of them: splitting counts its own first stage
+        where that is enough.
+    SplitTail or None
+        The replicates, where splitting was used.
+    """
+    model, score = question.model, question.score
+    confidence, jobs = question.confidence, question.jobs
+    if choice.method == "exact":
+        return [exact_tail(model, score=score, thresholds=thresholds)], None
+    if choice.method == "tilting":
+        meter = Meter() if meter is None else meter
+        meter.begin("tilting", expected=int(_TILTED))
+        estimate = tilted_tail(
+            model,
+            score=score,
+            thresholds=thresholds,
+            seed=question.seed,
+            relative_error=question.relative_error,
+            most_flights=question.most_flights,
+            confidence=confidence,
+            jobs=jobs,
+        )
+        return [estimate], None
+    if choice.method == "counting":
+        at = float(thresholds[np.searchsorted(thresholds, pilot.threshold(question.target))])
+        if meter is not None:
+            wanted = flights_to_count(question.target, relative_error=question.relative_error)
+            meter.begin("counting", expected=int(min(1.2 * wanted, question.most_flights)))
+        estimate = sequential_tail(
+            model,
+            score=score,
+            thresholds=thresholds,
+            at=at,
+            seed=question.seed,
+            relative_error=question.relative_error,
+            most_flights=question.most_flights,
+            confidence=confidence,
+            jobs=jobs,
+            meter=meter,
+        )
+        return [estimate], None
+    tail = split_tail(
+        question, pilot=pilot, adaptive=choice.method == "kill-rule", meter=meter
+    )
+    first = tail.first_stage()
+    shallow = thresholds < tail.first_level() if first.size else np.zeros(thresholds.size, bool)
+    found = []
+    if shallow.any():
+        found.append(count_scores(first, thresholds=thresholds[shallow], confidence=confidence))
+    if (~shallow).any():
+        found.append(tail.estimate(thresholds[~shallow]))
+    return found, tail
