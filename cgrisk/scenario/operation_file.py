@@ -348,6 +348,8 @@ class Behaviour(Model):
     """Length of aisle that each person in a queue or a crowd takes."""
     queue_limit: Annotated[int, Field(ge=1, le=1000)] = item(10, source=ASSUMPTION)
     """Nobody sets out for a lavatory group where so many wait already; he tries later."""
+    lavatory_closed: Share = item(0.0, source=ASSUMPTION)
+    """Chance per flight that one lavatory of the cabin, each equally likely, is out of use."""
     recall_minutes: Annotated[float, Quantity(low=0.5, high=60.0, unit="min")] = item(
         3.0, source="common practice, no published source; the figure is an assumption"
     )
