@@ -84,6 +84,35 @@ def one_lavatory() -> Scenario:
     )
 
 
+def lavatory_closed() -> Scenario:
+    """On most flights one of three lavatories is out of use, for a third of them a group's only."""
+    lavatories = [
+        {"name": "front", "arm": 5.0, "count": 1, "queue_toward": "aft"},
+        {"name": "rear", "arm": 30.4, "count": 2, "queue_toward": "fore"},
+    ]
+    return certain(
+        {
+            "aircraft.cabin.lavatories": lavatories,
+            "operation.behaviour.lavatory_closed": 0.7,
+            "operation.behaviour.companion_share": 0.5,
+            "operation.behaviour.queue_limit": 4,
+            **times_rates(2.0),
+        }
+    )
+
+
+def every_lavatory_closed() -> Scenario:
+    """The only lavatory is out of use on half the flights: people stand about instead."""
+    lavatories = [{"name": "only", "arm": 30.4, "count": 1, "queue_toward": "fore"}]
+    return certain(
+        {
+            "aircraft.cabin.lavatories": lavatories,
+            "operation.behaviour.lavatory_closed": 0.5,
+            **times_rates(1.5),
+        }
+    )
+
+
 def crowd() -> Scenario:
     """A rush after the sign goes off, and a surge on most flights."""
     return certain(
@@ -195,4 +224,6 @@ CASES = {
     "parties": parties,
     "two_aisles": two_aisles,
     "all": everything,
+    "lavatory_closed": lavatory_closed,
+    "every_lavatory_closed": every_lavatory_closed,
 }

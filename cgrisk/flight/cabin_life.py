@@ -16,8 +16,8 @@ aisle), times ``getting_up`` of the phase, times ``sign_factor`` while the sign 
 where two such times overlap); it is 0 between recall and end of a seated stretch. He wants to get
 up when what has grown since he last sat down reaches an exponential number of mean 1. He wants a
 lavatory with chance ``lavatory_share``, else to stand about at a galley. Where the aircraft has no
-lavatory he wants a galley, where no galley has room for anybody a lavatory, and with neither nobody
-gets up.
+lavatory, or every one is closed, he wants a galley; where no galley has room for anybody a
+lavatory; and with neither nobody gets up.
 
 **The way.** Each seat belongs to an aisle; an aisle is a line; lavatories and galleys touch every
 aisle. A cart fills its aisle at its arm from the moment it leaves its galley to its return; parked
@@ -29,12 +29,13 @@ free (the first in order of lavatories then galleys, if several are as short).
 
 **Getting up.** Among the lavatory groups (galleys) that have room, and to which there is such a
 way, he chooses the one with the shortest walk to its arm (not to its tail), the first in the file's
-order if several are as short. A lavatory group has room while fewer than ``queue_limit`` wait; a
-galley while fewer passengers than ``standing`` stand in it or are on their way to it. If there is
-none he stays, and tries again, for the same purpose and time, after an exponential time of
-``retry_mean``; if by then the sign is lit or getting up is barred he gives it up, and a new urge
-starts to grow. Having sat down again after a trip, or called back by sign or recall, he starts a
-new urge too. Whatever gets him up meanwhile takes the place of a second try.
+order if several are as short. A lavatory group has room while one of it is open and fewer than
+``queue_limit`` wait; a galley while fewer passengers than ``standing`` stand in it or
+are on their way to it. If there is none he stays, and tries again, for the same purpose and time,
+after an exponential time of ``retry_mean``; if by then the sign is lit or getting up is barred he
+gives it up, and a new urge starts to grow. Having sat down again after a trip, or called back by
+sign or recall, he starts a new urge too. Whatever gets him up meanwhile takes the place of a second
+try.
 
 **Companions.** When somebody sets out because of his urge, a second try or the sign-off rush, each
 other member of his party who sits gets up with chance ``companion_share`` and goes to the same
@@ -58,6 +59,11 @@ to it and looks again there; if not he joins: he steps to the tail and, if a lav
 nobody waits, into it (the arm of one inside is the group's). He stays there lognormal
 ``lavatory_mean`` (or exponential, by ``lavatory_law``), then goes back to his seat. When he comes
 out ``water_per_visit``, or what is left, moves from the potable tank to the waste tank.
+
+**A lavatory out of use.** With chance ``lavatory_closed`` a flight, one lavatory of the cabin, each
+equally likely, is closed from the start of taxi to shutdown, and everybody knows. Its group has one
+lavatory less, and where that was its only one nobody sets out for it; but aisles may still be
+changed at its arm.
 
 **Galleys.** He walks to the galley's arm, stands there an exponential ``standing_mean``, and goes
 back.

@@ -80,6 +80,7 @@ def places_data(scenario: Scenario, *, plan: CabinPlan) -> PlacesData:
         seat_position=_ints(plan.position),
         lavatory_arm_m=lavatories.arm_m.copy(),
         lavatory_count=lavatories.count.copy(),
+        closed_chance=behaviour.lavatory_closed,
         queue_step_m=behaviour.queue_spacing * lavatories.queue_sign.astype(np.float64),
         queue_limit=behaviour.queue_limit,
         galley_arm_m=galleys.arm_m.copy(),

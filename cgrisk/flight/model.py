@@ -261,7 +261,7 @@ def entity_counts(model: FlightModel) -> dict[str, int]:
         "party": persons,
         "seating": cabin.arm_m.size + persons,
         "mass": persons,
-        "movement": persons,
+        "movement": persons + 1,
         "crowd": persons + 1,
         "service": cabin.reseating_entity + 1,
         "cargo": 1 + model.program.hold.arm_m.size,

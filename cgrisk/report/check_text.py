@@ -106,9 +106,21 @@ def _findings(model: FlightModel) -> list[str]:
     return out
 
 
+def _closed_lavatory(model: FlightModel) -> list[str]:
+    """Return what a closed lavatory leaves, where that is odd."""
+    chance, doors = model.program.places.closed_chance, int(model.plan.lavatories.count.sum())
+    if chance == 0.0 or doors > 1:
+        return []
+    if doors == 0:
+        return ["behaviour.lavatory_closed is above 0, but the cabin has no lavatory to close."]
+    standing = int(model.plan.galleys.standing.sum()) > 0
+    instead = "everybody who gets up stands about at a galley" if standing else "nobody gets up"
+    return [f"On {100.0 * chance:g} % of flights the only lavatory is closed: then {instead}."]
+
+
 def _cabin_findings(model: FlightModel) -> list[str]:
     """Return what is odd about lavatories and carts, though it can be flown."""
-    out = []
+    out = _closed_lavatory(model)
     plan, service = model.plan, model.program.service
     lavatories, low, high = plan.lavatories, plan.arm_m.min(), plan.arm_m.max()
     for name, arm, sign in zip(

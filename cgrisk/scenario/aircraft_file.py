@@ -30,6 +30,7 @@ from cgrisk.scenario.fields import (
     Volume,
     item,
 )
+from cgrisk.scenario.stated_ranges import InUnitsOf, StatedRange
 from cgrisk.units import UnitSystem
 
 __all__ = [
@@ -414,3 +415,7 @@ class AircraftFile(Model):
     """Error of the fuel gauges."""
     sources: dict[str, str] = item({}, source=FORMAT)
     """Where values come from: dotted key of this file to the paper it was read in."""
+    ranges: Annotated[dict[str, StatedRange], InUnitsOf(lambda: AircraftFile)] = item(
+        {}, source=FORMAT
+    )
+    """Between which ends values lie: dotted key of this file to [low, high], in the key's units."""

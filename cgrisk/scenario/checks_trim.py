@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
@@ -126,6 +127,15 @@ def _entry_errors(
     errors: Sequence[EntryError], zones: Sequence[Zone], holds: Sequence[Hold], _system: UnitSystem
 ) -> Iterator[Problem]:
     yield from repeated([error.name for error in errors], ("entry_errors",), of="entry error")
+    total = math.fsum(error.probability for error in errors)
+    if total > 1.0 + 1e-9:
+        last = max(number for number, error in enumerate(errors) if error.probability > 0.0)
+        yield Problem(
+            ("entry_errors", last, "probability"),
+            "chances of the entry errors that add up to at most 1, since no two come together",
+            figure(total),
+            "Lower them; most load sheets have no error.",
+        )
     zone_names, hold_names = [zone.name for zone in zones], [hold.name for hold in holds]
     for number, error in enumerate(errors):
         path = ("entry_errors", number)

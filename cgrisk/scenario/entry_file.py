@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from cgrisk.scenario.fields import ASSUMPTION, Model, Name, item
+from cgrisk.scenario.fields import ASSUMPTION, Model, Name, Share, item
 
 __all__ = ["EntryError"]
 
@@ -18,6 +18,11 @@ class EntryError(Model):
     """Name."""
     kind: Literal["zone_count", "swapped_holds", "children_as_adults"] = item()
     """People counted in another zone, loads of two holds swapped, children taken for adults."""
+    probability: Share = item(0.0, source=ASSUMPTION)
+    """Chance per flight that the load sheet has this error, and no other of the list.
+
+    Used by the tail of rare events alone; 0 leaves the error out of it.
+    """
     people: Annotated[int, Field(ge=0, le=1000)] = item(0, source=ASSUMPTION)
     """How many people are counted wrongly."""
     from_zone: Name | None = item(None)

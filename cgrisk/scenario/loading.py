@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
@@ -13,6 +13,7 @@ from cgrisk.scenario.checks_aircraft import AIRCRAFT_CHECKS
 from cgrisk.scenario.checks_cabin import CABIN_CHECKS
 from cgrisk.scenario.checks_fuel import FUEL_CHECKS
 from cgrisk.scenario.checks_operation import OPERATION_CHECKS
+from cgrisk.scenario.checks_ranges import range_problems
 from cgrisk.scenario.checks_trim import ENTRY_CHECKS, TRIM_CHECKS
 from cgrisk.scenario.document import Document, Placement, read_document, referenced, shown
 from cgrisk.scenario.fields import Model
@@ -191,6 +192,7 @@ def _check_aircraft(
         wrong + _run(AIRCRAFT_CHECKS + FUEL_CHECKS + TRIM_CHECKS, values, document) + cabin_faults
     )
     faults += _source_faults(document, values, AircraftFile)
+    faults += _range_faults(document, values, AircraftFile, file_kind="aircraft")
     cabin = values.get("cabin")
     if isinstance(cabin, Cabin) and not cabin_faults:
         values["seats"] = expand_seats(cabin)  # what the checks of the operation ask for
@@ -201,7 +203,8 @@ def _check_operation(document: Document, aircraft: Mapping[str, Any]) -> list[Fa
     values, faults = sound_values(document, model=OperationFile, file_kind="operation")
     together = values | {f"aircraft.{key}": value for key, value in aircraft.items()}
     faults += _run(OPERATION_CHECKS + ENTRY_CHECKS, together, document)
-    return faults + _source_faults(document, values, OperationFile)
+    faults += _source_faults(document, values, OperationFile)
+    return faults + _range_faults(document, values, OperationFile, file_kind="operation")
 
 
 def _run(checks: tuple[Check, ...], values: Mapping[str, Any], document: Document) -> list[Fault]:
@@ -211,6 +214,10 @@ def _run(checks: tuple[Check, ...], values: Mapping[str, Any], document: Documen
     for check in checks:
         if all(name in values for name in check.needs):
             problems += check.run(*(values[name] for name in check.needs), system)
+    return _placed(problems, document)
+
+
+def _placed(problems: Iterable[Problem], document: Document) -> list[Fault]:
     return [document.fault(p.path, expected=p.expected, got=p.got, cure=p.cure) for p in problems]
 
 
@@ -228,6 +235,17 @@ def _source_faults(
         for key in values.get("sources", {})
         if shape_named(model, key) is None
     ]
+
+
+def _range_faults(
+    document: Document, values: Mapping[str, Any], model: type[Model], *, file_kind: str
+) -> list[Fault]:
+    """Report ranges that do not go with the values of the file."""
+    system = file_units(document.data)
+    if system is None:
+        return []  # nothing can be said of numbers in unknown units
+    problems = range_problems(values, model=model, file_kind=file_kind, system=system)
+    return _placed(problems, document)
 
 
 def _build(model: type[Any], document: Document) -> Any:

@@ -14,7 +14,15 @@ from cgrisk.scenario.scenario import Scenario
 from cgrisk.scenario.shapes import Shape, shape_of
 from cgrisk.units import SI_UNITS
 
-__all__ = ["HELD", "Assumption", "assumption_register", "is_unused", "unused_fields"]
+__all__ = [
+    "HELD",
+    "Assumption",
+    "Leaf",
+    "assumption_register",
+    "is_unused",
+    "sourced_leaves",
+    "unused_fields",
+]
 
 STATED: Final = "stated in the file"
 DEFAULT: Final = "default; the file states none"
@@ -74,19 +82,20 @@ def is_unused(key: str) -> bool:
     return any(plain == name or plain.startswith(name + ".") for name, _ in unused_fields())
 
 
-class _Leaf(NamedTuple):
-    """A value below a model, the source its field declares, and whether it is not the default."""
+class Leaf(NamedTuple):
+    """A value below a model, its field's source and default, and whether it is not the default."""
 
     key: str
     value: object
     shape: Shape
     source: str
     given: bool
+    default: object
 
 
 def _leaves(
     model: BaseModel, key: str, *, default: BaseModel | None = None, source: str = DATA
-) -> Iterator[_Leaf]:
+) -> Iterator[Leaf]:
     """Yield the values below a model.
 
     A table left out has the default of the field that holds it, and what is particular to that
@@ -109,7 +118,8 @@ def _leaves(
                 yield from _leaves(entry, f"{below}[{number}]")
         else:
             required = field.is_required() and default is None
-            yield _Leaf(below, value, shape, own_source, required or value != own_default)
+            given = required or value != own_default
+            yield Leaf(below, value, shape, own_source, given, own_default)
 
 
 def _unit(shape: Shape) -> str:
@@ -126,7 +136,7 @@ def _stated_source(key: str, sources: Mapping[str, str]) -> str | None:
     return sources[max(above, key=len)] if above else None
 
 
-def _source(leaf: _Leaf, stated: str | None) -> tuple[str, bool]:
+def _source(leaf: Leaf, stated: str | None) -> tuple[str, bool]:
     """Return the source of a value, and whether it is assumed."""
     if leaf.given and stated is not None:
         return stated, ASSUMPTION in stated.lower()
@@ -139,6 +149,15 @@ def _source(leaf: _Leaf, stated: str | None) -> tuple[str, bool]:
     return leaf.source, ASSUMPTION in leaf.source.lower()
 
 
+def sourced_leaves(scenario: Scenario) -> Iterator[tuple[Leaf, str, bool]]:
+    """Yield (value, source, whether it is assumed) of a scenario, in the order of the files."""
+    for prefix, model in (("aircraft", scenario.aircraft), ("operation", scenario.operation)):
+        for leaf in _leaves(model, prefix):
+            if leaf.source != FORMAT:
+                key = leaf.key.removeprefix(f"{prefix}.")
+                yield leaf, *_source(leaf, _stated_source(key, model.sources))
+
+
 def assumption_register(scenario: Scenario) -> tuple[Assumption, ...]:
     """Return every value of a scenario with its source, in the order of the files.
 
@@ -146,14 +165,7 @@ def assumption_register(scenario: Scenario) -> tuple[Assumption, ...]:
     it. Without one, a default has its own; a value in place of a default is assumed, whatever
     stands behind the default; and what only the operator's own papers can say is taken from them.
     """
-    out = []
-    for prefix, model in (("aircraft", scenario.aircraft), ("operation", scenario.operation)):
-        for leaf in _leaves(model, prefix):
-            if leaf.source == FORMAT:
-                continue
-            key = leaf.key.removeprefix(f"{prefix}.")
-            source, assumed = _source(leaf, _stated_source(key, model.sources))
-            out.append(
-                Assumption(leaf.key, leaf.value, _unit(leaf.shape), source, leaf.given, assumed)
-            )
-    return tuple(out)
+    return tuple(
+        Assumption(leaf.key, leaf.value, _unit(leaf.shape), source, leaf.given, assumed)
+        for leaf, source, assumed in sourced_leaves(scenario)
+    )

@@ -67,7 +67,8 @@ class Shape:
             if self.model is not None:
                 field = fields_of(self.model).get(key)
                 return None if field is None else shape_of(field)
-            return shape_of(str) if get_origin(self.annotation) is dict else None
+            held = get_args(self.annotation)
+            return shape_of(held[1]) if get_origin(self.annotation) is dict else None
         if self.entry is not None:
             return self.entry
         entries = self.entries or ()
@@ -95,7 +96,9 @@ class Shape:
             span = self._span("ge", "le")
             return f"a whole number {'from ' if ' to ' in span else ''}{span}".rstrip()
         if get_origin(self.annotation) is dict:
-            return "a table of texts, the keys in quotes"
+            texts = shape_of(get_args(self.annotation)[1]).annotation is str
+            held = "texts" if texts else "lists of two numbers"
+            return f"a table of {held}, the keys in quotes"
         return self._text()
 
     def _text(self) -> str:

@@ -123,6 +123,8 @@ def _cure(kind: str, path: KeyPath, given: object, file_kind: str) -> str:
     names = [key for key in path if isinstance(key, str)]
     if names[0] == "sources":
         return 'Write the key in quotes, for instance "masses.max_taxi" = "flight manual".'
+    if names[0] == "ranges":
+        return 'Write the key in quotes, for instance "behaviour.sign_factor" = [0.05, 0.3].'
     about = f"`cgrisk fields {file_kind}.{key_text(tuple(names))}` explains it."
     if kind == "missing":
         return f"Add it. {about}"

@@ -31,6 +31,7 @@ class CabinLife:
         self.env, self.ledger = simpy.Environment(), Ledger()
         self.groups = [Group(spec, self.behaviour.queue_spacing) for spec in cabin.lavatories]
         self.galleys = [Galley(spec) for spec in cabin.galleys]
+        self.close_a_lavatory()
         #: Arms where one may change from one aisle to the other.
         self.changes = [place.arm for place in (*self.groups, *self.galleys)]
         self.aisles = int(plan.aisle.max()) + 1 if plan.seats else 1
@@ -55,6 +56,13 @@ class CabinLife:
         self.env.process(self.sign())
         self.env.process(self.recalls())
         self.env.process(self.surge())
+
+    def close_a_lavatory(self) -> None:
+        """Put one lavatory, whichever it is, out of use on some flights."""
+        doors = [group for group in self.groups for _ in range(group.usable)]
+        chance = self.behaviour.lavatory_closed
+        if doors and chance > 0.0 and self.rng.random() < chance:
+            doors[self.rng.integers(len(doors))].usable -= 1
 
     def fly(self) -> None:
         """Run to the end of the flight."""
@@ -160,10 +168,11 @@ class CabinLife:
         """Draw what one gets up for; None where there is nothing to go to."""
         lavatory = self.rng.random() < self.behaviour.lavatory_share
         standing = any(galley.standing > 0 for galley in self.galleys)
-        if not self.groups and not standing:
+        usable = any(group.usable > 0 for group in self.groups)
+        if not usable and not standing:
             return None
-        if not self.groups or not standing:
-            lavatory = bool(self.groups)
+        if not usable or not standing:
+            lavatory = usable
         return self.want_for("lavatory" if lavatory else "galley")
 
     def want_for(self, purpose: str) -> Want:

@@ -12,7 +12,7 @@ class Group:
     """A group of lavatories and its queue."""
 
     def __init__(self, spec: Any, spacing: float) -> None:
-        self.arm, self.count = spec.arm, spec.count
+        self.arm, self.usable = spec.arm, spec.count
         self.step = -spacing if spec.queue_toward == "fore" else spacing
         self.inside: list[Person] = []
         self.queue: list[Person] = []
@@ -23,12 +23,12 @@ class Group:
 
     def has_room(self, limit: int) -> bool:
         """Say whether people still set out for this group."""
-        return len(self.queue) < limit
+        return self.usable > 0 and len(self.queue) < limit
 
     @property
     def open(self) -> bool:
         """Say whether one who comes now may go in."""
-        return len(self.inside) < self.count and not self.queue
+        return len(self.inside) < self.usable and not self.queue
 
     @property
     def tail(self) -> float:

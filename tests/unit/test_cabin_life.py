@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import binomtest
 
 from cgrisk.aircraft import certified_limits
-from cgrisk.flight import cabin_diary, fly_block, phase_column, prepare, trace
+from cgrisk.flight import cabin_diary, entity_counts, fly_block, phase_column, prepare, trace
 from tests.cabin_cases import NO_SERVICE, NOBODY_UP, RESTLESS, cart, phase
 from tests.flight_cases import edited, shipped_scenario
 from tests.simpy_cases import CASES, certain
@@ -348,6 +351,109 @@ def test_a_cart_that_comes_too_late_leaves_rows_out():
     frame = figures(prepare(certain({**NOBODY_UP, **late})), flights=200)
     assert frame["rows_not_served"].max() > 0
     assert frame["rows_not_served"].max() <= 14
+
+
+FRONT = {"name": "front", "arm": 5.0, "count": 1, "queue_toward": "aft"}
+REAR = {"name": "rear", "arm": 30.4, "count": 1, "queue_toward": "fore"}
+
+
+def closing(lavatories, chance, **changes):
+    return prepare(
+        certain(
+            {
+                **RESTLESS,
+                "aircraft.cabin.lavatories": lavatories,
+                "operation.behaviour.lavatory_closed": chance,
+                "operation.behaviour.companion_share": 0.5,
+                **changes,
+            }
+        )
+    )
+
+
+def rows_of(model, flights=300):
+    return fly_block(model, seed=9, flights=np.arange(flights, dtype=np.uint32))
+
+
+def test_one_of_two_closed_is_a_group_of_one():
+    """Bit for bit, and one after another: each stays 100 s, the next goes in as he comes out."""
+    steady = {
+        "operation.behaviour.lavatory_mean": 100.0,
+        "operation.behaviour.lavatory_cv": 0.0,
+        "operation.behaviour.lavatory_share": 1.0,
+    }
+    model = closing([{**REAR, "count": 2}], 1.0, **steady)
+    one, two = (closing([{**REAR, "count": n}], 0.0, **steady) for n in (1, 2))
+    assert rows_of(model).tobytes() == rows_of(one).tobytes()
+    assert rows_of(model).tobytes() != rows_of(two).tobytes()
+    queued = 0
+    for flight in range(5):
+        diary = cabin_diary(model, seed=9, flight=flight)
+        inside, waits = [], []
+        for _, rows in diary[diary["kind"] == 0].groupby("number"):
+            time, state = rows["time_s"].to_numpy(), rows["state"].to_numpy()
+            inside += [(time[i], time[i + 1]) for i in np.flatnonzero(state[:-1] == 4)]
+            waits += [time[i + 1] for i in np.flatnonzero((state[:-1] == 3) & (state[1:] == 4))]
+        inside.sort()
+        for (start, end), (following, _) in pairwise(inside):
+            assert following >= end - 1e-9
+            assert end - start <= 100.0 + 1e-9  # less where the recall cuts it short
+            queued += following == end and following in waits
+    assert queued > 20
+
+
+def test_a_closed_group_is_as_if_not_there():
+    """Two groups of one: each flight is bit for bit that of a cabin with the other group alone."""
+    both, rear, front = (
+        rows_of(closing(groups, chance))
+        for groups, chance in (([FRONT, REAR], 1.0), ([REAR], 0.0), ([FRONT], 0.0))
+    )
+    front_closed = (both == rear).all(axis=1)
+    assert (front_closed ^ (both == front).all(axis=1)).all()
+    assert binomtest(int(front_closed.sum()), 300, 0.5).pvalue > 1e-6
+
+
+@pytest.mark.parametrize("galleys", [True, False])
+def test_the_only_lavatory_closed_is_an_aircraft_without_one(galleys):
+    changes = {} if galleys else {"aircraft.cabin.galleys": [], **NO_SERVICE}
+    model, without = closing([REAR], 1.0, **changes), closing([], 0.0, **changes)
+    assert rows_of(model).tobytes() == rows_of(without).tobytes()
+    frame = figures(model, flights=300)
+    assert (frame["lavatory_visits"] == 0).all()
+    assert (frame["trips"] > 0).any() == galleys
+
+
+def test_closing_is_conditioned_on_exactly():
+    """Which lavatory is told by other words than whether: the parts put together are the whole."""
+    groups = [FRONT, {**REAR, "count": 2}]
+    model = closing(groups, 0.3)
+    places = model.program.places
+    with_chance = lambda chance: rows_of(  # noqa: E731
+        replace(
+            model,
+            program=model.program._replace(places=places._replace(closed_chance=chance)),
+        )
+    )
+    whole, closed, open_ = rows_of(model), with_chance(1.0), with_chance(0.0)
+    is_closed = (whole == closed).all(axis=1)
+    assert (is_closed | (whole == open_).all(axis=1)).all()
+    assert not (closed == open_).all(axis=1).any()
+    assert binomtest(int(is_closed.sum()), 300, 0.3).pvalue > 1e-6
+    assert entity_counts(model)["movement"] == entity_counts(model)["mass"] + 1
+
+
+def test_check_tells_of_closed_lavatories():
+    from cgrisk.report.check_text import check_text
+
+    def text(lavatories, **changes):
+        closed = {"operation.behaviour.lavatory_closed": 0.02}
+        return check_text(edited({"aircraft.cabin.lavatories": lavatories, **closed, **changes}))
+
+    assert "the cabin has no lavatory to close" in text([])
+    assert "On 2 % of flights the only lavatory is closed: then everybody" in text([REAR])
+    alone = {"aircraft.cabin.galleys": [], "operation.service.carts": []}
+    assert "the only lavatory is closed: then nobody gets up" in text([REAR], **alone)
+    assert "lavatory is closed" not in text([FRONT, REAR])
 
 
 def test_check_tells_of_queues_and_carts_that_make_no_sense():

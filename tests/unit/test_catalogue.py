@@ -42,7 +42,7 @@ def test_every_key_of_the_shipped_files_is_described() -> None:
                 for key in some
                 if key != prefix
             }
-        if isinstance(data, dict) and not prefix.endswith(".sources"):
+        if isinstance(data, dict) and not prefix.endswith((".sources", ".ranges")):
             return {prefix}.union(*(keys(value, f"{prefix}.{key}") for key, value in data.items()))
         return {prefix}
 
@@ -73,6 +73,7 @@ def test_every_key_of_the_shipped_files_is_described() -> None:
         ("operation.parties[].children", "", "a list of 2 entries: a whole number", "[0, 0]"),
         ("operation.mass.body.men", "", "a table", "as its keys say"),
         ("operation.sources", "", "a table of texts", "{}"),
+        ("operation.ranges", "", "a table of lists of two numbers", "{}"),
     ],
 )
 def test_fields_by_hand(key: str, unit: str, accepts: str, default: str) -> None:

@@ -1130,6 +1130,32 @@ CASES = {
         "entry_errors[1].holds",
         ("two different holds out of",),
     ),
+    "chance of an entry error above 1": Case(
+        OPERATION,
+        r"^people = 6$",
+        "people = 6\nprobability = 1.01",
+        "entry_errors[0].probability",
+        ("a number from 0 to 1", "got 1.01"),
+        r"^probability = 1.01",
+    ),
+    "chances of entry errors add up to more than 1": Case(
+        OPERATION,
+        r"(?s)^people = 6$.*?^people = 60$",
+        'probability = 0.5\npeople = 6\nfrom_zone = "A"\nto_zone = "C"\n'
+        '[[entry_errors]]\nname = "children as adults"\nkind = "children_as_adults"\n'
+        "probability = 0.51\npeople = 60",
+        "entry_errors[1].probability",
+        ("add up to at most 1", "got 1.01", "Lower them"),
+        r"^probability = 0.51",
+    ),
+    "chance of a closed lavatory above 1": Case(
+        OPERATION,
+        r"^sign_factor = 0.1",
+        "sign_factor = 0.1\nlavatory_closed = 2",
+        "behaviour.lavatory_closed",
+        ("a number from 0 to 1", "got 2"),
+        r"^lavatory_closed",
+    ),
 }
 
 

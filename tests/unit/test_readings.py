@@ -157,6 +157,7 @@ _BOUND = {
     "aircraft.ground_run.tail_lift_least",
     "aircraft.ground_run.tail_lift_greatest",
     # Errors on the load sheet are told apart from the flights.
+    "probability",
     "operation.entry_errors[0].people",
     "operation.entry_errors[1].people",
     "operation.entry_errors[2].people",

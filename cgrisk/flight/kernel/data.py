@@ -220,6 +220,8 @@ class PlacesData(NamedTuple):
     """(S,) 0 window, 1 middle, 2 aisle."""
     lavatory_arm_m: Floats
     lavatory_count: Ints
+    closed_chance: float
+    """Chance per flight that one lavatory of the cabin is closed."""
     queue_step_m: Floats
     """(L,) from one place of the queue to the next, away from the lavatory, signed."""
     queue_limit: int

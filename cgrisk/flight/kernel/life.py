@@ -16,7 +16,7 @@ from cgrisk.compiled import kernel
 from cgrisk.flight.kernel.agenda import clear, next_time, schedule
 from cgrisk.flight.kernel.crowds import draw_surge, join_rush, pick_surge
 from cgrisk.flight.kernel.data import CallData, CrowdData, PlacesData, UrgeData
-from cgrisk.flight.kernel.keys import Keys, fill_words
+from cgrisk.flight.kernel.keys import Keys, fill_words, words
 from cgrisk.flight.kernel.moves import Diary, Moves
 from cgrisk.flight.kernel.people import People
 from cgrisk.flight.kernel.rounds import Records, Rounds, turn_to
@@ -52,6 +52,7 @@ from cgrisk.flight.kernel.walk import (
     hurry_back,
 )
 from cgrisk.flight.kernel.ways import EITHER, is_free
+from cgrisk.randomness.variates import index, uniform, uniform53
 
 __all__ = ["live"]
 
@@ -154,6 +155,30 @@ def _start(cabin: Cabin, keys: Keys, row: int, people: People) -> None:
 
 
 @kernel
+def _open_lavatories(cabin: Cabin, keys: Keys, row: int) -> None:
+    """Empty the lavatories, and close one of them on some flights."""
+    places, queues, tally = cabin.places, cabin.life.queues, cabin.tally[0]
+    for g in range(queues.size):
+        queues[g].waiting = 0
+        queues[g].inside = 0
+        queues[g].open = places.lavatory_count[g]
+        tally.open += places.lavatory_count[g]
+    if places.closed_chance > 0.0 and tally.open > 0:
+        w0, w1, w2, _w3 = words(keys, row, MOVEMENT, cabin.life.persons.size, 0)
+        if uniform53(w0, w1) < places.closed_chance:
+            which, g = index(uniform(w2), tally.open), 0
+            while which >= queues[g].open:
+                which -= queues[g].open
+                g += 1
+            queues[g].open -= 1
+            tally.open -= 1
+    tally.nowhere = 1 if tally.open == 0 else 0
+    for place in range(places.galley_room.size):
+        if places.galley_room[place] > 0:
+            tally.nowhere = 0
+
+
+@kernel
 def live(
     places: PlacesData,
     urge: UrgeData,
@@ -176,9 +201,7 @@ def live(
     cabin = Cabin(places, urge, life, rounds, moves, diary, tally)
     for k in range(rounds.carts.size):
         rounds.carts[k].cursor = rounds.carts[k].first
-    for g in range(life.queues.size):
-        life.queues[g].waiting = 0
-        life.queues[g].inside = 0
+    _open_lavatories(cabin, keys, row)
     life.coming[:] = 0
     for p in range(life.persons.size):
         if people.seat[p] >= 0:

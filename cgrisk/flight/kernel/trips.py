@@ -57,7 +57,8 @@ __all__ = [
 
 MOVEMENT = 6  # randomness.keys.Cause
 # Draws of a person: 0 his first urge and his speed; n his n-th attempt; and one for each member of
-# his party whom he asks along on it.
+# his party whom he asks along on it. Entity `persons` is the flight itself: 0 which lavatory is
+# closed.
 _ASKING = 1 << 20
 _PARTY_ROOM = 512
 
@@ -65,7 +66,7 @@ GALLEY, LAVATORY, SURGE = 0, 1, 2
 #: Places of a queue by which the tail may have come nearer before one walks on.
 _LOOK_AGAIN = 1.5
 
-#: Figures of the cabin in one flight.
+#: Figures of the cabin in one flight; ``open`` lavatories, and whether there is nowhere to go.
 TALLY = np.dtype(
     [
         ("trips", np.int64),
@@ -82,6 +83,8 @@ TALLY = np.dtype(
         ("surge", np.int64),
         ("water_kg", np.float64),
         ("stretch", np.int64),
+        ("open", np.int64),
+        ("nowhere", np.int64),
     ],
     align=True,
 )
@@ -123,6 +126,8 @@ def clear_tally(tally: Records, water_kg: float) -> None:
     now.surge = 0
     now.water_kg = water_kg
     now.stretch = 0
+    now.open = 0
+    now.nowhere = 1
 
 
 @inlined_kernel
@@ -165,7 +170,7 @@ def _tail(cabin: Cabin, group: int) -> float:
     """Return the arm of a group's tail."""
     places, queue = cabin.places, cabin.life.queues[group]
     arm: float = places.lavatory_arm_m[group]
-    if queue.waiting > 0 or queue.inside >= places.lavatory_count[group]:
+    if queue.waiting > 0 or queue.inside >= queue.open:
         arm += places.queue_step_m[group] * (queue.waiting + 1)
     return arm
 
@@ -195,12 +200,12 @@ def set_out(cabin: Cabin, p: int, time_s: float, first: int, change_m: float, ai
 
 @inlined_kernel
 def _has_room(cabin: Cabin, lavatory: bool, place: int) -> bool:
-    room: bool = (
-        cabin.life.queues[place].waiting < cabin.places.queue_limit
-        if lavatory
-        else cabin.life.coming[place] < cabin.places.galley_room[place]
-    )
-    return room
+    if lavatory:
+        queue = cabin.life.queues[place]
+        room: bool = queue.waiting < cabin.places.queue_limit and queue.open > 0
+        return room
+    free: bool = cabin.life.coming[place] < cabin.places.galley_room[place]
+    return free
 
 
 @inlined_kernel
@@ -302,10 +307,13 @@ def want(
         wait_for_next(cabin, rate_per_s, seat, p, time_s)
         return
     purpose, stay = new_attempt(cabin, keys, row, p)
+    if cabin.tally[0].nowhere == 1:
+        wait_for_next(cabin, rate_per_s, seat, p, time_s)
+        return
     if in_rush:
         purpose, stay = person.rush_purpose, person.rush_stay
     if in_rush or person.again == 0:
-        lavatory = uniform(purpose) < urge.lavatory_share
+        lavatory = uniform(purpose) < urge.lavatory_share and cabin.tally[0].open > 0
         person.purpose = LAVATORY if lavatory else GALLEY
         person.stay_s = time_away(urge, lavatory, stay)
     place, first, change = _choose(cabin, p, time_s)
@@ -344,7 +352,7 @@ def _join(cabin: Cabin, p: int, time_s: float) -> None:
         return
     queue = cabin.life.queues[group]
     person.joined_s = time_s
-    if queue.waiting == 0 and queue.inside < places.lavatory_count[group]:
+    if queue.waiting == 0 and queue.inside < queue.open:
         _enter(cabin, p, time_s)
         return
     person.state = WAITS

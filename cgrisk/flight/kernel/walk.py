@@ -100,9 +100,16 @@ PERSON = np.dtype(
     ],
     align=True,
 )
-#: A group of lavatories: first and last of its queue, how many wait, how many are inside.
+#: A group of lavatories: first and last of its queue, how many wait, how many are inside, how many
+#: lavatories are open.
 QUEUE = np.dtype(
-    [("head", np.int64), ("tail", np.int64), ("waiting", np.int64), ("inside", np.int64)],
+    [
+        ("head", np.int64),
+        ("tail", np.int64),
+        ("waiting", np.int64),
+        ("inside", np.int64),
+        ("open", np.int64),
+    ],
     align=True,
 )
 
