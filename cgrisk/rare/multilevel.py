@@ -110,8 +110,21 @@ def _first_below(exceedance: Floats, probability: float) -> int:
     return int(below[0]) if below.size else exceedance.size - 1
 
 
-def fly_pilot(question: Question, *, meter: Meter | None = None) -> Pilot:
+def fly_pilot(
+    question: Question,
+    *,
+    strata: tuple[Stratum, ...] | None = None,
+    meter: Meter | None = None,
+) -> Pilot:
     """Split adaptively with few flights, stratum by stratum.
+
+    Parameters
+    ----------
+    question : Question
+    strata : tuple of Stratum, optional
+        The scenario's own if not given.
+    meter : Meter, optional
+        Told of the flights.
 
     Raises
     ------
@@ -119,7 +132,7 @@ def fly_pilot(question: Question, *, meter: Meter | None = None) -> Pilot:
         If the score does not vary.
     """
     meter = Meter() if meter is None else meter
-    strata = strata_of(question.model)
+    strata = strata_of(question.model) if strata is None else strata
     lowest = [min(0.3 * question.deepest / s.probability, 0.05) for s in strata]
     iterations = sum(math.log(p) / math.log1p(-_PILOT_KILLED) for p in lowest)
     each = _PILOT_PARTICLES * (1.0 + iterations * _PILOT_KILLED * _PILOT_MOVES)
@@ -360,6 +373,7 @@ def split_tail(
     pilot: Pilot,
     replicates: int = REPLICATES,
     adaptive: bool = False,
+    particles: int | None = None,
     meter: Meter | None = None,
 ) -> SplitTail:
     """Run replicates of splitting until the relative error at the target is met.
@@ -375,19 +389,23 @@ def split_tail(
         At first, at least 2.
     adaptive : bool
         Use the kill rule in place of frozen levels.
+    particles : int, optional
+        Flights of each stage; then no more replicates are added.
     meter : Meter, optional
         Told of the flights.
     """
     meter = Meter() if meter is None else meter
     plan = _plan(question, pilot)
+    if particles is not None:
+        plan = [(levels, particles) for levels, _ in plan]
     seeds = tuple(derived_seed(question.seed, "splitting", s.name) for s in pilot.strata)
 
     def fly(number: int, place: int) -> SplitRun:
-        stratum, (levels, particles) = pilot.strata[place], plan[place]
+        stratum, (levels, each) = pilot.strata[place], plan[place]
         world = Metered(ScoredFlights(stratum.model, question.score, seeds[place]), meter)
         rng = generator(question.seed, "splitting", stratum.name, str(number))
         if adaptive:
-            few = max(particles // 10, 50)
+            few = max(each // 10, 50)
             lowest = min(question.deepest / stratum.probability, 0.1)
             return adaptive_run(
                 world, particles=few, rng=rng, lowest=lowest, first_flight=number * few
@@ -395,14 +413,14 @@ def split_tail(
         return level_run(
             world,
             levels=levels,
-            particles=particles,
+            particles=each,
             rng=rng,
-            first_flight=number * particles,
+            first_flight=number * each,
             keep=_KEEP,
         )
 
     def run(first: int, count: int) -> list[tuple[SplitRun, ...]]:
-        cost = sum((1 + levels.size) * particles for levels, particles in plan)
+        cost = sum((1 + levels.size) * each for levels, each in plan)
         meter.begin("splitting", expected=count * cost)
         tasks = [
             delayed(fly)(number, place)
@@ -417,7 +435,7 @@ def split_tail(
     tail = SplitTail(
         pilot.strata, seeds, tuple(found), pilot.flights, question.confidence, kind
     )
-    more = _more(question, tail, pilot)
+    more = 0 if particles is not None else _more(question, tail, pilot)
     if more:
         found += run(replicates, more)
         tail = SplitTail(

@@ -70,7 +70,7 @@ def _errors(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
 
 
 def strata_of(model: FlightModel) -> tuple[Stratum, ...]:
-    """Return the strata of a scenario, the most probable first.
+    """Return the strata of a scenario that have a probability, the most probable first.
 
     Rare discrete causes: a surge (``crowd.surge_probability``), a closed lavatory
     (``behaviour.lavatory_closed``) and the errors on the load sheet that have a probability; at

@@ -1,0 +1,332 @@
+"""A whole tail: curve, method of each stretch, both ranges, the fleet, and the inverse."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from cgrisk.errors import CgriskError, ComputationError
+from cgrisk.flight import FlightModel
+from cgrisk.rare.assumptions import (
+    AssumptionRange,
+    assumption_range,
+    by_aircraft,
+    wide_cloud,
+)
+from cgrisk.rare.choice import Choice, answer, choose
+from cgrisk.rare.cloud import Cloud, fly_rows
+from cgrisk.rare.counting import fly_scores
+from cgrisk.rare.estimate import TailEstimate
+from cgrisk.rare.multilevel import Pilot, SplitTail, fly_pilot, split_tail
+from cgrisk.rare.question import Meter, Question
+from cgrisk.rare.score import Score
+from cgrisk.rare.seeds import derived_seed
+from cgrisk.rare.strata import strata_of
+from cgrisk.rare.tail_fit import TailFit, tail_fit
+
+__all__ = ["Inverse", "Study", "curve_thresholds", "study_tail", "threshold_at"]
+
+Floats = NDArray[np.float64]
+
+#: Probability at which the curve starts, and thresholds per factor of ten.
+_SHALLOWEST, _PER_DECADE = 0.1, 4
+#: Flights of the tail fit, and those of a small splitting that only serves as a cloud.
+_FITTED, _CLOUD_PARTICLES = 20_000, 1000
+_DRAWS: Final = 64
+#: Below this a risk is never told without the share that rests on assumptions.
+SMALL_RISK: Final = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Inverse:
+    """What meets the target: thresholds, nan where the curve does not reach so far.
+
+    Attributes
+    ----------
+    estimate : float
+        Threshold exceeded with the target probability.
+    simulation : float
+        The same at the upper end of the simulation interval.
+    assumption : float
+        The same at the upper end of the assumption range, and of the simulation interval on top.
+    """
+
+    estimate: float
+    simulation: float
+    assumption: float
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """All that is known of a tail.
+
+    Attributes
+    ----------
+    question : Question
+    side, group : str
+        Of an envelope's score.
+    choice : Choice
+        Method and reason.
+    estimates : tuple of TailEstimate
+        Each over its stretch of the curve.
+    curve : pandas.DataFrame
+        threshold, estimate, low, high, method, assumption_low, assumption_high,
+        on_assumptions (share of the risk), fit (the tail fit's estimate, a cross-check).
+    inverse : Inverse
+    fleet : pandas.DataFrame
+        aircraft, estimate, low, high at the target's threshold, worst first.
+    assumptions : AssumptionRange or None
+    fit : TailFit or None
+        Cross-check; None where it could not be made, and then ``notes`` say why.
+    cloud : Cloud or None
+        Weighted flights, for questions that follow.
+    flights : int
+        Flights flown for all of it.
+    notes : tuple of str
+        What is poor or missing, in plain words.
+    """
+
+    question: Question
+    side: str
+    group: str
+    choice: Choice
+    estimates: tuple[TailEstimate, ...]
+    curve: pd.DataFrame
+    inverse: Inverse
+    fleet: pd.DataFrame
+    assumptions: AssumptionRange | None
+    fit: TailFit | None
+    cloud: Cloud | None
+    flights: int
+    notes: tuple[str, ...]
+
+    def at(self, threshold: float) -> pd.Series:
+        """Return the row of the curve at a threshold that is one of its own."""
+        place = int(np.abs(self.curve["threshold"].to_numpy() - threshold).argmin())
+        return self.curve.iloc[place]
+
+
+def threshold_at(probability: float, *, thresholds: Floats, curve: Floats) -> float:
+    """Return the least threshold from which on a curve stays at or below a probability.
+
+    Straight on the logarithm between thresholds; nan where the curve stays above it to its end,
+    -infinity where it is below it from the start.
+
+    Parameters
+    ----------
+    probability : float
+    thresholds : float64 array, shape (n,)
+        Rising.
+    curve : float64 array, shape (n,)
+        Probabilities.
+    """
+    envelope = np.maximum.accumulate(curve[::-1])[::-1]
+    if envelope[-1] > probability:
+        return math.nan
+    if envelope[0] <= probability:
+        return -math.inf if envelope[0] < probability else float(thresholds[0])
+    place = int(np.flatnonzero(envelope > probability)[-1])
+    upper, lower = envelope[place], envelope[place + 1]
+    if lower <= 0.0:
+        return float(thresholds[place + 1])
+    part = math.log(upper / probability) / math.log(upper / lower)
+    return float(thresholds[place] + part * (thresholds[place + 1] - thresholds[place]))
+
+
+def curve_thresholds(pilot: Pilot, *, question: Question) -> Floats:
+    """Return the thresholds of the curve: about evenly spaced on the logarithm of the probability.
+
+    From 0.1 to the deepest probability by the pilot, with the planned load's, the operational
+    limit's and the target's own among them.
+    """
+    decades = math.log10(_SHALLOWEST / question.deepest)
+    count = max(2, round(_PER_DECADE * decades) + 1)
+    wanted = np.geomspace(_SHALLOWEST, question.deepest, count)
+    found = [pilot.threshold(float(p)) for p in wanted]
+    score = question.score
+    own = [pilot.threshold(question.target), score.as_planned, score.at_limit]
+    return np.unique(np.array([*found, *own]))
+
+
+def _joined(estimates: list[TailEstimate]) -> pd.DataFrame:
+    frames = [
+        pd.DataFrame(
+            {
+                "threshold": e.thresholds,
+                "estimate": e.estimate,
+                "low": e.low,
+                "high": e.high,
+                "method": e.method,
+            }
+        )
+        for e in estimates
+    ]
+    return pd.concat(frames, ignore_index=True)
+
+
+def _cloud_tail(
+    question: Question, pilot: Pilot, tail: SplitTail | None, meter: Meter
+) -> tuple[SplitTail, int]:
+    """Return a tail whose flights were kept, and the flights it took beyond what is there."""
+    if tail is not None and tail.replicates[0][0].kept:
+        return tail, 0
+    small = split_tail(question, pilot=pilot, particles=_CLOUD_PARTICLES, meter=meter)
+    return small, small.flights - small.pilot_flights
+
+
+def _fit(question: Question, thresholds: Floats, meter: Meter) -> tuple[TailFit | None, str]:
+    meter.begin("tail fit", expected=_FITTED)
+    scores = fly_scores(
+        question.model,
+        score=question.score,
+        seed=derived_seed(question.seed, "tail fit"),
+        first=0,
+        count=_FITTED,
+        jobs=question.jobs,
+        meter=meter,
+    )
+    try:
+        return tail_fit(scores, thresholds=thresholds, confidence=question.confidence), ""
+    except CgriskError as error:
+        return None, f"no tail fit: {error}"
+
+
+def study_tail(
+    question: Question,
+    *,
+    side: str,
+    group: str = "any",
+    method: str = "auto",
+    draws: int = _DRAWS,
+    meter: Meter | None = None,
+) -> Study:
+    """Answer a question about a tail, from pilot to assumption range.
+
+    Parameters
+    ----------
+    question : Question
+    side, group : str
+        Of the score, where it is an envelope's.
+    method : str
+        One of :data:`cgrisk.rare.METHODS`.
+    draws : int
+        Joint draws of what has no source; 0 leaves the assumption range out.
+    meter : Meter, optional
+        Told of the flights.
+
+    Raises
+    ------
+    UsageError
+        If the method does not fit the scenario.
+    ComputationError
+        If the score does not vary.
+    """
+    meter = Meter() if meter is None else meter
+    model, score = question.model, question.score
+    pilot = fly_pilot(question, meter=meter)
+    choice = choose(question, pilot=pilot, method=method)
+    thresholds = curve_thresholds(pilot, question=question)
+    estimates, tail = answer(
+        question, choice=choice, pilot=pilot, thresholds=thresholds, meter=meter
+    )
+    curve = _joined(estimates)
+    notes = [text for estimate in estimates for text in estimate.warnings]
+    reached = curve["estimate"].gt(0.0)
+    if not reached.any():
+        raise ComputationError(
+            f"no flight above {thresholds[0]:.4g} {score.unit} was seen: the target is beyond "
+            "reach in this scenario. Ask for a higher target."
+        )
+    flights = max(e.flights for e in estimates) + (0 if tail else pilot.flights)
+    fit, why_not = _fit(question, thresholds, meter)
+    curve["fit"] = np.nan if fit is None else fit.estimate.estimate
+    notes += [why_not] if why_not else []
+    flights += _FITTED
+    at = threshold_at(
+        question.target, thresholds=thresholds, curve=curve["estimate"].to_numpy()
+    )
+    small, extra = _cloud_tail(question, pilot, tail, meter)
+    cloud, more = wide_cloud(question, tail=small, meter=meter)
+    flights += extra + more
+    fleet = _fleet(model, score, cloud, question, at)
+    assumptions = None
+    if draws > 0:
+        assumptions = assumption_range(
+            model,
+            score=score,
+            side=side,
+            group=group,
+            cloud=cloud,
+            thresholds=thresholds,
+            seed=question.seed,
+            draws=draws,
+            jobs=question.jobs,
+            meter=meter,
+        )
+        flights += assumptions.flights
+        low, high = assumptions.ends()
+        # The cloud is a thinned copy: what moves is its ratio, applied to the full estimate.
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio_low, ratio_high = low / assumptions.base, high / assumptions.base
+        estimate = curve["estimate"].to_numpy()
+        known = assumptions.base > 0.0
+        curve["assumption_low"] = np.where(known, np.minimum(estimate * ratio_low, 1.0), np.nan)
+        curve["assumption_high"] = np.where(known, np.minimum(estimate * ratio_high, 1.0), np.nan)
+        curve["on_assumptions"] = assumptions.resting_on_assumptions()
+    return Study(
+        question=question,
+        side=side,
+        group=group,
+        choice=choice,
+        estimates=tuple(estimates),
+        curve=curve,
+        inverse=_inverse(question, curve),
+        fleet=fleet,
+        assumptions=assumptions,
+        fit=fit,
+        cloud=cloud,
+        flights=flights,
+        notes=tuple(notes),
+    )
+
+
+def _fleet(
+    model: FlightModel, score: Score, cloud: Cloud, question: Question, at: float
+) -> pd.DataFrame:
+    strata = strata_of(model)
+    rows = fly_rows(cloud, strata=strata, jobs=question.jobs)
+    weights = cloud.weights(strata)
+    return by_aircraft(
+        score.of(rows),
+        aircraft=np.nan_to_num(rows[:, model.columns.index("aircraft")]).astype(np.int64),
+        weights=weights,
+        replicate=cloud.replicate(),
+        threshold=at,
+        fleet=model.scenario.operation.fleet,
+        confidence=question.confidence,
+    )
+
+
+def _inverse(question: Question, curve: pd.DataFrame) -> Inverse:
+    thresholds = curve["threshold"].to_numpy()
+
+    def solve(values: Floats) -> float:
+        return threshold_at(question.target, thresholds=thresholds, curve=values)
+
+    estimate, high = curve["estimate"].to_numpy(), curve["high"].to_numpy()
+    assumed = math.nan
+    if "assumption_high" in curve:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            factor = np.where(estimate > 0.0, high / estimate, 1.0)
+        upper = np.where(
+            curve["assumption_high"].notna(),
+            np.maximum(curve["assumption_high"] * factor, high),
+            1.0,
+        )
+        assumed = solve(np.minimum(upper, 1.0))
+    return Inverse(solve(estimate), solve(high), assumed)
