@@ -33,7 +33,7 @@ def execute(chosen: argparse.Namespace) -> int:
     from cgrisk.report.cause_text import causes_answer, causes_text
     from cgrisk.report.publish_tail import publish_causes
     from cgrisk.report.result_folder import check_free, result_folder
-    from cgrisk.sampling import aside
+    from cgrisk.sampling.blocks import aside
 
     question = ask(chosen)
     folder = folder_of(chosen, question, "causes")

@@ -163,7 +163,7 @@ def execute(chosen: argparse.Namespace) -> int:
 def run_study(chosen: argparse.Namespace, question: Question, *, draws: int) -> Study:
     """Carry the study out with a progress line, so that it can be interrupted."""
     from cgrisk.rare import study_tail
-    from cgrisk.sampling import aside
+    from cgrisk.sampling.blocks import aside
 
     progress, meter = watched()
     try:
