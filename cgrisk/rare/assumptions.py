@@ -91,7 +91,8 @@ def possible_strata(scenario: Scenario, *, known: tuple[Stratum, ...]) -> tuple[
     """Return the strata that only exist when assumptions are not at their stated values.
 
     A surge that nobody expects has probability 0 in the scenario, and more at the upper end of its
-    range. The strata's probabilities are those at the upper ends.
+    range. The strata's probabilities are those at the upper ends. Two such causes on one flight are
+    left to the first of them.
     """
     names = {stratum.name for stratum in known}
     chances = ("operation.crowd.surge_probability", "operation.behaviour.lavatory_closed")
@@ -99,7 +100,7 @@ def possible_strata(scenario: Scenario, *, known: tuple[Stratum, ...]) -> tuple[
     if not upper:
         return ()
     strata = strata_of(prepare(with_values(scenario, upper)))
-    return tuple(stratum for stratum in strata if stratum.name not in names)
+    return tuple(s for s in strata if s.name not in names and " and " not in s.name)
 
 
 def wide_cloud(
@@ -109,8 +110,9 @@ def wide_cloud(
     strata = possible_strata(question.model.scenario, known=tail.strata)
     if not strata:
         return cloud_of([tail]), 0
-    pilot = fly_pilot(question, strata=strata, meter=meter)
-    more = split_tail(question, pilot=pilot, replicates=_FEW, particles=_SMALL, meter=meter)
+    shallow = replace(question, deepest=max(question.deepest, 0.1 * question.target))
+    pilot = fly_pilot(shallow, strata=strata, meter=meter)
+    more = split_tail(shallow, pilot=pilot, replicates=_FEW, particles=_SMALL, meter=meter)
     return cloud_of([tail, more]), more.flights
 
 

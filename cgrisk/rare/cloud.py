@@ -86,9 +86,23 @@ class Cloud:
         return sum(len(part.particles) for part in self.parts)
 
     def weights(self, strata: Sequence[Stratum]) -> Floats:
-        """Return the probability each flight stands for, given the strata's probabilities (n,)."""
-        shares = {stratum.name: stratum.probability for stratum in strata}
-        return np.concatenate([shares.get(p.name, 0.0) * p.weight for p in self.parts])
+        """Return the probability each flight stands for, given the strata's probabilities (n,).
+
+        A stratum that the cloud has not, such as two rare causes at once, counts as the nearest
+        that it has, with the last of its causes left out.
+        """
+        shares = self.shares(strata)
+        return np.concatenate([shares[p.name] * p.weight for p in self.parts])
+
+    def shares(self, strata: Sequence[Stratum]) -> dict[str, float]:
+        """Return the probability of each part, given the strata's."""
+        shares = dict.fromkeys((part.name for part in self.parts), 0.0)
+        for stratum in strata:
+            name = stratum.name
+            while name not in shares and " and " in name:
+                name = name.rsplit(" and ", 1)[0]
+            shares[name if name in shares else self.parts[0].name] += stratum.probability
+        return shares
 
     def replicate(self) -> NDArray[np.int64]:
         """Return the replicate that each flight comes from (n,)."""
@@ -241,13 +255,13 @@ def cloud_interval(
     confidence : float
         Of each interval by itself: Student's t on the logarithm, as for splitting.
     """
-    shares = {stratum.name: stratum.probability for stratum in strata}
+    shares = cloud.shares(strata)
     mean, variance = np.zeros(thresholds.size), np.zeros(thresholds.size)
     fewest, start = cloud.replicates, 0
     for part in cloud.parts:
         here = slice(start, start + len(part.particles))
         start = here.stop
-        share = shares.get(part.name, 0.0)
+        share = shares[part.name]
         if share == 0.0:
             continue
         count = int(part.replicate.max()) + 1

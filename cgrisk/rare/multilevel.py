@@ -39,10 +39,12 @@ _STEP: Final = 0.2
 #: Moves after which a flight above a level has forgotten where it came from: a guess to plan with.
 _AUTOCORRELATION: Final = 12.0
 _FEWEST, _MOST = 500, 40_000
+#: Stages beyond the target's level, where no precision is asked for, have this many times fewer.
+_LESS_BEYOND: Final = 3
 _PILOT_PARTICLES, _PILOTS = 100, 2
 _PILOT_KILLED, _PILOT_MOVES = 0.2, 6
 #: Flights kept of each stage of each replicate, to be flown again under other assumptions.
-_KEEP: Final = 40
+_KEEP: Final = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -347,8 +349,25 @@ def _diagnose(
     return figures, tuple(warnings)
 
 
-def _plan(question: Question, pilot: Pilot) -> list[tuple[Floats, int]]:
-    """Return (levels, flights of a stage) of each stratum."""
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """Levels of a stratum, and flights of a stage up to the target's level and beyond."""
+
+    levels: Floats
+    particles: int
+    beyond: int
+    target: float
+
+    def sizes(self) -> list[int]:
+        """Return the flights of each stage."""
+        return [
+            self.particles,
+            *(self.particles if x <= self.target else self.beyond for x in self.levels),
+        ]
+
+
+def _plan(question: Question, pilot: Pilot) -> list[_Plan]:
+    """Return what is flown in each stratum."""
     at = np.array([pilot.threshold(question.target)])
     given = pilot.by_stratum(at)[:, 0]
     shares = np.array([stratum.probability for stratum in pilot.strata])
@@ -363,7 +382,8 @@ def _plan(question: Question, pilot: Pilot) -> list[tuple[Floats, int]]:
             min(max(float(given[number]), 1e-12), 0.5), relative_error=question.relative_error
         )
         each = wanted / (REPLICATES * stages) * max(float(weight[number]), 0.1)
-        plan.append((levels, int(np.clip(each, _FEWEST, _MOST))))
+        count = int(np.clip(each, _FEWEST, _MOST))
+        plan.append(_Plan(levels, count, max(count // _LESS_BEYOND, _FEWEST), float(at[0])))
     return plan
 
 
@@ -397,30 +417,30 @@ def split_tail(
     meter = Meter() if meter is None else meter
     plan = _plan(question, pilot)
     if particles is not None:
-        plan = [(levels, particles) for levels, _ in plan]
+        plan = [_Plan(p.levels, particles, particles, p.target) for p in plan]
     seeds = tuple(derived_seed(question.seed, "splitting", s.name) for s in pilot.strata)
 
     def fly(number: int, place: int) -> SplitRun:
-        stratum, (levels, each) = pilot.strata[place], plan[place]
+        stratum, own = pilot.strata[place], plan[place]
         world = Metered(ScoredFlights(stratum.model, question.score, seeds[place]), meter)
         rng = generator(question.seed, "splitting", stratum.name, str(number))
         if adaptive:
-            few = max(each // 10, 50)
+            few = max(own.particles // 10, 50)
             lowest = min(question.deepest / stratum.probability, 0.1)
             return adaptive_run(
                 world, particles=few, rng=rng, lowest=lowest, first_flight=number * few
             )
         return level_run(
             world,
-            levels=levels,
-            particles=each,
+            levels=own.levels,
+            sizes=own.sizes(),
             rng=rng,
-            first_flight=number * each,
+            first_flight=number * own.particles,
             keep=_KEEP,
         )
 
     def run(first: int, count: int) -> list[tuple[SplitRun, ...]]:
-        cost = sum((1 + levels.size) * each for levels, each in plan)
+        cost = sum(sum(own.sizes()) for own in plan)
         meter.begin("splitting", expected=count * cost)
         tasks = [
             delayed(fly)(number, place)

@@ -21,4 +21,4 @@ def derived_seed(seed: int, *labels: str) -> int:
 
 def generator(seed: int, *labels: str) -> np.random.Generator:
     """Return a generator (Philox) for choices that are not draws of a flight."""
-    return np.random.Generator(np.random.Philox(key=derived_seed(seed, "choices", *labels)))
+    return np.random.Generator(np.random.Philox(derived_seed(seed, "choices", *labels)))

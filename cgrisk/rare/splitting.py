@@ -16,6 +16,7 @@ replicates are independent runs.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -168,7 +169,7 @@ def level_run(
     world: World,
     *,
     levels: Floats,
-    particles: int,
+    sizes: Sequence[int],
     rng: np.random.Generator,
     first_flight: int = 0,
     keep: int = 0,
@@ -181,8 +182,8 @@ def level_run(
         What is split.
     levels : float64 array, shape (K,)
         Rising; from a pilot on other flights.
-    particles : int
-        Flights of each stage.
+    sizes : sequence of int, K + 1 of them
+        Flights of each stage, the independent ones first.
     rng : numpy.random.Generator
         For choices that are not draws of a flight.
     first_flight : int
@@ -191,27 +192,28 @@ def level_run(
         Flights of each stage to keep for later use.
     """
     moves = Moves.of(world)
-    ancestors = max(min(_FEWEST_ANCESTORS, particles), particles // CHAIN)
-    chain = -(-particles // ancestors)
+    particles = sizes[0]
     here = fresh_particles(world, first_flight=first_flight, count=particles)
     reached, weights, scores = [-math.inf], [1.0], [np.sort(here.scores)]
-    lineages, flown, step = [particles], particles, 0
+    lineages, flown = [particles], particles
     acceptance: list[float] = []
     kept: list[tuple[Particles, float]] = []
-    for level in levels.tolist():
+    version = 1
+    for level, size in zip(levels.tolist(), sizes[1:], strict=True):
         above = np.flatnonzero(here.scores > level)
         if above.size == 0:
             break
         if keep:
             kept.append(_keep(here, below=level, weight=weights[-1], keep=keep, rng=rng))
         weights.append(weights[-1] * above.size / len(here))
+        ancestors = max(min(_FEWEST_ANCESTORS, size), size // CHAIN)
         walkers = here.take(_ancestors(above, ancestors, rng))
         states, accepted = [], 0
-        for _ in range(chain):
-            step += 1
+        for _ in range(-(-size // ancestors)):
             walkers, number = move(
-                world, walkers, moves=moves, rng=rng, first_version=step * ancestors, level=level
+                world, walkers, moves=moves, rng=rng, first_version=version, level=level
             )
+            version += ancestors
             states.append(walkers)
             accepted += number
         here = Particles.joined(states)
