@@ -220,9 +220,7 @@ def by_aircraft(
     count = int(replicate.max()) + 1
     counted = (weights > 0.0) & (scores > threshold)
     each = np.zeros((count, fleet))
-    np.add.at(
-        each, (replicate[counted], aircraft[counted]), weights[counted] * count * fleet
-    )
+    np.add.at(each, (replicate[counted], aircraft[counted]), weights[counted] * count * fleet)
     mean, low, high = replicate_interval(each, confidence=1.0 - (1.0 - confidence) / fleet)
     frame = pd.DataFrame(
         {

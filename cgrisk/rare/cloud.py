@@ -128,11 +128,11 @@ def cloud_of(tails: Sequence[SplitTail]) -> Cloud:
             if stratum.name in parts:
                 continue
             kept, weights, numbers = [], [], []
-            for number, runs in enumerate(tail.replicates):
-                run = runs[place]
+            runs = [each[place] for each in tail.replicates if each[place].kept]
+            for number, run in enumerate(runs):
                 for particles, weight in zip(run.kept, run.kept_weight, strict=True):
                     kept.append(particles)
-                    weights.append(np.full(len(particles), weight / len(tail.replicates)))
+                    weights.append(np.full(len(particles), weight / len(runs)))
                     numbers.append(np.full(len(particles), number))
             if not kept:
                 raise ComputationError("no flights were kept; split with levels, not a kill rule.")
@@ -144,7 +144,8 @@ def cloud_of(tails: Sequence[SplitTail]) -> Cloud:
                 np.concatenate(numbers),
                 entity_counts(stratum.model),
             )
-    return Cloud(tuple(parts.values()), max(len(tail.replicates) for tail in tails))
+    made = tuple(parts.values())
+    return Cloud(made, max(int(part.replicate.max()) + 1 for part in made))
 
 
 def versions_for(part: Part, *, model: FlightModel) -> NDArray[np.uint32]:

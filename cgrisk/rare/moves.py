@@ -143,9 +143,9 @@ class Moves:
         shape = (versions.shape[0], self.scale.size)
         rate = np.array(_RATES)[rng.integers(len(_RATES), size=shape)] * self.scale
         rate[rng.random(shape) >= _TOUCH] = 0.0
-        anew = rng.random(versions.shape, dtype=np.float32) < rate.astype(np.float32)[
-            :, self.cause_of
-        ]
+        anew = (
+            rng.random(versions.shape, dtype=np.float32) < rate.astype(np.float32)[:, self.cause_of]
+        )
         return np.where(anew, fresh[:, None], versions)
 
 

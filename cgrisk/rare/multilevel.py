@@ -142,9 +142,7 @@ def fly_pilot(
 
     def fly(stratum: Stratum, deepest: float, number: int) -> SplitRun:
         labels = ("pilot", stratum.name)
-        world = ScoredFlights(
-            stratum.model, question.score, derived_seed(question.seed, *labels)
-        )
+        world = ScoredFlights(stratum.model, question.score, derived_seed(question.seed, *labels))
         return adaptive_run(
             Metered(world, meter),
             particles=_PILOT_PARTICLES,
@@ -266,11 +264,6 @@ class SplitTail:
         if len(self.strata) > 1:
             return np.empty(0)
         return np.concatenate([runs[0].scores[0] for runs in self.replicates])
-
-    def first_level(self) -> float:
-        """Return the score below which independent flights alone give the answer."""
-        firsts = [run.levels[1] for runs in self.replicates for run in runs if len(run.levels) > 1]
-        return min(firsts) if firsts else math.inf
 
     def estimate(self, thresholds: Floats) -> TailEstimate:
         """Return the answer at thresholds (rising), with diagnostics at the last of them."""
@@ -436,7 +429,7 @@ def split_tail(
             sizes=own.sizes(),
             rng=rng,
             first_flight=number * own.particles,
-            keep=_KEEP,
+            keep=_KEEP if number < REPLICATES else 0,
         )
 
     def run(first: int, count: int) -> list[tuple[SplitRun, ...]]:
@@ -452,9 +445,7 @@ def split_tail(
 
     kind = "kill rule" if adaptive else "levels frozen by a pilot"
     found = run(0, replicates)
-    tail = SplitTail(
-        pilot.strata, seeds, tuple(found), pilot.flights, question.confidence, kind
-    )
+    tail = SplitTail(pilot.strata, seeds, tuple(found), pilot.flights, question.confidence, kind)
     more = 0 if particles is not None else _more(question, tail, pilot)
     if more:
         found += run(replicates, more)

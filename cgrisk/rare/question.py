@@ -73,7 +73,11 @@ class Question:
             "Give the probability per flight that you accept; there is no published one.",
         )
         _check(
-            "deepest", self.deepest, LEAST_RISK, self.target, "End the curve at or below the target."
+            "deepest",
+            self.deepest,
+            LEAST_RISK,
+            self.target,
+            "End the curve at or below the target.",
         )
         _check(
             "relative-error",

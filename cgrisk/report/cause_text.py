@@ -33,7 +33,7 @@ def causes_text(
         *_variance_lines(variance),
         *_share_lines(shares),
         *_common_lines(tables["in_common"], tables["phases"]),
-        *_swing_lines(tables["swings"], score.unit),
+        *_swing_lines(tables["swings"]),
         *_stress_lines(tables["stress"]),
         "",
         *_decision(shares, tables["swings"]),
@@ -89,7 +89,7 @@ def _common_lines(common: pd.DataFrame, phases: pd.DataFrame) -> list[str]:
     return [*lines, f"  nearest to the limit in: {', '.join(parts)}"] if parts else lines
 
 
-def _swing_lines(swings: pd.DataFrame, unit: str) -> list[str]:
+def _swing_lines(swings: pd.DataFrame) -> list[str]:
     if swings.empty:
         return ["", "No input without a source has a range: nothing to swing."]
     lines = ["", "Inputs without a source, one at a time: factor on the risk at the ends"]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -59,4 +58,4 @@ def result_folder(folder: str | Path) -> Iterator[Path]:
         raise
     if path.exists():
         path.rmdir()
-    os.replace(partial, path)
+    partial.replace(path)

@@ -37,9 +37,9 @@ def _row(study: Study, threshold: float) -> str:
 
 def _curve_lines(study: Study) -> list[str]:
     lines = [f"{'threshold':>10}  {'risk per flight, interval':<34}{'assumptions':<24}method"]
-    wanted = np.geomspace(0.1, study.question.deepest, 1 + round(-math.log10(
-        study.question.deepest / 0.1
-    )))
+    wanted = np.geomspace(
+        0.1, study.question.deepest, 1 + round(-math.log10(study.question.deepest / 0.1))
+    )
     curve = study.curve[study.curve["estimate"] > 0.0]
     shown: set[int] = set()
     for p in wanted:
