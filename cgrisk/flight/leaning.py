@@ -28,6 +28,8 @@ Flights = NDArray[np.uint32]
 _CELLS, _MASS_CELLS, _COMMON_CELLS = 4096, 256, 64
 #: How many times as likely an outcome may become.
 _MOST, _MOST_OF_ONE_PERSON = 1024.0, 64.0
+#: The same for a kind of party, as a logarithm.
+_MOST_OF_A_KIND = 2.0
 
 
 class Source(NamedTuple):
@@ -100,8 +102,10 @@ def _keys(model: FlightModel, seed: int, flights: Flights) -> Keys:
     return Keys(k0, k1, np.ascontiguousarray(flights).reshape(-1, 1), versions, first)
 
 
-def source_values(model: FlightModel, found: list[Source], *, seed: int, flights: Flights) -> Floats:
-    """Return the figures of sources on ordinary flights, float64 array, shape (n, sources)."""
+def source_values(
+    model: FlightModel, found: list[Source], *, seed: int, flights: Flights
+) -> Floats:
+    """Return the figures of sources on ordinary flights, shape (n, sources)."""
     keys = _keys(model, seed, flights)
     out = np.empty((flights.size, len(found)))
     words = np.empty((4, flights.size), dtype=np.uint32)
@@ -136,9 +140,9 @@ class _Masses(NamedTuple):
 def _body(mass: MassData, population: int, scores: Floats, spread: Floats) -> Floats:
     """Return the mean mass of those whose normal score is ``scores`` plus a part of ``spread``."""
     shift, scale, shape = (v[population] for v in (mass.shift_kg, mass.scale_kg, mass.shape))
-    if shape > 0.0:
-        return shift + scale * np.exp(shape * scores + 0.5 * (shape * spread) ** 2)
-    return shift + scale * scores
+    score = np.exp(shape * scores + 0.5 * (shape * spread) ** 2) if shape > 0.0 else scores
+    body: Floats = shift + scale * score
+    return body
 
 
 def _masses(model: FlightModel) -> _Masses:
@@ -165,6 +169,50 @@ def _masses(model: FlightModel) -> _Masses:
         child_kg=float(child),
         sex_kg=(float(mean[0] - adult), float(mean[1] - adult)),
     )
+
+
+def _ahead(model: FlightModel, masses: _Masses, lever: Floats, own_mean: Floats) -> Floats:
+    """Return (Q, N, A) log mean of what the masses of a party of N adults at an arm will add.
+
+    ``lever`` (A,) is theta times the arm about the reference; ``own_mean`` (A, Q) the log mean of
+    an adult's own part.
+    """
+    party = model.program.party
+    sizes = np.arange(int(party.adults_high.max()) + 1)
+    pull = sizes[:, None] * lever  # (N, A)
+    out = np.empty((party.correlation.size, *pull.shape))
+    men = model.program.mass.male_share
+    for kind, one_sex in enumerate(party.same_sex):
+        common = _mean(pull[..., None] * masses.common[kind, 0])
+        sexes = men * np.exp(pull * masses.sex_kg[0]) + (1.0 - men) * np.exp(
+            pull * masses.sex_kg[1]
+        )
+        together = common + np.log(1.0 - one_sex + one_sex * sexes)
+        out[kind] = pull * party.shift_kg[kind] + sizes[:, None] * own_mean[:, kind]
+        out[kind, 2:] += np.minimum(together, 5.0)[2:]
+    return out
+
+
+def _kinds(model: FlightModel, masses: _Masses, theta: float, ahead: Floats) -> Floats:
+    """Return (R, Q, N) exponents of the kinds of party: what they will add beyond single people."""
+    cabin, party = model.program.cabin, model.program.party
+    arms, arm_class = np.unique(cabin.arm_m, return_inverse=True)
+    sizes = np.arange(ahead.shape[1])
+    regions = cabin.region_start.size - 1
+    out = np.zeros((regions, party.correlation.size, sizes.size))
+    for r in range(regions):
+        seats = cabin.region_seats[cabin.region_start[r] : cabin.region_start[r + 1]]
+        people = (cabin.zone_adults + cabin.zone_children)[cabin.zone_region == r].sum()
+        if people == 0 or people >= seats.size:
+            continue
+        staying = 1.0 - people / seats.size
+        pull = theta * masses.adult_kg * staying * (arms - cabin.arm_m[seats].mean())
+        others = (1.0 - staying) * ahead[-1, 1]
+        for kind in range(out.shape[1]):
+            lean = sizes[:, None] * (pull - others) + ahead[kind]
+            out[r, kind] = _mean(lean[:, arm_class[seats]])
+        out[r] -= sizes * out[r, -1, 1]
+    return np.clip(out, -_MOST_OF_A_KIND, _MOST_OF_A_KIND)
 
 
 def _share_of_words(share: float, words: int) -> float:
@@ -218,9 +266,9 @@ def tilt_data(
     bag = _capped(lever[:, None] * masses.bag, _MOST_OF_ONE_PERSON)
     body_mean = _mean(body)
     male = _share_of_words(share, 2**32)
-    adult_mean = np.log(
-        male * np.exp(body_mean[..., 0]) + (1.0 - male) * np.exp(body_mean[..., 1])
-    )
+    adult_mean = np.log(male * np.exp(body_mean[..., 0]) + (1.0 - male) * np.exp(body_mean[..., 1]))
+    bag_mean = _mean(bag)
+    ahead = _ahead(model, masses, lever, adult_mean + bag_mean[:, None])
     k0, k1 = split_seed(choice_seed)
     return TiltData(
         theta=float(theta),
@@ -240,13 +288,15 @@ def tilt_data(
         body_most=body.max(axis=-1),
         adult_log_mean=adult_mean,
         bag=bag,
-        bag_log_mean=_mean(bag),
+        bag_log_mean=bag_mean,
         bag_most=bag.max(axis=-1),
         reference_arm_m=float(reference_arm_m),
         common=masses.common,
         male_kg=masses.sex_kg[0],
         female_kg=masses.sex_kg[1],
         one_sex=np.array([_share_of_words(x, 2**16) for x in program.party.same_sex]),
+        mass_ahead=ahead,
+        party_lean=_kinds(model, masses, theta, ahead),
         male_share=share,
         male_of_one_sex=_share_of_words(share, 2**16),
     )

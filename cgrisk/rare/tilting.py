@@ -20,12 +20,12 @@ from numpy.typing import NDArray
 
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, fly_block, zero_fuel_scale
-from cgrisk.flight.leaning import Source, lean_block, source_values, sources, tilt_data
 from cgrisk.flight.kernel.tilt import TiltData
+from cgrisk.flight.leaning import Source, lean_block, source_values, sources, tilt_data
+from cgrisk.randomness import resolve_seed
 from cgrisk.rare.estimate import TailEstimate, replicate_interval
 from cgrisk.rare.score import ENVELOPE, Score
 from cgrisk.rare.seeds import derived_seed
-from cgrisk.randomness import resolve_seed
 from cgrisk.sampling import check_counts, warm_up
 
 __all__ = ["tilted_tail", "why_not_tilted"]
@@ -43,7 +43,7 @@ _TASK = 100
 _BATCHES, _LEAST_BATCH = 20, 25
 #: Pilot flights above a threshold, at least, before their scatter is believed.
 _FEWEST_HITS = 20
-#: Columns of the moment errors of seating and mass.
+#: Effective flights below which, and one flight's share above which, an estimate is doubtful.
 _FEW_EFFECTIVE, _LARGE_SHARE = 100.0, 0.1
 #: t value below which a source's effect is taken for noise.
 _NOISE = 4.0
@@ -152,9 +152,7 @@ def _aim(model: FlightModel, score: Score, seed: int, jobs: int) -> _Aim:
             got="a score that is the same on all flights",
             cure="Switch some source of error on; the planned load tells this score exactly.",
         )
-    people = [
-        model.columns.index(f"take_off_error_kgm.{cause}") for cause in ("seating", "mass")
-    ]
+    people = [model.columns.index(f"take_off_error_kgm.{cause}") for cause in ("seating", "mass")]
     found = sources(model)
     effects = np.zeros(len(found))
     if found:
@@ -168,9 +166,7 @@ def _aim(model: FlightModel, score: Score, seed: int, jobs: int) -> _Aim:
     return _Aim(model, score, sign, found, effects, _reference_arm(model, score, side), spread)
 
 
-def _fly(
-    aim: _Aim, data: TiltData, seed: int, first: int, count: int
-) -> tuple[Floats, Floats]:
+def _fly(aim: _Aim, data: TiltData, seed: int, first: int, count: int) -> tuple[Floats, Floats]:
     """Return (scores, weights) of leaned flights."""
     flights = np.arange(first, first + count, dtype=np.uint32)
     versions, log_weight, _ = lean_block(aim.model, data, seed=seed, flights=flights)
@@ -185,9 +181,7 @@ class _Flown:
         self.aim, self.jobs, self.most, self.progress = aim, jobs, most, progress
         self.flights = _FIRST_PILOT
 
-    def fly(
-        self, strength: float, seed: int, first: int, count: int
-    ) -> tuple[Floats, Floats]:
+    def fly(self, strength: float, seed: int, first: int, count: int) -> tuple[Floats, Floats]:
         """Return (scores, weights) of flights ``first`` to ``first + count - 1`` of a strength."""
         data = self.aim.data(strength, seed)
         step = delayed(_fly)
@@ -237,7 +231,8 @@ def _ladder(flown: _Flown, thresholds: Floats, seed: int) -> tuple[Floats, Float
 
 
 def _flights_for(scatter: float, relative_error: float) -> float:
-    return scatter / relative_error**2
+    """Return the flights for a relative error, and for the least effective number, with room."""
+    return 1.4 * (scatter + 1.0) * max(relative_error**-2, _FEW_EFFECTIVE)
 
 
 def tilted_tail(
@@ -368,7 +363,7 @@ def _main_flights(
     """Return (scores, weights, flights per batch) of a strength's flights, in two steps."""
     own = derived_seed(seed, "main", repr(float(strength)))
     wanted = _flights_for(float(scatter.max()), relative_error)
-    batch = max(_LEAST_BATCH, min(math.ceil(0.6 * wanted / _BATCHES), most // _BATCHES))
+    batch = max(_LEAST_BATCH, min(math.ceil(0.5 * wanted / _BATCHES), most // _BATCHES))
     scores, weights = flown.fly(strength, own, 0, _BATCHES * batch)
     seen = max(_scatter(scores, weights, x)[0] for x in thresholds)
     wanted = _flights_for(seen, relative_error) if math.isfinite(seen) else most
@@ -395,9 +390,7 @@ def _doubts(threshold: float, unit: str, effective: float, share: float) -> list
     return doubts
 
 
-def _check(
-    thresholds: Floats, relative_error: float, most_flights: int, confidence: float
-) -> None:
+def _check(thresholds: Floats, relative_error: float, most_flights: int, confidence: float) -> None:
     """Check the arguments of an estimate."""
 
     def fail(argument: str, expected: str, got: object) -> UsageError:

@@ -43,7 +43,7 @@ from cgrisk.flight.kernel.people import (
     new_people,
 )
 from cgrisk.randomness.philox import block, philox_versions
-from cgrisk.randomness.variates import index, uniform
+from cgrisk.randomness.variates import uniform
 
 __all__ = ["TiltData", "draw_words", "tilt"]
 
@@ -109,6 +109,10 @@ class TiltData(NamedTuple):
     """Mass of a man, of a woman, less an adult's mean."""
     one_sex: Floats
     """(Q,) chance, to the word, that a party is of one sex."""
+    mass_ahead: Floats
+    """(Q, N, A) log mean of what masses will add, by kind, adults of a party and where it sits."""
+    party_lean: Floats
+    """(R, Q, N) exponent of a kind and number of adults, by region."""
     male_share: float
     male_of_one_sex: float
     """Chance, to the word, that such a party is one of men."""
@@ -241,9 +245,13 @@ def _lean_region(
     clock, last_class = 0.0, -math.inf
     rest_of_time = 0.0  # until as many seats are taken as there are people, if preference rules
     while adults + children > 0:
+        total += _lean_kind(
+            data, party, keys, row, people, region, first, number, adults, children, choices
+        )
         kind, size, young = draw_party(party, keys, row, people, first, number, adults, children)
         number += 1
         group = size + young
+        alone = party.adults_low.size - 1
         kg = (size * data.adult_kg + young * data.child_kg) / group
         lowest = math.inf
         for i in range(seats):
@@ -292,6 +300,10 @@ def _lean_region(
                 # The others sit about as many places to the left as to the right.
                 begin = min(max(i - (group - 1) // 2, 0), free - group)
                 lean[i] = pull * (sums[begin + group] - sums[begin])
+                # Their masses are leaned next; those who would sit there otherwise, likewise.
+                arm = data.arm_class[cabin.region_seats[start + open_place[i]]]
+                others = size * data.mass_ahead[alone, 1, arm] * (1.0 - staying)
+                lean[i] += data.mass_ahead[kind, size, arm] - others
                 weight[i] *= math.exp(lean[i])
                 leaned += weight[i]
         target = _number(data, choices) * leaned
@@ -353,6 +365,49 @@ def _lean_region(
 
 
 @kernel
+def _lean_kind(
+    data: TiltData,
+    party: PartyData,
+    keys: Keys,
+    row: int,
+    people: People,
+    region: int,
+    first: int,
+    number: int,
+    adults: int,
+    children: int,
+    choices: Choices,
+) -> float:
+    """Lean which kind of party comes next and its number of adults; return the log weight."""
+    kinds = party.adults_low.size
+    if kinds == 1:
+        return 0.0
+    cumulative = party.family_cumulative if children > 0 else party.adult_cumulative
+    mean, most, before = 0.0, -math.inf, 0.0
+    for kind in range(kinds):
+        chance = (cumulative[kind] - before) / cumulative[kinds - 1]
+        before = cumulative[kind]
+        if chance <= 0.0:
+            continue
+        low, high = party.adults_low[kind], party.adults_high[kind]
+        for size in range(low, high + 1):
+            lean = data.party_lean[region, kind, min(size, adults)]
+            mean += chance / (high - low + 1) * math.exp(lean)
+            most = max(most, lean)
+    version = 0
+    while True:
+        keys.versions[row, keys.first[PARTY] + first + number] = np.uint32(version)
+        w0, w1, _w2, _w3 = words(keys, row, PARTY, first + number, 0)
+        people.words[0, number] = w0
+        people.words[1, number] = w1
+        kind, size, _young = draw_party(party, keys, row, people, first, number, adults, children)
+        lean = data.party_lean[region, kind, size]
+        if _number(data, choices) < math.exp(lean - most):
+            return math.log(mean) - lean
+        version += 1
+
+
+@kernel
 def _lean_party(
     data: TiltData,
     party: PartyData,
@@ -405,7 +460,8 @@ def _lean_party(
             break
         strength *= 0.8
     column = keys.first[PARTY] + first + number
-    for version in range(1, _MOST_TRIED):  # 0 has told the kind and the numbers
+    told = int(keys.versions[row, column]) + 1  # those before have told kind and numbers
+    for version in range(told, told + _MOST_TRIED):
         keys.versions[row, column] = np.uint32(version)
         w0, w1, w2, w3 = words(keys, row, PARTY, first + number, 0)
         people.words[0, number] = w0
@@ -420,7 +476,8 @@ def _lean_party(
             sex_u = (float(np.uint64(w3) >> _HALF_WORD) + 0.5) * _HALF
             lean += male if sex_u < data.male_share else female
         if _number(data, choices) < math.exp(lean - most):
-            return math.log(mean) - lean
+            log_weight: float = math.log(mean) - lean
+            return log_weight
     return math.nan
 
 
@@ -567,10 +624,8 @@ def _lean_masses(
 
 
 def _make_tilt(fingerprint: int) -> Callable[[Program, Keys, TiltData, Floats, Ints], int]:
-    def tilt(
-        program: Program, keys: Keys, data: TiltData, log_weight: Floats, seated: Ints
-    ) -> int:
-        """Write versions, log weights and seats by person; see :func:`cgrisk.flight.leaning.lean_block`.
+    def tilt(program: Program, keys: Keys, data: TiltData, log_weight: Floats, seated: Ints) -> int:
+        """Write versions, log weights and seats by person; see ``flight.leaning.lean_block``.
 
         A log weight of nan: a search was given up.
         """
