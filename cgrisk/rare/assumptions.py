@@ -21,7 +21,7 @@ from cgrisk.rare.estimate import replicate_interval
 from cgrisk.rare.multilevel import SplitTail, fly_pilot, split_tail
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.score import Score, score_named
-from cgrisk.rare.seeds import generator
+from cgrisk.rare.seeds import derived_seed
 from cgrisk.rare.strata import Stratum, strata_of
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.ranges import Range, assumption_ranges, with_values
@@ -162,7 +162,7 @@ def assumption_range(
     """
     scenario = model.scenario
     ranges = assumption_ranges(scenario)
-    rng = generator(seed, "assumptions")
+    rng = np.random.default_rng(derived_seed(seed, "assumptions"))
     cube = np.empty((draws, 0))
     if ranges:
         cube = qmc.LatinHypercube(d=len(ranges), rng=rng).random(draws)
