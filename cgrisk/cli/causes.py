@@ -6,7 +6,15 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from cgrisk.cli.output import answer, say
-from cgrisk.cli.tail import add_question, ask, folder_of, manifest, run_study, watched
+from cgrisk.cli.tail import (
+    add_question,
+    ask,
+    folder_of,
+    manifest,
+    run_study,
+    shelf_of,
+    watched,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,7 +46,8 @@ def execute(chosen: argparse.Namespace) -> int:
     question = ask(chosen)
     folder = folder_of(chosen, question, "causes")
     check_free(folder)
-    study = run_study(chosen, question, draws=0)
+    shelf = shelf_of(question, folder, side=chosen.side, phases=chosen.phases)
+    study = run_study(chosen, question, draws=0, shelf=shelf)
     progress, meter = watched()
     try:
         variance, shares, tables = aside(lambda: _explain(chosen, study, meter))
@@ -53,6 +62,7 @@ def execute(chosen: argparse.Namespace) -> int:
             tables=tables,
             manifest=manifest(question),
         )
+    shelf.clear()
     if chosen.json:
         answer(causes_answer(study, variance=variance, shares=shares, tables=tables))
     else:

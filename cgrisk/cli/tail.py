@@ -6,14 +6,16 @@ import argparse
 import re
 import shlex
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cgrisk.cli.output import Progress, answer, say
 
 if TYPE_CHECKING:
     from cgrisk.rare import Meter, Question, Study
+    from cgrisk.runs.shelf import Shelf
 
-__all__ = ["EXAMPLE", "HELP", "add_arguments", "add_question", "ask", "execute", "manifest"]
+__all__ = ["EXAMPLE", "HELP", "add_arguments", "execute"]
 
 HELP = "tell how rare leaving the envelope is, far beyond counting, and the buffer for a target"
 EXAMPLE = "cgrisk tail my-case/operation.toml --side aft --target 1e-6 --seed 1"
@@ -119,7 +121,27 @@ def manifest(question: Question) -> dict[str, Any]:
     }
 
 
-def watched() -> tuple[Progress, Meter]:
+def shelf_of(question: Question, folder: str, *, side: str, phases: str) -> Shelf:
+    """Return the shelf, beside the folder to come, of finished pieces of the same question."""
+    from cgrisk.runs.shelf import Shelf
+    from cgrisk.sampling.environment import bits_stamp
+
+    parts = (
+        question.model.scenario.digest(),
+        question.score.name,
+        side,
+        phases,
+        question.target,
+        question.deepest,
+        question.relative_error,
+        question.seed,
+        question.most_flights,
+        sorted(bits_stamp().items()),
+    )
+    return Shelf(Path(f"{folder}.begun"), key=repr(parts))
+
+
+def watched(shelf: Shelf | None = None) -> tuple[Progress, Meter]:
     """Return a progress line and the meter that moves it."""
     from cgrisk.rare import Meter
 
@@ -129,7 +151,7 @@ def watched() -> tuple[Progress, Meter]:
         progress.show(flown, flown=flown, part=flown / max(expected, 1), text=doing)
 
     progress.begin("compiling (about a minute the first time), then the pilot")
-    return progress, Meter(watch)
+    return progress, Meter(watch, shelf)
 
 
 def execute(chosen: argparse.Namespace) -> int:
@@ -149,9 +171,11 @@ def execute(chosen: argparse.Namespace) -> int:
     question = ask(chosen)
     folder = folder_of(chosen, question, "tail")
     check_free(folder)
-    study = run_study(chosen, question, draws=chosen.draws)
+    shelf = shelf_of(question, folder, side=chosen.side, phases=chosen.phases)
+    study = run_study(chosen, question, draws=chosen.draws, shelf=shelf)
     with result_folder(folder) as place:
         publish_tail(place, study=study, manifest=manifest(question))
+    shelf.clear()
     if chosen.json:
         answer(tail_answer(study))
     else:
@@ -160,12 +184,13 @@ def execute(chosen: argparse.Namespace) -> int:
     return 0
 
 
-def run_study(chosen: argparse.Namespace, question: Question, *, draws: int) -> Study:
-    """Carry the study out with a progress line, so that it can be interrupted."""
+def run_study(chosen: argparse.Namespace, question: Question, *, draws: int, shelf: Shelf) -> Study:
+    """Carry the study out with a progress line, so that it can be interrupted and taken up."""
+    from cgrisk.errors import InterruptedRunError
     from cgrisk.rare import study_tail
     from cgrisk.sampling.blocks import aside
 
-    progress, meter = watched()
+    progress, meter = watched(shelf)
     try:
         return aside(
             lambda: study_tail(
@@ -177,6 +202,11 @@ def run_study(chosen: argparse.Namespace, question: Question, *, draws: int) -> 
                 meter=meter,
             )
         )
+    except KeyboardInterrupt as error:
+        raise InterruptedRunError(
+            f"interrupted. {shelf.pieces()} finished pieces are kept in {shelf.folder}. Go on: the "
+            f"same command with --seed {question.seed}"
+        ) from error
     finally:
         rate = progress.end()
         if rate:

@@ -7,7 +7,9 @@ words. What spreads between draws is what is not known; more flights do not shri
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -21,7 +23,7 @@ from cgrisk.rare.estimate import replicate_interval
 from cgrisk.rare.multilevel import SplitTail, fly_pilot, split_tail
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.score import Score, score_named
-from cgrisk.rare.seeds import derived_seed
+from cgrisk.rare.seeds import derived_seed, generator
 from cgrisk.rare.strata import Stratum, strata_of
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.ranges import Range, assumption_ranges, with_values
@@ -179,13 +181,26 @@ def assumption_range(
         weights = cloud.weights(strata)
         return weighted_exceedance(scores, weights=weights, thresholds=thresholds)
 
-    found = []
-    for point in values:
-        moved = dict(zip((r.key for r in ranges), point.tolist(), strict=True))
+    def draw(number: int) -> dict[str, NDArray[np.generic]]:
+        moved = dict(zip((r.key for r in ranges), values[number].tolist(), strict=True))
         other = prepare(with_values(scenario, moved)) if moved else model
-        found.append(exceedance(_other_aircraft(other, rng)))
+        individuals = generator(seed, "individual aircraft", str(number))
+        return {"curve": exceedance(_other_aircraft(other, individuals))}
+
+    places = hashlib.sha256(thresholds.tobytes()).hexdigest()
+    found = [
+        meter.kept(f"assumptions/{draws}/{number}/{len(cloud)}/{places}", partial(draw, number))[
+            "curve"
+        ]
+        for number in range(draws)
+    ]
     return AssumptionRange(
-        ranges, values, thresholds, exceedance(model), np.array(found), (draws + 1) * len(cloud)
+        ranges,
+        values,
+        thresholds,
+        exceedance(model),
+        np.array(found, dtype=np.float64),
+        (draws + 1) * len(cloud),
     )
 
 

@@ -143,15 +143,20 @@ def fly_pilot(
     def fly(stratum: Stratum, deepest: float, number: int) -> SplitRun:
         labels = ("pilot", stratum.name)
         world = ScoredFlights(stratum.model, question.score, derived_seed(question.seed, *labels))
-        return adaptive_run(
-            Metered(world, meter),
-            particles=_PILOT_PARTICLES,
-            rng=generator(question.seed, *labels, str(number)),
-            lowest=deepest,
-            first_flight=number * _PILOT_PARTICLES,
-            killed=_PILOT_KILLED,
-            moves_each=_PILOT_MOVES,
+        name = "/".join((*labels, str(number), f"{deepest:.17g}"))
+        found = meter.kept(
+            name,
+            lambda: adaptive_run(
+                Metered(world, meter),
+                particles=_PILOT_PARTICLES,
+                rng=generator(question.seed, *labels, str(number)),
+                lowest=deepest,
+                first_flight=number * _PILOT_PARTICLES,
+                killed=_PILOT_KILLED,
+                moves_each=_PILOT_MOVES,
+            ).arrays(),
         )
+        return SplitRun.of_arrays(found)
 
     tasks = [
         delayed(fly)(stratum, deepest, number)
@@ -413,7 +418,7 @@ def split_tail(
         plan = [_Plan(p.levels, particles, particles, p.target) for p in plan]
     seeds = tuple(derived_seed(question.seed, "splitting", s.name) for s in pilot.strata)
 
-    def fly(number: int, place: int) -> SplitRun:
+    def make(number: int, place: int) -> SplitRun:
         stratum, own = pilot.strata[place], plan[place]
         world = Metered(ScoredFlights(stratum.model, question.score, seeds[place]), meter)
         rng = generator(question.seed, "splitting", stratum.name, str(number))
@@ -431,6 +436,12 @@ def split_tail(
             first_flight=number * own.particles,
             keep=_KEEP if number < REPLICATES else 0,
         )
+
+    def fly(number: int, place: int) -> SplitRun:
+        own = plan[place]
+        parts = ("splitting", pilot.strata[place].name, number, adaptive, own.sizes())
+        name = "/".join(str(part) for part in (*parts, own.levels.tolist()))
+        return SplitRun.of_arrays(meter.kept(name, lambda: make(number, place).arrays()))
 
     def run(first: int, count: int) -> list[tuple[SplitRun, ...]]:
         cost = sum(sum(own.sizes()) for own in plan)

@@ -71,6 +71,49 @@ class SplitRun:
     kept: tuple[Particles, ...] = ()
     kept_weight: tuple[float, ...] = ()
 
+    def arrays(self) -> dict[str, NDArray[np.generic]]:
+        """Return the run as arrays, to be put on a shelf."""
+        joined = Particles.joined(list(self.kept)) if self.kept else None
+        out: dict[str, NDArray[np.generic]] = {
+            "levels": np.array(self.levels),
+            "weights": np.array(self.weights),
+            "scores": np.concatenate(self.scores),
+            "sizes": np.array([s.size for s in self.scores]),
+            "flights": np.array(self.flights),
+            "acceptance": np.array(self.acceptance),
+            "lineages": np.array(self.lineages),
+        }
+        if joined is not None:
+            out |= {
+                "kept_flights": joined.flights,
+                "kept_versions": joined.versions,
+                "kept_scores": joined.scores,
+                "kept_sizes": np.array([len(k) for k in self.kept]),
+                "kept_weight": np.array(self.kept_weight),
+            }
+        return out
+
+    @classmethod
+    def of_arrays(cls, found: dict[str, NDArray[np.generic]]) -> SplitRun:
+        """Return a run from :meth:`arrays`."""
+        ends = np.cumsum(found["sizes"])[:-1]
+        kept: tuple[Particles, ...] = ()
+        if "kept_sizes" in found:
+            cuts = np.cumsum(found["kept_sizes"])[:-1]
+            names = ("kept_flights", "kept_versions", "kept_scores")
+            columns = [np.split(found[name], cuts) for name in names]
+            kept = tuple(Particles(*parts) for parts in zip(*columns, strict=True))
+        return cls(
+            tuple(found["levels"].tolist()),
+            tuple(found["weights"].tolist()),
+            tuple(np.split(found["scores"], ends)),
+            int(found["flights"]),
+            tuple(found["acceptance"].tolist()),
+            tuple(found["lineages"].tolist()),
+            kept,
+            tuple(found["kept_weight"].tolist()) if kept else (),
+        )
+
     def stage_of(self, thresholds: Floats) -> NDArray[np.int64]:
         """Return the stage that tells of each threshold: the last whose level is not above it."""
         return np.searchsorted(np.array(self.levels), thresholds, side="right") - 1
