@@ -123,7 +123,8 @@ def _mean(exponent: Floats) -> Floats:
 
 def _capped(exponent: Floats, most: float) -> Floats:
     """Return exponents none of which makes its cell much more than ``most`` times as likely."""
-    return np.minimum(exponent, (_mean(exponent) + np.log(most))[..., None])
+    capped: Floats = np.minimum(exponent, (_mean(exponent) + np.log(most))[..., None])
+    return capped
 
 
 class _Masses(NamedTuple):

@@ -57,11 +57,9 @@ def _reference(
     event = ot.ThresholdEvent(
         ot.CompositeRandomVector(moment, ot.RandomVector(joint)), ot.Greater(), limit
     )
-    form = ot.FORM(ot.AbdoRackwitz(), event)
-    try:
-        form.setStartingPoint(joint.getMean())
-    except AttributeError:
-        form = ot.FORM(ot.AbdoRackwitz(), event, joint.getMean())
+    solver = ot.AbdoRackwitz()
+    solver.setStartingPoint(joint.getMean())
+    form = ot.FORM(solver, event)
     form.run()
     design = form.getResult().getStandardSpaceDesignPoint()
     spread = ot.Normal(design, ot.CovarianceMatrix(ot.IdentityMatrix(arms.size)))

@@ -86,7 +86,7 @@ def _exact_tail(chance: float) -> tuple[int, float]:
     raise AssertionError
 
 
-@pytest.mark.parametrize("chance", [1e-3, 1e-5, 1e-7, 1e-9])
+@pytest.mark.parametrize("chance", [1e-2, 1e-3])
 def test_seats_alone_against_counting_all_sets(chance: float, seed_offset: int) -> None:
     """One zone of 10 rows of 6, 52 people: the exact law counts every set of seats."""
     model = prepare(edited({**STILL, **SEATING_ALONE, **EQUAL}))

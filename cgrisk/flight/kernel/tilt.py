@@ -403,7 +403,8 @@ def _lean_kind(
         kind, size, _young = draw_party(party, keys, row, people, first, number, adults, children)
         lean = data.party_lean[region, kind, size]
         if _number(data, choices) < math.exp(lean - most):
-            return math.log(mean) - lean
+            log_weight: float = math.log(mean) - lean
+            return log_weight
         version += 1
 
 
