@@ -22,6 +22,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from cgrisk.errors import UsageError
 from cgrisk.rare.moves import Moves, Particles, World, fresh_particles, move
 
 __all__ = ["CHAIN", "SplitRun", "adaptive_run", "level_run"]
@@ -84,6 +85,16 @@ class SplitRun:
         return out
 
 
+def _check_particles(particles: int) -> None:
+    if particles < 1:
+        raise UsageError(
+            argument="particles",
+            expected="at least 1",
+            got=particles,
+            cure="Give the flights of each stage; some hundreds tell something.",
+        )
+
+
 def adaptive_run(
     world: World,
     *,
@@ -115,7 +126,13 @@ def adaptive_run(
         Share killed at a time, at least one; all that tie with the last of them die with it.
     moves_each : int
         Moves of each copy.
+
+    Raises
+    ------
+    UsageError
+        If there are no particles.
     """
+    _check_particles(particles)
     moves = Moves.of(world)
     alive = fresh_particles(world, first_flight=first_flight, count=particles)
     levels, weights, scores = [-math.inf], [1.0], [np.sort(alive.scores)]
@@ -189,7 +206,20 @@ def level_run(
         Number of the first flight.
     keep : int
         Flights of each stage to keep for later use.
+
+    Raises
+    ------
+    UsageError
+        If there are no particles, or the levels do not rise.
     """
+    _check_particles(particles)
+    if not (np.diff(levels) > 0.0).all() or not np.isfinite(levels).all():
+        raise UsageError(
+            argument="levels",
+            expected="numbers that rise",
+            got=levels.tolist(),
+            cure="Sort them, each once.",
+        )
     moves = Moves.of(world)
     ancestors = max(min(_FEWEST_ANCESTORS, particles), particles // CHAIN)
     chain = -(-particles // ancestors)
