@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from cgrisk.errors import UsageError
+
 __all__ = ["TailEstimate", "replicate_interval"]
 
 Floats = NDArray[np.float64]
@@ -79,8 +81,20 @@ def replicate_interval(
     -------
     three float64 arrays, shape (n,)
         nan, 0 and 1 where all replicates are 0; bounds are at most 1.
+
+    Raises
+    ------
+    UsageError
+        If there are fewer than 2 replicates.
     """
     count = replicates.shape[0]
+    if count < 2:
+        raise UsageError(
+            argument="replicates",
+            expected="at least 2",
+            got=count,
+            cure="One run does not tell its own spread; make more.",
+        )
     mean = replicates.mean(axis=0)
     spread = replicates.std(axis=0, ddof=1) / math.sqrt(count)
     t = float(stats.t.ppf(0.5 + 0.5 * confidence, count - 1))
