@@ -140,9 +140,7 @@ def fly_pilot(
 
     def fly(stratum: Stratum, deepest: float, number: int) -> SplitRun:
         labels = ("pilot", stratum.name)
-        world = ScoredFlights(
-            stratum.model, question.score, derived_seed(question.seed, *labels)
-        )
+        world = ScoredFlights(stratum.model, question.score, derived_seed(question.seed, *labels))
         return adaptive_run(
             Metered(world, meter),
             particles=_PILOT_PARTICLES,
@@ -165,8 +163,8 @@ def fly_pilot(
     if scores[-1] - scores[0] <= 1e-12 * max(1.0, abs(float(scores[0]))):
         raise ComputationError(
             f"the score {question.score.name!r} does not vary: it is {scores[0]:.6g} "
-            f"{question.score.unit} on every flight, so it is above any lower threshold with "
-            "probability 1 and above a higher one never. Nothing in this scenario makes it vary."
+            f"{question.score.unit} on all {pilot.flights:,} flights of the pilot, so that nothing "
+            "leads to a higher one. Choose another event, or a scenario in which it varies."
         )
     return pilot
 
@@ -274,6 +272,11 @@ class SplitTail:
         """Return the answer at thresholds (rising), with diagnostics at the last of them."""
         each = self.by_replicate(thresholds)
         mean, low, high = replicate_interval(each, confidence=self.confidence)
+        # All flights were above: Clopper and Pearson's lower bound, with the fewest flights that a
+        # stratum had in the place of the whole (which can only lower it).
+        fewest = sum(min(run.scores[0].size for run in runs) for runs in self.replicates)
+        certain = 0.5 * (1.0 - self.confidence)
+        low = np.where((each > 1.0 - 1e-12).all(axis=0), certain ** (1.0 / fewest), low)
         unseen = ~(mean > 0.0)
         if unseen.any():  # nothing was seen above them: no more likely than the last that was
             last = float(high[~unseen][-1]) if (~unseen).any() else 1.0
@@ -312,7 +315,8 @@ def _diagnose(
         return {}, tuple(warnings)
     place = int(seen[-1])
     column = each[:, place]
-    acceptance, lineages = [], []
+    acceptance: list[float] = []
+    lineages: list[float] = []
     for runs in tail.replicates:
         for run in runs:
             stage = int(run.stage_of(thresholds[place : place + 1])[0])
@@ -432,9 +436,7 @@ def split_tail(
 
     kind = "kill rule" if adaptive else "levels frozen by a pilot"
     found = run(0, replicates)
-    tail = SplitTail(
-        pilot.strata, seeds, tuple(found), pilot.flights, question.confidence, kind
-    )
+    tail = SplitTail(pilot.strata, seeds, tuple(found), pilot.flights, question.confidence, kind)
     more = 0 if particles is not None else _more(question, tail, pilot)
     if more:
         found += run(replicates, more)

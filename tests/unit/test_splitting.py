@@ -84,8 +84,8 @@ def test_estimates_are_unbiased(run, name: str, seed_offset: int) -> None:
     world = WORLDS[name](100 + seed_offset)
     at = thresholds_of(name, world)
     particles = 3_000 if run is run_level else 600
-    found = [run(name, world, n, particles=particles).exceedance(at) for n in range(40)]
-    assert_unbiased(np.array(found), world.tail(at), at_most=[0.08, 0.15, 0.4])
+    found = [run(name, world, n, particles=particles).exceedance(at) for n in range(30)]
+    assert_unbiased(np.array(found), world.tail(at), at_most=[0.08, 0.2, 0.5])
 
 
 @pytest.mark.nightly
@@ -103,8 +103,8 @@ def test_estimates_are_unbiased_to_a_hundredth(run, name: str, seed_offset: int)
 def test_hardly_any_flights_spread_much_but_have_no_bias(run, seed_offset: int) -> None:
     world = sums(300 + seed_offset)
     at = world.thresholds([0.3, 0.02])
-    found = [run("sums", world, n, particles=3).exceedance(at) for n in range(600)]
-    assert_unbiased(np.array(found), world.tail(at), at_most=[0.1, 0.4])
+    found = [run("sums", world, n, particles=3).exceedance(at) for n in range(300)]
+    assert_unbiased(np.array(found), world.tail(at), at_most=[0.15, 0.6])
 
 
 @pytest.mark.parametrize("run", [run_level, run_adaptive])
@@ -206,21 +206,18 @@ def moved(world, particles: Particles, *, moves: Moves, times: int, seed: int) -
     return particles
 
 
-class Peeking(Moves):
-    """The mistake: draws anew the flights' lowest entity, found by looking at them."""
+class Peeking:
+    """The mistake: an entity is drawn anew only where it is a low one, found by looking."""
 
-    def propose(self, rng, versions, *, fresh):  # noqa: ARG002
-        world = Peeking.world
+    def __init__(self, world: ToyWorld) -> None:
+        self.world = world
+
+    def propose(self, rng, versions, *, fresh):
         flights = np.arange(len(versions), dtype=np.uint32)
-        base = world.scores(flights, versions)
-        out = versions.copy()
-        # An entity is low if the score rises when it is drawn anew.
         tried = versions.copy()
-        place = rng.integers(20)
-        tried[:, place] = fresh
-        worse = world.scores(flights, tried) < base
-        out[:, place] = np.where(worse, versions[:, place], fresh)
-        return out
+        tried[:, rng.integers(20)] = fresh
+        better = self.world.scores(flights, tried) > self.world.scores(flights, versions)
+        return np.where(better[:, None], tried, versions)
 
 
 def test_moves_without_a_level_keep_the_law(seed_offset: int) -> None:
@@ -234,14 +231,9 @@ def test_moves_without_a_level_keep_the_law(seed_offset: int) -> None:
 
 def test_choosing_by_looking_breaks_the_law() -> None:
     world = sums(13)
-    Peeking.world = world
     start = fresh_particles(world, first_flight=0, count=5_000)
-    end = moved(world, start, moves=Peeking(**as_fields(Moves.of(world))), times=5, seed=14)
+    end = moved(world, start, moves=Peeking(world), times=5, seed=14)
     assert stats.ks_1samp(end.scores, lambda x: 1.0 - world.tail(x)).pvalue < 1e-20
-
-
-def as_fields(moves: Moves) -> dict[str, np.ndarray]:
-    return {"cause_of": moves.cause_of, "scale": moves.scale}
 
 
 def test_moves_above_a_level_keep_the_law_above_it(seed_offset: int) -> None:
@@ -264,12 +256,12 @@ def test_moves_of_whole_flights_keep_their_law(seed_offset: int) -> None:
     model = prepare(shipped_scenario())
     score = envelope_score(model, side="aft")
     world = ScoredFlights(model, score, 17 + seed_offset)
-    start = fresh_particles(world, first_flight=0, count=1_500)
+    start = fresh_particles(world, first_flight=0, count=1_000)
     end = moved(world, start, moves=Moves.of(world), times=20, seed=18 + seed_offset)
     assert (end.scores != start.scores).mean() > 0.99
     rows = fly_block(model, seed=world.seed, flights=end.flights, versions=end.versions)
     np.testing.assert_array_equal(score.of(rows), end.scores)
-    others = np.arange(10_000, 14_000, dtype=np.uint32)
+    others = np.arange(10_000, 13_000, dtype=np.uint32)
     fresh = fly_block(model, seed=world.seed, flights=others)
     assert stats.ks_2samp(end.scores, score.of(fresh)).pvalue > 1e-6
     for name in (
@@ -327,9 +319,17 @@ def test_replicates_spread_as_their_own_error_says(seed_offset: int) -> None:
     """The variance of means of ten is a tenth of the variance within the tens (F at 1e-6)."""
     world = sums(21 + seed_offset)
     at = world.thresholds([1e-2])
-    found = np.array(
-        [run_level("sums", world, n, particles=500).exceedance(at)[0] for n in range(200)]
-    ).reshape(20, 10)
+
+    def run(number: int) -> SplitRun:
+        return level_run(
+            world,
+            levels=world.thresholds([0.2, 0.04]),
+            particles=500,
+            rng=np.random.default_rng([number, 21]),
+            first_flight=number * 500,
+        )
+
+    found = np.array([run(n).exceedance(at)[0] for n in range(200)]).reshape(20, 10)
     stated = found.var(axis=1, ddof=1).mean() / 10.0
     ratio = float(found.mean(axis=1).var(ddof=1) / stated)
     assert stats.f.ppf(1e-6, 19, 180) < ratio < stats.f.isf(1e-6, 19, 180)
@@ -356,12 +356,12 @@ def test_few_kept_flights_are_unbiased_too(seed_offset: int) -> None:
     world = two_modes(23 + seed_offset)
     at = world.thresholds([0.3, 1e-2, 1e-4])
     found = []
-    for number in range(60):
+    for number in range(40):
         run = run_level("two modes", world, number, particles=600, keep=40)
         kept = Particles.joined(list(run.kept))
         weights = np.repeat(run.kept_weight, [len(p) for p in run.kept])
         found.append(weighted_exceedance(kept.scores, weights=weights, thresholds=at))
-    assert_unbiased(np.array(found), world.tail(at), at_most=[0.1, 0.2, 0.4])
+    assert_unbiased(np.array(found), world.tail(at), at_most=[0.1, 0.25, 0.5])
 
 
 def test_weighted_exceedance_by_hand() -> None:
@@ -428,19 +428,20 @@ def small_question(seed: int = 26, **named) -> Question:
 
 def test_threads_change_no_bit() -> None:
     found = []
-    for jobs in (1, 2, 3):
-        question = small_question(target=1e-3, deepest=1e-5, relative_error=1.0, jobs=jobs)
+    for jobs in (1, 3):
+        question = small_question(target=1e-3, deepest=1e-4, jobs=jobs)
         pilot = fly_pilot(question)
-        tail = split_tail(question, pilot=pilot, particles=500)
+        tail = split_tail(question, pilot=pilot, particles=250)
         cloud = cloud_of([tail])
         scores = fly_cloud(cloud, strata=pilot.strata, score=question.score, jobs=jobs)
         at = pilot.candidates()
-        found.append((pilot.exceedance(at), tail.by_replicate(at), cloud.weights(pilot.strata), scores))
+        weights = cloud.weights(pilot.strata)
+        found.append((pilot.exceedance(at), tail.by_replicate(at), weights, scores))
         # Replicates share no flight.
         for number, (run,) in enumerate(tail.replicates):
             kept = np.concatenate([p.flights for p in run.kept])
-            assert (kept // 500 == number).all()
-        sums_of = np.bincount(cloud.replicate(), weights=cloud.weights(pilot.strata))
+            assert (kept // 250 == number).all()
+        sums_of = np.bincount(cloud.replicate(), weights=weights)
         np.testing.assert_allclose(sums_of, 0.1, rtol=1e-12)
         np.testing.assert_array_equal(
             scores, np.concatenate([p.scores for (run,) in tail.replicates for p in run.kept])
@@ -448,15 +449,6 @@ def test_threads_change_no_bit() -> None:
     for other in found[1:]:
         for mine, theirs in zip(found[0], other, strict=True):
             np.testing.assert_array_equal(mine, theirs)
-
-
-def test_a_score_without_spread_is_named() -> None:
-    question = small_question(target=1e-3, deepest=1e-5)
-    still = prepare(
-        edited({"operation.zones": [{"name": "all", "rows": "1", "adults": 0, "children": 0}]},
-               base=edited(SMALL))
-    )
-    del question, still
 
 
 def pilot_of(scores: list[np.ndarray]) -> Pilot:
