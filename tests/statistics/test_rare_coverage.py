@@ -56,6 +56,18 @@ def test_ten_replicates_of_splitting(seed_offset: int) -> None:
     assert_covers(holds, approximate=True)
 
 
+@pytest.mark.parametrize("spread", [0.1, 0.3, 0.6, 0.9])
+@pytest.mark.parametrize("count", [5, 10, 40])
+def test_skewed_replicates(spread: float, count: int, seed_offset: int) -> None:
+    """Replicates of splitting are about lognormal: the wider they spread, the more skewed."""
+    rng, runs = np.random.default_rng(45 + seed_offset), 20_000  # SE 0.18 %
+    each = np.exp(rng.normal(-0.5 * spread**2, spread, size=(count, runs)))
+    _, low, high = replicate_interval(1e-6 * each)
+    holds = (low <= 1e-6) & (1e-6 <= high)
+    assert_covers(holds, approximate=True)
+    assert (high < 1e-6).mean() < 0.07  # never too sure that it is small
+
+
 @pytest.mark.nightly
 def test_ten_replicates_of_splitting_far_out(seed_offset: int) -> None:
     holds, mean = replicates_hold(1e-4, repetitions=1_000, particles=2_000, seed=42 + seed_offset)

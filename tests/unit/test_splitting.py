@@ -379,10 +379,10 @@ def test_interval_of_replicates_by_hand() -> None:
     each = np.array([[1e-4, 0.0, 0.9], [3e-4, 0.0, 1.0]])
     mean, low, high = replicate_interval(each, confidence=0.95)
     # Student's t of one degree of freedom at 97.5 %: tan(0.475 pi).
-    factor = math.exp(math.tan(0.475 * math.pi) * 1e-4 / 2e-4)
+    half = math.tan(0.475 * math.pi) * 1e-4 / 2e-4
     assert mean[0] == pytest.approx(2e-4)
-    assert low[0] == pytest.approx(2e-4 / factor)
-    assert high[0] == pytest.approx(2e-4 * factor)
+    assert low[0] == pytest.approx(2e-4 * math.exp(-half))
+    assert high[0] == pytest.approx(min(2e-4 * math.exp(half * (1.0 + 0.5 * half)), 1.0))
     assert math.isnan(mean[1])
     assert (low[1], high[1]) == (0.0, 1.0)
     assert high[2] == 1.0
