@@ -38,7 +38,9 @@ _MOST_REPLICATES: Final = 200
 _STEP: Final = 0.2
 #: Moves after which a flight above a level has forgotten where it came from: a guess to plan with.
 _AUTOCORRELATION: Final = 12.0
-_FEWEST, _MOST = 500, 40_000
+_FEWEST, _MOST = 500, 16_000
+#: Part of the planned flights that a trial of the replicates has, and its least size of a stage.
+_TRIAL, _LEAST_TRIAL = 4, 250
 _PILOT_PARTICLES, _PILOTS = 100, 2
 _PILOT_KILLED, _PILOT_MOVES = 0.2, 6
 #: Flights kept of each stage of each replicate, to be flown again under other assumptions.
@@ -222,7 +224,7 @@ class SplitTail:
     replicates : tuple of tuple of SplitRun
         Runs by replicate and stratum.
     pilot_flights : int
-        Flights of the pilot.
+        Flights of the pilot, and of the trial that told how many the replicates need.
     confidence : float
         Of intervals.
     kind : str
@@ -380,9 +382,12 @@ def split_tail(
     particles: int | None = None,
     meter: Meter | None = None,
 ) -> SplitTail:
-    """Run replicates of splitting until the relative error at the target is met.
+    """Run replicates of splitting that are to meet the relative error at the target.
 
-    The first ``replicates`` tell how many more are needed; those are run, and no more.
+    A trial, as many replicates of a quarter of the planned flights, shows how much they spread;
+    the replicates that answer are run with as many flights as that asks for, and share no flight
+    with it. An answer from flights kept for their small spread, or whose number follows from their
+    own spread, is too low by some per cent and too sure of itself.
 
     Parameters
     ----------
@@ -390,11 +395,11 @@ def split_tail(
     pilot : Pilot
         From :func:`fly_pilot`; its flights are not used again.
     replicates : int
-        At first, at least 2.
+        At least 2; more where runs would get too large.
     adaptive : bool
         Use the kill rule in place of frozen levels.
     particles : int, optional
-        Flights of each stage; then no more replicates are added.
+        Flights of each stage; then they are not changed.
     meter : Meter, optional
         Told of the flights.
     """
@@ -403,57 +408,68 @@ def split_tail(
     if particles is not None:
         plan = [(levels, particles) for levels, _ in plan]
     seeds = tuple(derived_seed(question.seed, "splitting", s.name) for s in pilot.strata)
+    kind = "kill rule" if adaptive else "levels frozen by a pilot"
 
-    def fly(number: int, place: int) -> SplitRun:
-        stratum, (levels, each) = pilot.strata[place], plan[place]
+    def fly(number: int, place: int, each: int, first_flight: int) -> SplitRun:
+        stratum = pilot.strata[place]
         world = Metered(ScoredFlights(stratum.model, question.score, seeds[place]), meter)
         rng = generator(question.seed, "splitting", stratum.name, str(number))
         if adaptive:
-            few = max(each // 10, 50)
             lowest = min(question.deepest / stratum.probability, 0.1)
             return adaptive_run(
-                world, particles=few, rng=rng, lowest=lowest, first_flight=number * few
+                world, particles=each, rng=rng, lowest=lowest, first_flight=first_flight
             )
         return level_run(
             world,
-            levels=levels,
+            levels=plan[place][0],
             particles=each,
             rng=rng,
-            first_flight=number * each,
+            first_flight=first_flight,
             keep=_KEEP,
         )
 
-    def run(first: int, count: int) -> list[tuple[SplitRun, ...]]:
-        cost = sum((1 + levels.size) * each for levels, each in plan)
+    def run(count: int, sizes: list[int], *, after: int, used: list[int], flown: int) -> SplitTail:
+        """Run replicates numbered from ``after``, beyond the flight numbers used."""
+        cost = sum((1 + levels.size) * each for (levels, _), each in zip(plan, sizes, strict=True))
         meter.begin("splitting", expected=count * cost)
         tasks = [
-            delayed(fly)(number, place)
-            for number in range(first, first + count)
-            for place in range(len(plan))
+            delayed(fly)(after + number, place, each, used[place] + number * each)
+            for number in range(count)
+            for place, each in enumerate(sizes)
         ]
         done: list[SplitRun] = Parallel(n_jobs=question.jobs, backend="threading")(tasks)
-        return [tuple(done[i : i + len(plan)]) for i in range(0, len(done), len(plan))]
+        rows = range(0, len(done), len(plan))
+        found = tuple(tuple(done[i : i + len(plan)]) for i in rows)
+        return SplitTail(pilot.strata, seeds, found, flown, question.confidence, kind)
 
-    kind = "kill rule" if adaptive else "levels frozen by a pilot"
-    found = run(0, replicates)
-    tail = SplitTail(pilot.strata, seeds, tuple(found), pilot.flights, question.confidence, kind)
-    more = 0 if particles is not None else _more(question, tail, pilot)
-    if more:
-        found += run(replicates, more)
-        tail = SplitTail(
-            pilot.strata, seeds, tuple(found), pilot.flights, question.confidence, kind
-        )
-    return tail
+    planned = [max(each // 10, 50) if adaptive else each for _, each in plan]
+    flown, none_used = pilot.flights, [0] * len(plan)
+    if particles is not None:
+        return run(replicates, planned, after=0, used=none_used, flown=flown)
+    small = [max(each // _TRIAL, min(each, _LEAST_TRIAL)) for each in planned]
+    trial = run(replicates, small, after=0, used=none_used, flown=flown)
+    factor = _needed(question, trial, pilot, otherwise=float(_TRIAL))
+    sizes = [
+        max(math.ceil(min(factor * old, max(_MOST, old))), min(each, _FEWEST))
+        for old, each in zip(small, planned, strict=True)
+    ]
+    # What larger runs cannot give, more runs do.
+    left = max(factor / min(new / old for new, old in zip(sizes, small, strict=True)), 1.0)
+    return run(
+        min(math.ceil(replicates * left), _MOST_REPLICATES),
+        sizes,
+        after=replicates,
+        used=[replicates * each for each in small],
+        flown=trial.flights,
+    )
 
 
-def _more(question: Question, tail: SplitTail, pilot: Pilot) -> int:
-    """Return how many replicates are missing for the precision asked for at the target."""
-    column = tail.by_replicate(np.array([pilot.threshold(question.target)]))[:, 0]
-    done = column.size
-    if column.mean() <= 0.0:
-        return 0
-    relative = float(column.std(ddof=1) / column.mean()) / math.sqrt(done)
-    needed = done * (relative / question.relative_error) ** 2
-    each = (tail.flights - tail.pilot_flights) / done
-    room = (question.most_flights - tail.flights) / each
-    return max(0, min(math.ceil(needed) - done, _MOST_REPLICATES - done, int(room)))
+def _needed(question: Question, trial: SplitTail, pilot: Pilot, *, otherwise: float) -> float:
+    """Return how many times the trial's flights the target needs, at least as many."""
+    column = trial.by_replicate(np.array([pilot.threshold(question.target)]))[:, 0]
+    factor = otherwise
+    if column.mean() > 0.0:
+        relative = float(column.std(ddof=1) / column.mean()) / math.sqrt(column.size)
+        factor = (relative / question.relative_error) ** 2
+    room = (question.most_flights - trial.flights) / (trial.flights - trial.pilot_flights)
+    return max(min(factor, room), 1.0)
