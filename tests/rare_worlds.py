@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numba
@@ -44,7 +44,6 @@ class ToyWorld:
     rule: Callable[[Floats, Floats], Floats]
     tail: Callable[[Floats], Floats]
     seed: int = 1
-    calls: list[int] = field(default_factory=list)
 
     @property
     def cause_of(self) -> NDArray[np.int64]:
@@ -52,8 +51,7 @@ class ToyWorld:
 
     def scores(self, flights: Words, versions: Words) -> Floats:
         z, u = np.empty(flights.size), np.empty(flights.size)
-        _draw(flights, versions, self.seed, z, u)
-        self.calls.append(flights.size)
+        _draw(flights, versions, self.seed % 2**32, z, u)
         return self.rule(z, u)
 
     def thresholds(self, probabilities: list[float]) -> Floats:

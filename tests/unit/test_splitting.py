@@ -5,6 +5,7 @@ Estimates are compared at 5 standard errors (SE), the SE being that of the runs'
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable
 
@@ -14,7 +15,7 @@ from scipy import stats
 
 from cgrisk.errors import ComputationError, UsageError
 from cgrisk.flight import fly_block, prepare
-from cgrisk.rare import splitting
+from cgrisk.rare import multilevel, splitting
 from cgrisk.rare.cloud import cloud_of, fly_cloud, weighted_exceedance
 from cgrisk.rare.estimate import replicate_interval
 from cgrisk.rare.moves import Moves, Particles, ScoredFlights, fresh_particles, move
@@ -449,6 +450,49 @@ def test_threads_change_no_bit() -> None:
     for other in found[1:]:
         for mine, theirs in zip(found[0], other, strict=True):
             np.testing.assert_array_equal(mine, theirs)
+
+
+def test_a_trial_sizes_the_replicates_and_is_not_used_again(monkeypatch) -> None:
+    world = sums(27)
+    monkeypatch.setattr(multilevel, "ScoredFlights", lambda *_: world)
+    question = small_question(target=1e-2, deepest=1e-3, relative_error=0.15, jobs=1)
+    pilot = fly_pilot(question)
+    seen: list[tuple[int, int]] = []
+    real = multilevel.level_run
+
+    def watched(_world, *, particles, first_flight, **named):
+        seen.append((first_flight, particles))
+        return real(_world, particles=particles, first_flight=first_flight, **named)
+
+    monkeypatch.setattr(multilevel, "level_run", watched)
+    tail = split_tail(question, pilot=pilot)
+    assert len(tail.replicates) == 10
+    assert len(seen) == 20
+    assert len({particles for _, particles in seen[:10]}) == 1
+    assert len({particles for _, particles in seen[10:]}) == 1
+    # No flight number twice, in the trial or after it.
+    ends = sorted((first, first + particles) for first, particles in seen)
+    assert all(end <= start for (_, end), (start, _) in itertools.pairwise(ends))
+    assert tail.pilot_flights > pilot.flights
+    assert tail.flights == tail.pilot_flights + sum(run.flights for (run,) in tail.replicates)
+    again = split_tail(question, pilot=pilot)
+    at = world.thresholds([1e-2, 1e-3])
+    np.testing.assert_array_equal(tail.by_replicate(at), again.by_replicate(at))
+
+
+def test_a_target_far_from_met_takes_larger_runs_then_more(monkeypatch) -> None:
+    world = sums(28)
+    monkeypatch.setattr(multilevel, "ScoredFlights", lambda *_: world)
+    monkeypatch.setattr(multilevel, "_MOST", 600)
+    question = small_question(target=1e-2, deepest=1e-2, relative_error=0.06, jobs=1)
+    tail = split_tail(question, pilot=fly_pilot(question))
+    assert len(tail.replicates) > 10
+    at = world.thresholds([1e-2])
+    found = tail.estimate(at)
+    assert 0.03 < found.relative_error()[0] < 0.12
+    few = small_question(target=1e-2, deepest=1e-2, relative_error=0.06, most_flights=30_000)
+    held = split_tail(few, pilot=fly_pilot(few))
+    assert held.flights < 45_000
 
 
 def pilot_of(scores: list[np.ndarray]) -> Pilot:
