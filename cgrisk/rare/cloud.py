@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from joblib import Parallel, delayed
@@ -183,7 +184,7 @@ def fly_rows(
     """
     by_name = {stratum.name: stratum.model for stratum in strata}
     columns = len(strata[0].model.columns)
-    tasks = []
+    tasks: list[Any] = []
 
     def fly(part: Part, model: FlightModel, versions: NDArray[np.uint32], rows: slice) -> Floats:
         found = fly_block(

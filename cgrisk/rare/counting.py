@@ -6,11 +6,14 @@ import numpy as np
 from joblib import Parallel, delayed
 from numpy.typing import NDArray
 
+from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, fly_block
 from cgrisk.randomness import MAX_FLIGHTS
 from cgrisk.rare.estimate import TailEstimate
 from cgrisk.rare.question import Meter
-from cgrisk.rare.score import Score
+from cgrisk.rare.score import Score, finite_scores
+from cgrisk.rare.seeds import derived_seed
+from cgrisk.rare.strata import errors_of
 from cgrisk.risk import any_time_intervals, binomial_intervals, hit_interval
 from cgrisk.sampling import hits_needed
 
@@ -36,11 +39,30 @@ def fly_scores(
     jobs: int = -1,
     meter: Meter | None = None,
 ) -> Floats:
-    """Fly ordinary flights and return their scores (count,), in the order of their numbers."""
+    """Fly ordinary flights and return their scores (count,), in the order of their numbers.
+
+    Errors on the load sheet happen with their stated probabilities.
+
+    Raises
+    ------
+    ComputationError
+        If the score has no value on some flights.
+    """
+    errors = errors_of(model)
+    ends = np.cumsum([probability for _, probability, _ in errors])[:-1]
+    key = derived_seed(seed, "errors on the load sheet")
 
     def fly(start: int) -> Floats:
         numbers = np.arange(start, min(start + _BATCH, first + count), dtype=np.uint32)
-        found = score.of(fly_block(model, seed=seed, flights=numbers))
+        found = np.empty(numbers.size)
+        # One number a flight, the same however flights are batched.
+        words = np.random.Philox(key=key, counter=start).random_raw(4 * numbers.size)[::4]
+        which = np.searchsorted(ends, words * 2.0**-64, side="right")
+        for number, (_, _, flown) in enumerate(errors):
+            here = which == number
+            if here.any():
+                rows = fly_block(flown, seed=seed, flights=numbers[here])
+                found[here] = finite_scores(score, rows)
         if meter is not None:
             meter.add(numbers.size)
         return found
@@ -130,7 +152,19 @@ def sequential_tail(
     TailEstimate
         Exact negative-binomial interval at ``at`` (Clopper-Pearson if the flights ran out first,
         which is valid with a limit on flights); elsewhere intervals that hold at any stop.
+
+    Raises
+    ------
+    UsageError
+        If ``at`` is not one of the thresholds.
     """
+    if not (thresholds == at).any():
+        raise UsageError(
+            argument="at",
+            expected="one of the thresholds",
+            got=at,
+            cure="Add it to them.",
+        )
     half_width = float(np.clip(1.96 * relative_error, 0.003, 1.0))
     wanted = hits_needed(half_width)
     parts: list[Floats] = []

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from cgrisk.errors import UsageError
+
 __all__ = ["TailEstimate", "replicate_interval"]
 
 Floats = NDArray[np.float64]
@@ -64,9 +66,14 @@ def replicate_interval(
 ) -> tuple[Floats, Floats, Floats]:
     """Return (mean, low, high) over independent unbiased replicates, on the logarithm.
 
-    The interval is ``mean * exp(+-t s / (mean sqrt(R)))``, with the standard deviation ``s`` of the
-    replicates and Student's t of R - 1 degrees of freedom: the delta method on the logarithm.
-    The mean itself stays unbiased, which a mean of logarithms would not be.
+    The interval is from ``mean * exp(-h)`` to ``mean * exp(h (1 + h / 2))`` with
+    ``h = t s / (mean sqrt(R))``, the standard deviation ``s`` of the replicates and Student's t of
+    R - 1 degrees of freedom: the delta method on the logarithm, lengthened upward. Replicates are
+    skewed, so that a mean that is too low comes with a spread that is too small. Without the
+    lengthening ten replicates cover 90 to 94 % of the time instead of 95 %, nearly all misses
+    upward, when they spread by 0.9 to 0.4 of their mean; with it, 93 to 95 %
+    (``tests/statistics/test_rare_coverage.py``). The mean itself stays unbiased, which a mean of
+    logarithms would not be.
 
     Parameters
     ----------
@@ -79,13 +86,26 @@ def replicate_interval(
     -------
     three float64 arrays, shape (n,)
         nan, 0 and 1 where all replicates are 0; bounds are at most 1.
+
+    Raises
+    ------
+    UsageError
+        If there are fewer than 2 replicates.
     """
     count = replicates.shape[0]
+    if count < 2:
+        raise UsageError(
+            argument="replicates",
+            expected="at least 2",
+            got=count,
+            cure="One run does not tell its own spread; make more.",
+        )
     mean = replicates.mean(axis=0)
     spread = replicates.std(axis=0, ddof=1) / math.sqrt(count)
     t = float(stats.t.ppf(0.5 + 0.5 * confidence, count - 1))
     seen = mean > 0.0
-    relative = np.divide(spread, mean, out=np.zeros_like(mean), where=seen)
-    low = np.where(seen, mean * np.exp(-t * relative), 0.0)
-    high = np.where(seen, np.minimum(mean * np.exp(np.minimum(t * relative, 700.0)), 1.0), 1.0)
+    half = t * np.divide(spread, mean, out=np.zeros_like(mean), where=seen)
+    up = np.minimum(half * (1.0 + 0.5 * half), 700.0)
+    low = np.where(seen, mean * np.exp(-half), 0.0)
+    high = np.where(seen, np.minimum(mean * np.exp(up), 1.0), 1.0)
     return np.where(seen, mean, np.nan), low, high

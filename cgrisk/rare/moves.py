@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from cgrisk.errors import ComputationError
 from cgrisk.flight import FlightModel, entity_counts, fly_block
 from cgrisk.randomness import MAX_VERSIONS
-from cgrisk.rare.score import Score
+from cgrisk.rare.score import Score, finite_scores
 
 __all__ = ["Moves", "Particles", "ScoredFlights", "World", "fresh_particles", "move"]
 
@@ -67,13 +67,7 @@ class ScoredFlights:
     def scores(self, flights: Words, versions: Words) -> Floats:
         """Return the scores of flights (n,) with their versions (n, entities)."""
         rows = fly_block(self.model, seed=self.seed, flights=flights, versions=versions)
-        found = self.score.of(rows)
-        if not np.isfinite(found).all():
-            raise ComputationError(
-                f"the score {self.score.name!r} has no value on some flights; it cannot be used "
-                "for rare events. Choose another event."
-            )
-        return found
+        return finite_scores(self.score, rows)
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,9 +38,11 @@ _MOST_REPLICATES: Final = 200
 _STEP: Final = 0.2
 #: Moves after which a flight above a level has forgotten where it came from: a guess to plan with.
 _AUTOCORRELATION: Final = 12.0
-_FEWEST, _MOST = 500, 40_000
+_FEWEST, _MOST = 500, 16_000
 #: Stages beyond the target's level, where no precision is asked for, have this many times fewer.
 _LESS_BEYOND: Final = 3
+#: Part of the planned flights that a trial of the replicates has, and its least size of a stage.
+_TRIAL, _LEAST_TRIAL = 4, 250
 _PILOT_PARTICLES, _PILOTS = 100, 2
 _PILOT_KILLED, _PILOT_MOVES = 0.2, 6
 #: Flights kept of each stage of each replicate, to be flown again under other assumptions.
@@ -170,8 +172,8 @@ def fly_pilot(
     if scores[-1] - scores[0] <= 1e-12 * max(1.0, abs(float(scores[0]))):
         raise ComputationError(
             f"the score {question.score.name!r} does not vary: it is {scores[0]:.6g} "
-            f"{question.score.unit} on every flight, so it is above any lower threshold with "
-            "probability 1 and above a higher one never. Nothing in this scenario makes it vary."
+            f"{question.score.unit} on all {pilot.flights:,} flights of the pilot, so that nothing "
+            "leads to a higher one. Choose another event, or a scenario in which it varies."
         )
     return pilot
 
@@ -229,7 +231,7 @@ class SplitTail:
     replicates : tuple of tuple of SplitRun
         Runs by replicate and stratum.
     pilot_flights : int
-        Flights of the pilot.
+        Flights of the pilot, and of the trial that told how many the replicates need.
     confidence : float
         Of intervals.
     kind : str
@@ -274,6 +276,11 @@ class SplitTail:
         """Return the answer at thresholds (rising), with diagnostics at the last of them."""
         each = self.by_replicate(thresholds)
         mean, low, high = replicate_interval(each, confidence=self.confidence)
+        # All flights were above: Clopper and Pearson's lower bound, with the fewest flights that a
+        # stratum had in the place of the whole (which can only lower it).
+        fewest = sum(min(run.scores[0].size for run in runs) for runs in self.replicates)
+        certain = 0.5 * (1.0 - self.confidence)
+        low = np.where((each > 1.0 - 1e-12).all(axis=0), certain ** (1.0 / fewest), low)
         unseen = ~(mean > 0.0)
         if unseen.any():  # nothing was seen above them: no more likely than the last that was
             last = float(high[~unseen][-1]) if (~unseen).any() else 1.0
@@ -312,7 +319,8 @@ def _diagnose(
         return {}, tuple(warnings)
     place = int(seen[-1])
     column = each[:, place]
-    acceptance, lineages = [], []
+    acceptance: list[float] = []
+    lineages: list[float] = []
     for runs in tail.replicates:
         for run in runs:
             stage = int(run.stage_of(thresholds[place : place + 1])[0])
@@ -349,19 +357,16 @@ def _diagnose(
 
 @dataclass(frozen=True, slots=True)
 class _Plan:
-    """Levels of a stratum, and flights of a stage up to the target's level and beyond."""
+    """Levels of a stratum, flights of a stage by the pilot, and the target's level."""
 
     levels: Floats
     particles: int
-    beyond: int
     target: float
 
-    def sizes(self) -> list[int]:
-        """Return the flights of each stage."""
-        return [
-            self.particles,
-            *(self.particles if x <= self.target else self.beyond for x in self.levels),
-        ]
+    def sizes(self, each: int) -> list[int]:
+        """Return the flights of each stage, for so many up to the target's level."""
+        beyond = max(each // _LESS_BEYOND, min(each, _LEAST_TRIAL))
+        return [each, *(each if x <= self.target else beyond for x in self.levels.tolist())]
 
 
 def _plan(question: Question, pilot: Pilot) -> list[_Plan]:
@@ -381,7 +386,7 @@ def _plan(question: Question, pilot: Pilot) -> list[_Plan]:
         )
         each = wanted / (REPLICATES * stages) * max(float(weight[number]), 0.1)
         count = int(np.clip(each, _FEWEST, _MOST))
-        plan.append(_Plan(levels, count, max(count // _LESS_BEYOND, _FEWEST), float(at[0])))
+        plan.append(_Plan(levels, count, float(at[0])))
     return plan
 
 
@@ -394,9 +399,12 @@ def split_tail(
     particles: int | None = None,
     meter: Meter | None = None,
 ) -> SplitTail:
-    """Run replicates of splitting until the relative error at the target is met.
+    """Run replicates of splitting that are to meet the relative error at the target.
 
-    The first ``replicates`` tell how many more are needed; those are run, and no more.
+    A trial, as many replicates of a quarter of the planned flights, shows how much they spread;
+    the replicates that answer are run with as many flights as that asks for, and share no flight
+    with it. An answer from flights kept for their small spread, or whose number follows from their
+    own spread, is too low by some per cent and too sure of itself.
 
     Parameters
     ----------
@@ -404,76 +412,88 @@ def split_tail(
     pilot : Pilot
         From :func:`fly_pilot`; its flights are not used again.
     replicates : int
-        At first, at least 2.
+        At least 2; more where runs would get too large.
     adaptive : bool
         Use the kill rule in place of frozen levels.
     particles : int, optional
-        Flights of each stage; then no more replicates are added.
+        Flights of each stage; then they are not changed.
     meter : Meter, optional
         Told of the flights.
     """
     meter = Meter() if meter is None else meter
     plan = _plan(question, pilot)
     if particles is not None:
-        plan = [_Plan(p.levels, particles, particles, p.target) for p in plan]
+        plan = [_Plan(p.levels, particles, p.target) for p in plan]
     seeds = tuple(derived_seed(question.seed, "splitting", s.name) for s in pilot.strata)
+    kind = "kill rule" if adaptive else "levels frozen by a pilot"
 
-    def make(number: int, place: int) -> SplitRun:
-        stratum, own = pilot.strata[place], plan[place]
+    def make(number: int, place: int, sizes: list[int], first_flight: int) -> SplitRun:
+        stratum = pilot.strata[place]
         world = Metered(ScoredFlights(stratum.model, question.score, seeds[place]), meter)
         rng = generator(question.seed, "splitting", stratum.name, str(number))
         if adaptive:
-            few = max(own.particles // 10, 50)
             lowest = min(question.deepest / stratum.probability, 0.1)
             return adaptive_run(
-                world, particles=few, rng=rng, lowest=lowest, first_flight=number * few
+                world, particles=sizes[0], rng=rng, lowest=lowest, first_flight=first_flight
             )
         return level_run(
             world,
-            levels=own.levels,
-            sizes=own.sizes(),
+            levels=plan[place].levels,
+            particles=sizes,
             rng=rng,
-            first_flight=number * own.particles,
-            keep=_KEEP if number < REPLICATES else 0,
+            first_flight=first_flight,
+            keep=_KEEP if number < 2 * REPLICATES else 0,
         )
 
-    def fly(number: int, place: int) -> SplitRun:
-        own = plan[place]
-        parts = ("splitting", pilot.strata[place].name, number, adaptive, own.sizes())
+    def fly(number: int, place: int, each: int, first_flight: int) -> SplitRun:
+        own, sizes = plan[place], plan[place].sizes(each)
+        parts = ("splitting", pilot.strata[place].name, number, adaptive, first_flight, sizes)
         name = "/".join(str(part) for part in (*parts, own.levels.tolist()))
-        return SplitRun.of_arrays(meter.kept(name, lambda: make(number, place).arrays()))
+        piece = meter.kept(name, lambda: make(number, place, sizes, first_flight).arrays())
+        return SplitRun.of_arrays(piece)
 
-    def run(first: int, count: int) -> list[tuple[SplitRun, ...]]:
-        cost = sum(sum(own.sizes()) for own in plan)
+    def run(count: int, sizes: list[int], *, after: int, used: list[int], flown: int) -> SplitTail:
+        """Run replicates numbered from ``after``, beyond the flight numbers used."""
+        cost = sum(sum(own.sizes(each)) for own, each in zip(plan, sizes, strict=True))
         meter.begin("splitting", expected=count * cost)
         tasks = [
-            delayed(fly)(number, place)
-            for number in range(first, first + count)
-            for place in range(len(plan))
+            delayed(fly)(after + number, place, each, used[place] + number * each)
+            for number in range(count)
+            for place, each in enumerate(sizes)
         ]
         done: list[SplitRun] = Parallel(n_jobs=question.jobs, backend="threading")(tasks)
-        return [tuple(done[i : i + len(plan)]) for i in range(0, len(done), len(plan))]
+        rows = range(0, len(done), len(plan))
+        found = tuple(tuple(done[i : i + len(plan)]) for i in rows)
+        return SplitTail(pilot.strata, seeds, found, flown, question.confidence, kind)
 
-    kind = "kill rule" if adaptive else "levels frozen by a pilot"
-    found = run(0, replicates)
-    tail = SplitTail(pilot.strata, seeds, tuple(found), pilot.flights, question.confidence, kind)
-    more = 0 if particles is not None else _more(question, tail, pilot)
-    if more:
-        found += run(replicates, more)
-        tail = SplitTail(
-            pilot.strata, seeds, tuple(found), pilot.flights, question.confidence, kind
-        )
-    return tail
+    planned = [max(own.particles // 10, 50) if adaptive else own.particles for own in plan]
+    flown, none_used = pilot.flights, [0] * len(plan)
+    if particles is not None:
+        return run(replicates, planned, after=0, used=none_used, flown=flown)
+    small = [max(each // _TRIAL, min(each, _LEAST_TRIAL)) for each in planned]
+    trial = run(replicates, small, after=0, used=none_used, flown=flown)
+    factor = _needed(question, trial, pilot, otherwise=float(_TRIAL))
+    sizes = [
+        max(math.ceil(min(factor * old, max(_MOST, old))), min(each, _FEWEST))
+        for old, each in zip(small, planned, strict=True)
+    ]
+    # What larger runs cannot give, more runs do.
+    left = max(factor / min(new / old for new, old in zip(sizes, small, strict=True)), 1.0)
+    return run(
+        min(math.ceil(replicates * left), _MOST_REPLICATES),
+        sizes,
+        after=replicates,
+        used=[replicates * each for each in small],
+        flown=trial.flights,
+    )
 
 
-def _more(question: Question, tail: SplitTail, pilot: Pilot) -> int:
-    """Return how many replicates are missing for the precision asked for at the target."""
-    column = tail.by_replicate(np.array([pilot.threshold(question.target)]))[:, 0]
-    done = column.size
-    if column.mean() <= 0.0:
-        return 0
-    relative = float(column.std(ddof=1) / column.mean()) / math.sqrt(done)
-    needed = done * (relative / question.relative_error) ** 2
-    each = (tail.flights - tail.pilot_flights) / done
-    room = (question.most_flights - tail.flights) / each
-    return max(0, min(math.ceil(needed) - done, _MOST_REPLICATES - done, int(room)))
+def _needed(question: Question, trial: SplitTail, pilot: Pilot, *, otherwise: float) -> float:
+    """Return how many times the trial's flights the target needs, at least as many."""
+    column = trial.by_replicate(np.array([pilot.threshold(question.target)]))[:, 0]
+    factor = otherwise
+    if column.mean() > 0.0:
+        relative = float(column.std(ddof=1) / column.mean()) / math.sqrt(column.size)
+        factor = (relative / question.relative_error) ** 2
+    room = (question.most_flights - trial.flights) / (trial.flights - trial.pilot_flights)
+    return max(min(factor, room), 1.0)

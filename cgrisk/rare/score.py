@@ -9,11 +9,19 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.errors import UsageError
+from cgrisk.errors import ComputationError, UsageError
 from cgrisk.flight import FlightModel, group_phases, phase_column, zero_fuel_scale
 from cgrisk.sampling.layout import Limit, layout_of
 
-__all__ = ["ENVELOPE", "Score", "envelope_score", "limit_score", "score_named", "score_names"]
+__all__ = [
+    "ENVELOPE",
+    "Score",
+    "envelope_score",
+    "finite_scores",
+    "limit_score",
+    "score_named",
+    "score_names",
+]
 
 Floats = NDArray[np.float64]
 
@@ -72,6 +80,23 @@ class Score:
         figures = rows[:, list(self.columns)] * np.array(self.factor) + np.array(self.constant)
         scores: Floats = figures.max(axis=1)
         return scores
+
+
+def finite_scores(score: Score, rows: Floats) -> Floats:
+    """Return the scores of flights, all of which must have one.
+
+    Raises
+    ------
+    ComputationError
+        If some have none.
+    """
+    found = score.of(rows)
+    if not np.isfinite(found).all():
+        raise ComputationError(
+            f"the score {score.name!r} has no value on some flights; it cannot be used "
+            "for rare events. Choose another event."
+        )
+    return found
 
 
 def envelope_score(model: FlightModel, *, side: str, group: str = "any") -> Score:

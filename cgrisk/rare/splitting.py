@@ -23,6 +23,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from cgrisk.errors import UsageError
 from cgrisk.rare.moves import Moves, Particles, World, fresh_particles, move
 
 __all__ = ["CHAIN", "SplitRun", "adaptive_run", "level_run"]
@@ -128,6 +129,16 @@ class SplitRun:
         return out
 
 
+def _check_particles(particles: int) -> None:
+    if particles < 1:
+        raise UsageError(
+            argument="particles",
+            expected="at least 1",
+            got=particles,
+            cure="Give the flights of each stage; some hundreds tell something.",
+        )
+
+
 def adaptive_run(
     world: World,
     *,
@@ -159,7 +170,13 @@ def adaptive_run(
         Share killed at a time, at least one; all that tie with the last of them die with it.
     moves_each : int
         Moves of each copy.
+
+    Raises
+    ------
+    UsageError
+        If there are no particles.
     """
+    _check_particles(particles)
     moves = Moves.of(world)
     alive = fresh_particles(world, first_flight=first_flight, count=particles)
     levels, weights, scores = [-math.inf], [1.0], [np.sort(alive.scores)]
@@ -212,7 +229,7 @@ def level_run(
     world: World,
     *,
     levels: Floats,
-    sizes: Sequence[int],
+    particles: int | Sequence[int],
     rng: np.random.Generator,
     first_flight: int = 0,
     keep: int = 0,
@@ -225,20 +242,33 @@ def level_run(
         What is split.
     levels : float64 array, shape (K,)
         Rising; from a pilot on other flights.
-    sizes : sequence of int, K + 1 of them
-        Flights of each stage, the independent ones first.
+    particles : int or sequence of int
+        Flights of each stage; as a sequence K + 1 of them, the independent ones first.
     rng : numpy.random.Generator
         For choices that are not draws of a flight.
     first_flight : int
         Number of the first flight.
     keep : int
         Flights of each stage to keep for later use.
+
+    Raises
+    ------
+    UsageError
+        If there are no particles, or the levels do not rise.
     """
+    sizes = [particles] * (levels.size + 1) if isinstance(particles, int) else list(particles)
+    _check_particles(min(sizes))
+    if not (np.diff(levels) > 0.0).all() or not np.isfinite(levels).all():
+        raise UsageError(
+            argument="levels",
+            expected="numbers that rise",
+            got=levels.tolist(),
+            cure="Sort them, each once.",
+        )
     moves = Moves.of(world)
-    particles = sizes[0]
-    here = fresh_particles(world, first_flight=first_flight, count=particles)
+    here = fresh_particles(world, first_flight=first_flight, count=sizes[0])
     reached, weights, scores = [-math.inf], [1.0], [np.sort(here.scores)]
-    lineages, flown = [particles], particles
+    lineages, flown = [sizes[0]], sizes[0]
     acceptance: list[float] = []
     kept: list[tuple[Particles, float]] = []
     version = 1

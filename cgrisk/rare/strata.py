@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from cgrisk.flight import FlightModel, entry_error_text, with_entry_error
 
-__all__ = ["Stratum", "strata_of"]
+__all__ = ["Stratum", "errors_of", "strata_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,8 @@ def _closed(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
     return found
 
 
-def _errors(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
+def errors_of(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
+    """Return (name, probability, model) of no error on the load sheet and of each likely one."""
     likely = [e for e in model.scenario.operation.entry_errors if e.probability > 0.0]
     left = 1.0 - sum(error.probability for error in likely)
     found = [("", left, model)] if left > 0.0 else []
@@ -77,7 +78,7 @@ def strata_of(model: FlightModel) -> tuple[Stratum, ...]:
     most one such error a flight. Without any there is one stratum, the scenario as it stands.
     """
     strata = []
-    for error, p_error, with_error in _errors(model):
+    for error, p_error, with_error in errors_of(model):
         for surge, p_surge, with_surge in _surge(with_error):
             for closed, p_closed, whole in _closed(with_surge):
                 named = [name for name in (error, surge, closed) if name]
