@@ -17,6 +17,7 @@ from cgrisk.flight.model import (
     cabin_diary,
     entity_counts,
     fly_block,
+    load_block,
     prepare,
     trace,
 )
@@ -49,6 +50,7 @@ __all__ = [
     "entry_error_text",
     "fly_block",
     "group_phases",
+    "load_block",
     "make_load_sheet",
     "operational_shift",
     "phase_column",

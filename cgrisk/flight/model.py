@@ -24,6 +24,7 @@ from cgrisk.flight.contract import PER_AIR, PER_SIDE
 from cgrisk.flight.kernel.data import PathData, Program, SheetData
 from cgrisk.flight.kernel.fly import fly, plan
 from cgrisk.flight.kernel.keys import Keys
+from cgrisk.flight.kernel.loading import load_up
 from cgrisk.flight.kernel.moves import Diary
 from cgrisk.flight.loadsheet import LoadSheet, make_load_sheet
 from cgrisk.flight.program import (
@@ -51,7 +52,15 @@ from cgrisk.flight.trim_program import no_trim, trim_data, why_no_trim
 from cgrisk.randomness.keys import CAUSES, MAX_FLIGHTS, Cause, split_seed
 from cgrisk.scenario import Scenario
 
-__all__ = ["FlightModel", "cabin_diary", "entity_counts", "fly_block", "prepare", "trace"]
+__all__ = [
+    "FlightModel",
+    "cabin_diary",
+    "entity_counts",
+    "fly_block",
+    "load_block",
+    "prepare",
+    "trace",
+]
 
 _MOST_RECORDED = 20_000
 
@@ -345,6 +354,31 @@ def fly_block(
     fly(model.program, keys, out, np.empty((0, 4)), _no_diary())
     if model.take_off is not None:
         add_take_off_figures(model.take_off, model.columns, out)
+    return out
+
+
+def load_block(
+    model: FlightModel,
+    *,
+    seed: int,
+    flights: NDArray[np.uint32],
+    versions: NDArray[np.uint32] | None = None,
+) -> NDArray[np.float64]:
+    """Load flights without flying them: the same people and loads as :func:`fly_block`.
+
+    Parameters
+    ----------
+    model, seed, flights, versions
+        As there.
+
+    Returns
+    -------
+    float64 array, shape (n, 2)
+        Zero-fuel mass (kg) and moment (kg m).
+    """
+    keys = _keys(model, seed, flights.reshape(-1, 1), versions)
+    out = np.empty((flights.size, 2))
+    load_up(model.program, keys, out)
     return out
 
 

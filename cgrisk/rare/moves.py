@@ -9,16 +9,23 @@ to the law of the flights above that level (Metropolis with an indicator).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.errors import ComputationError
-from cgrisk.flight import FlightModel, entity_counts, fly_block
+from cgrisk.flight import (
+    FlightModel,
+    entity_counts,
+    fly_block,
+    load_block,
+    zero_fuel_scale,
+)
 from cgrisk.randomness import MAX_VERSIONS
-from cgrisk.rare.score import Score, finite_scores
+from cgrisk.rare.score import Score, finite_scores, reference_arm
 
 __all__ = ["Moves", "Particles", "ScoredFlights", "World", "fresh_particles", "move"]
 
@@ -69,6 +76,27 @@ class ScoredFlights:
         rows = fly_block(self.model, seed=self.seed, flights=flights, versions=versions)
         return finite_scores(self.score, rows)
 
+    def rough(self, flights: Words, versions: Words) -> Floats:
+        """Return the rough scores, of the load alone; only where :attr:`has_rough`.
+
+        The moment error at zero-fuel, as a shift of the planned CG: the excess of a flight on which
+        nobody moves and fuel is as planned, but for the curve of the limit.
+        """
+        loaded = load_block(self.model, seed=self.seed, flights=flights, versions=versions)
+        sheet, arm = self.model.program.sheet, reference_arm(self.model, score=self.score)
+        error = loaded[:, 1] - arm * loaded[:, 0]
+        error -= sheet.zero_fuel_moment_kgm - arm * sheet.zero_fuel_mass_kg
+        return self._side() * error / zero_fuel_scale(self.model)
+
+    def _side(self) -> float:
+        name = self.model.columns[self.score.columns[0]]
+        return 1.0 if name.endswith(".aft") else -1.0
+
+    @property
+    def has_rough(self) -> bool:
+        """Whether the load alone tells most of the score: an envelope's."""
+        return self.score.offset_sign > 0.0
+
 
 @dataclass(frozen=True, slots=True)
 class Particles:
@@ -112,17 +140,27 @@ class Moves:
     cause_of : int64 array, shape (entities,)
     scale : float64 array, shape (causes,)
         Factor on the rates, by cause.
+    touch : float64 array, shape (causes,)
+        Chance that a move touches a cause.
     """
 
     cause_of: NDArray[np.int64]
     scale: Floats
+    touch: Floats
 
     @classmethod
     def of(cls, world: World) -> Moves:
         """Return the kernel for a world."""
         cause_of = world.cause_of
         counts = np.bincount(cause_of)
-        return cls(cause_of, np.maximum(1.0, _AS_MANY / np.maximum(counts, 1)))
+        scale = np.maximum(1.0, _AS_MANY / np.maximum(counts, 1))
+        return cls(cause_of, scale, np.full(scale.size, _TOUCH))
+
+    def sparing(self, causes: Sequence[int], *, factor: float) -> Moves:
+        """Return a kernel that touches some causes less often."""
+        touch = self.touch.copy()
+        touch[list(causes)] *= factor
+        return replace(self, touch=touch)
 
     def propose(self, rng: np.random.Generator, versions: Words, *, fresh: Words) -> Words:
         """Return versions with some entities' raised to the fresh ones, chosen blindly.
@@ -136,7 +174,7 @@ class Moves:
         """
         shape = (versions.shape[0], self.scale.size)
         rate = np.array(_RATES)[rng.integers(len(_RATES), size=shape)] * self.scale
-        rate[rng.random(shape) >= _TOUCH] = 0.0
+        rate[rng.random(shape) >= self.touch] = 0.0
         anew = (
             rng.random(versions.shape, dtype=np.float32) < rate.astype(np.float32)[:, self.cause_of]
         )

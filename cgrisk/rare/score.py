@@ -158,6 +158,31 @@ def envelope_score(model: FlightModel, *, side: str, group: str = "any") -> Scor
     )
 
 
+def reference_arm(model: FlightModel, *, score: Score) -> float:
+    """Return the arm about which mass counts for an envelope's score (m).
+
+    The margin is ``m lim(m) - M``: a mass ``dm`` at arm ``x`` changes it by ``d(m lim)/dm - x``;
+    the derivative is that where the planned path is nearest to the limit.
+
+    Parameters
+    ----------
+    model : FlightModel
+    score : Score
+        From :func:`envelope_score`.
+    """
+    names = [model.columns[column].split(".") for column in score.columns]
+    side, phases = names[0][-1], [".".join(name[1:-1]) for name in names]
+    margins = model.planned_margins
+    here = margins[(margins["side"] == side) & margins["phase"].isin(phases)]
+    nearest = here.iloc[int(here["moment_margin_kgm"].to_numpy().argmin())]
+    mass, limit = float(nearest["mass_at_least_kg"]), model.program.limit
+    place = 2 * model.phases.index(str(nearest["phase"])) + (side == "aft")
+    first, count = int(limit.start[place]), int(limit.pieces[place])
+    low = limit.mass_low_kg[first : first + count]
+    piece = first + max(int(np.searchsorted(low, mass, side="right")) - 1, 0)
+    return float(limit.intercept_m[piece] + 2.0 * limit.slope_m[piece] * mass)
+
+
 def limit_score(model: FlightModel, *, limit: Limit) -> Score:
     """Return how far a figure went past its limit: trim at a stop, nose wheel without load.
 

@@ -16,7 +16,7 @@ replicates are independent runs.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -25,13 +25,17 @@ from numpy.typing import NDArray
 
 from cgrisk.errors import UsageError
 from cgrisk.rare.moves import Moves, Particles, World, fresh_particles, move
+from cgrisk.rare.rehearsal import LOAD_COST, PLAIN_EVERY, SLACK, Rehearsal, rehearsed_move
 
 __all__ = ["CHAIN", "SplitRun", "adaptive_run", "level_run"]
 
 Floats = NDArray[np.float64]
+Words = NDArray[np.uint32]
 
 #: Moves of each ancestor at a level, at most: about three times the autocorrelation.
 CHAIN: Final = 40
+#: The same where moves are rehearsed.
+_REHEARSED_CHAIN: Final = 12
 #: Least number of ancestors at a level.
 _FEWEST_ANCESTORS: Final = 20
 _KILLED: Final = 0.1
@@ -51,7 +55,7 @@ class SplitRun:
     scores : tuple of float64 arrays
         Scores of each stage, rising.
     flights : int
-        Flights flown.
+        Flights flown; loads that were only rehearsed count as a sixth.
     acceptance : tuple of float
         Share of the moves kept, by stage after the first.
     lineages : tuple of int
@@ -61,6 +65,9 @@ class SplitRun:
         count as picked where fewer were asked for); empty if none were asked for.
     kept_weight : tuple of float
         Probability that each of a stage's kept flights stands for.
+    slack : tuple of float
+        By stage, how far above its rough score a flight's own is, on all but a share of the
+        flights; empty unless a rough score was given to a pilot.
     """
 
     levels: tuple[float, ...]
@@ -71,6 +78,7 @@ class SplitRun:
     lineages: tuple[int, ...]
     kept: tuple[Particles, ...] = ()
     kept_weight: tuple[float, ...] = ()
+    slack: tuple[float, ...] = ()
 
     def arrays(self) -> dict[str, NDArray[np.generic]]:
         """Return the run as arrays, to be put on a shelf."""
@@ -83,6 +91,7 @@ class SplitRun:
             "flights": np.array(self.flights),
             "acceptance": np.array(self.acceptance),
             "lineages": np.array(self.lineages),
+            "slack": np.array(self.slack),
         }
         if joined is not None:
             out |= {
@@ -113,6 +122,7 @@ class SplitRun:
             tuple(found["lineages"].tolist()),
             kept,
             tuple(found["kept_weight"].tolist()) if kept else (),
+            tuple(found["slack"].tolist()),
         )
 
     def stage_of(self, thresholds: Floats) -> NDArray[np.int64]:
@@ -149,6 +159,7 @@ def adaptive_run(
     first_flight: int = 0,
     killed: float = _KILLED,
     moves_each: int = _ADAPTIVE_MOVES,
+    rough: Callable[[Words, Words], Floats] | None = None,
 ) -> SplitRun:
     """Split with a kill rule instead of levels.
 
@@ -170,6 +181,8 @@ def adaptive_run(
         Share killed at a time, at least one; all that tie with the last of them die with it.
     moves_each : int
         Moves of each copy.
+    rough : callable, optional
+        Rough scores, whose slack is then noted stage by stage.
 
     Raises
     ------
@@ -183,6 +196,7 @@ def adaptive_run(
     acceptance: list[float] = []
     lineages, flown, step = [particles], particles, 0
     doomed = max(1, int(killed * particles))
+    slack = [_slack(alive, rough)] if rough else []
     while weights[-1] > lowest:
         level = float(scores[-1][doomed - 1])
         living = np.flatnonzero(alive.scores > level)
@@ -204,9 +218,22 @@ def adaptive_run(
         scores.append(np.sort(alive.scores))
         acceptance.append(kept / (moves_each * dead))
         lineages.append(int(np.unique(alive.flights).size))
+        if rough:
+            slack.append(_slack(alive, rough))
     return SplitRun(
-        tuple(levels), tuple(weights), tuple(scores), flown, tuple(acceptance), tuple(lineages)
+        tuple(levels),
+        tuple(weights),
+        tuple(scores),
+        flown,
+        tuple(acceptance),
+        tuple(lineages),
+        slack=tuple(slack),
     )
+
+
+def _slack(alive: Particles, rough: Callable[[Words, Words], Floats]) -> float:
+    """Return how far above its rough score a flight's own is, on a share of the flights."""
+    return float(np.quantile(alive.scores - rough(alive.flights, alive.versions), SLACK))
 
 
 def _ancestors(alive: NDArray[np.int64], count: int, rng: np.random.Generator) -> NDArray[np.int64]:
@@ -233,6 +260,7 @@ def level_run(
     rng: np.random.Generator,
     first_flight: int = 0,
     keep: int = 0,
+    rehearsal: Rehearsal | None = None,
 ) -> SplitRun:
     """Split through levels that were frozen beforehand.
 
@@ -250,6 +278,8 @@ def level_run(
         Number of the first flight.
     keep : int
         Flights of each stage to keep for later use.
+    rehearsal : Rehearsal, optional
+        Rehearse two moves of three.
 
     Raises
     ------
@@ -279,18 +309,33 @@ def level_run(
         if keep:
             kept.append(_keep(here, below=level, weight=weights[-1], keep=keep, rng=rng))
         weights.append(weights[-1] * above.size / len(here))
-        ancestors = max(min(_FEWEST_ANCESTORS, size), size // CHAIN)
+        chain = CHAIN if rehearsal is None else _REHEARSED_CHAIN
+        ancestors = max(min(_FEWEST_ANCESTORS, size), size // chain)
         walkers = here.take(_ancestors(above, ancestors, rng))
-        states, accepted = [], 0
-        for _ in range(-(-size // ancestors)):
-            walkers, number = move(
-                world, walkers, moves=moves, rng=rng, first_version=version, level=level
-            )
-            version += ancestors
+        states, accepted, loaded = [], 0, 0
+        for turn in range(-(-size // ancestors)):
+            if rehearsal is None or turn % PLAIN_EVERY == PLAIN_EVERY - 1:
+                walkers, number = move(
+                    world, walkers, moves=moves, rng=rng, first_version=version, level=level
+                )
+                version += ancestors
+                flown += ancestors
+            else:
+                walkers, number, tried = rehearsed_move(
+                    world,
+                    walkers,
+                    rehearsal=rehearsal,
+                    rng=rng,
+                    first_version=version,
+                    level=level,
+                )
+                version += ancestors * rehearsal.steps
+                flown += tried
+                loaded += ancestors + tried * rehearsal.steps
             states.append(walkers)
             accepted += number
+        flown += round(LOAD_COST * loaded)
         here = Particles.joined(states)
-        flown += len(here)
         reached.append(level)
         scores.append(np.sort(here.scores))
         acceptance.append(accepted / len(here))

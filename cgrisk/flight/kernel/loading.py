@@ -1,0 +1,47 @@
+"""Entry point of the compiled kernel: load a set of flights without flying them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cgrisk.compiled import entry_point, source_fingerprint
+from cgrisk.flight.kernel.data import Program
+from cgrisk.flight.kernel.keys import Keys
+from cgrisk.flight.kernel.load import draw_dry, draw_holds
+from cgrisk.flight.kernel.people import board, change_seats, new_people, weigh
+
+__all__ = ["load_up"]
+
+
+def _make_load_up(fingerprint: int) -> Callable[[Program, Keys, NDArray[np.float64]], int]:
+    def load_up(program: Program, keys: Keys, out: NDArray[np.float64]) -> int:
+        """Write zero-fuel mass (kg) and moment (kg m) of each flight; see ``flight.loaded``."""
+        if fingerprint < 0:  # never; puts the fingerprint of the sources into the cache key
+            return -1
+        cabin, hold = program.cabin, program.hold
+        persons = cabin.region_seats.size
+        people = new_people(cabin.arm_m.size, cabin.region_start.size - 1, cabin.zone_region.size)
+        bags = np.empty(hold.arm_m.size, np.int64)
+        for row in range(out.shape[0]):
+            _aircraft, mass, arm = draw_dry(program.dry, keys, row)
+            moment = mass * arm
+            board(cabin, program.party, keys, row, people)
+            change_seats(cabin, keys, row, people)
+            weigh(program.party, program.mass, keys, row, people, persons)
+            for p in range(persons):
+                if people.seat[p] >= 0:
+                    real = people.body_kg[p] + people.bag_kg[p]
+                    mass += real
+                    moment += real * cabin.arm_m[people.seat[p]]
+            hold_mass, hold_moment = draw_holds(hold, keys, row, bags)
+            out[row, 0] = mass + hold_mass
+            out[row, 1] = moment + hold_moment
+        return out.shape[0]
+
+    return entry_point(load_up)
+
+
+load_up = _make_load_up(source_fingerprint())
