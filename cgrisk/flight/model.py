@@ -349,7 +349,7 @@ def fly_block(
 
 
 def _one_flight(
-    model: FlightModel, seed: int, flight: int
+    model: FlightModel, seed: int, flight: int, versions: NDArray[np.uint32] | None = None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return (path record, diary) of one flight, each with all its rows."""
     if not 0 <= flight < MAX_FLIGHTS:
@@ -359,7 +359,7 @@ def _one_flight(
             got=flight,
             cure="Give a flight number of the run.",
         )
-    keys = _keys(model, seed, np.array([[flight]], dtype=np.uint32), None)
+    keys = _keys(model, seed, np.array([[flight]], dtype=np.uint32), versions)
     out = np.empty((1, len(model.columns)))
     room, pages = _MOST_RECORDED, _MOST_RECORDED
     while True:
@@ -400,8 +400,17 @@ def cabin_diary(model: FlightModel, *, seed: int, flight: int) -> pd.DataFrame:
     return frame
 
 
-def trace(model: FlightModel, *, seed: int, flight: int) -> pd.DataFrame:
+def trace(
+    model: FlightModel, *, seed: int, flight: int, versions: NDArray[np.uint32] | None = None
+) -> pd.DataFrame:
     """Replay one flight and return its exact CG path.
+
+    Parameters
+    ----------
+    model, seed, flight
+        As in :func:`fly_block`.
+    versions : uint32 array, shape (1, entities), optional
+        Versions of the entities' keys; none means 0 throughout.
 
     Returns
     -------
@@ -414,5 +423,5 @@ def trace(model: FlightModel, *, seed: int, flight: int) -> pd.DataFrame:
     UsageError
         If the flight number is out of range.
     """
-    record, _ = _one_flight(model, seed, flight)
+    record, _ = _one_flight(model, seed, flight, versions)
     return _path_frame(record, model.balance, model.phases)

@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 
 from cgrisk.compiled import kernel
 
-__all__ = ["block", "entity_word", "philox4x32", "philox_fill"]
+__all__ = ["block", "entity_word", "philox4x32", "philox_fill", "philox_versions"]
 
 Number = int | np.uint32 | np.uint64
 Words = tuple[np.uint32, np.uint32, np.uint32, np.uint32]
@@ -156,3 +156,34 @@ def philox_fill(
             out[1, i] = np.uint32(w1)
             out[2, i] = np.uint32(w2)
             out[3, i] = np.uint32(w3)
+
+
+@kernel
+def philox_versions(
+    out: NDArray[np.uint32],
+    flight: Number,
+    first_version: int,
+    n_versions: int,
+    cause: int,
+    entity: int,
+    draw: Number,
+    k0: Number,
+    k1: Number,
+) -> None:
+    """Write the blocks of consecutive versions of one entity into ``out``, one version a column.
+
+    Column ``i`` becomes ``block(flight, first_version + i, cause, entity, draw, k0, k1)``; the
+    rest is as for :func:`philox_fill`.
+    """
+    c0 = _low_word(flight)
+    c3 = _low_word(draw)
+    key_0 = _low_word(k0)
+    key_1 = _low_word(k1)
+    c2 = entity_word(cause, entity)
+    first = np.uint64(first_version)
+    for i in range(n_versions):
+        w0, w1, w2, w3 = _ten_rounds(c0, first + np.uint64(i), c2, c3, key_0, key_1)
+        out[0, i] = np.uint32(w0)
+        out[1, i] = np.uint32(w1)
+        out[2, i] = np.uint32(w2)
+        out[3, i] = np.uint32(w3)

@@ -7,7 +7,9 @@ words. What spreads between draws is what is not known; more flights do not shri
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -21,7 +23,7 @@ from cgrisk.rare.estimate import replicate_interval
 from cgrisk.rare.multilevel import SplitTail, fly_pilot, split_tail
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.score import Score, score_named
-from cgrisk.rare.seeds import generator
+from cgrisk.rare.seeds import derived_seed, generator
 from cgrisk.rare.strata import Stratum, strata_of
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.ranges import Range, assumption_ranges, with_values
@@ -91,7 +93,8 @@ def possible_strata(scenario: Scenario, *, known: tuple[Stratum, ...]) -> tuple[
     """Return the strata that only exist when assumptions are not at their stated values.
 
     A surge that nobody expects has probability 0 in the scenario, and more at the upper end of its
-    range. The strata's probabilities are those at the upper ends.
+    range. The strata's probabilities are those at the upper ends. Two such causes on one flight are
+    left to the first of them.
     """
     names = {stratum.name for stratum in known}
     chances = ("operation.crowd.surge_probability", "operation.behaviour.lavatory_closed")
@@ -99,7 +102,7 @@ def possible_strata(scenario: Scenario, *, known: tuple[Stratum, ...]) -> tuple[
     if not upper:
         return ()
     strata = strata_of(prepare(with_values(scenario, upper)))
-    return tuple(stratum for stratum in strata if stratum.name not in names)
+    return tuple(s for s in strata if s.name not in names and " and " not in s.name)
 
 
 def wide_cloud(
@@ -109,8 +112,9 @@ def wide_cloud(
     strata = possible_strata(question.model.scenario, known=tail.strata)
     if not strata:
         return cloud_of([tail]), 0
-    pilot = fly_pilot(question, strata=strata, meter=meter)
-    more = split_tail(question, pilot=pilot, replicates=_FEW, particles=_SMALL, meter=meter)
+    shallow = replace(question, deepest=max(question.deepest, 0.1 * question.target))
+    pilot = fly_pilot(shallow, strata=strata, meter=meter)
+    more = split_tail(shallow, pilot=pilot, replicates=_FEW, particles=_SMALL, meter=meter)
     return cloud_of([tail, more]), more.flights
 
 
@@ -160,7 +164,7 @@ def assumption_range(
     """
     scenario = model.scenario
     ranges = assumption_ranges(scenario)
-    rng = generator(seed, "assumptions")
+    rng = np.random.default_rng(derived_seed(seed, "assumptions"))
     cube = np.empty((draws, 0))
     if ranges:
         cube = qmc.LatinHypercube(d=len(ranges), rng=rng).random(draws)
@@ -177,13 +181,26 @@ def assumption_range(
         weights = cloud.weights(strata)
         return weighted_exceedance(scores, weights=weights, thresholds=thresholds)
 
-    found = []
-    for point in values:
-        moved = dict(zip((r.key for r in ranges), point.tolist(), strict=True))
+    def draw(number: int) -> dict[str, NDArray[np.generic]]:
+        moved = dict(zip((r.key for r in ranges), values[number].tolist(), strict=True))
         other = prepare(with_values(scenario, moved)) if moved else model
-        found.append(exceedance(_other_aircraft(other, rng)))
+        individuals = generator(seed, "individual aircraft", str(number))
+        return {"curve": exceedance(_other_aircraft(other, individuals))}
+
+    places = hashlib.sha256(thresholds.tobytes()).hexdigest()
+    found = [
+        meter.kept(f"assumptions/{draws}/{number}/{len(cloud)}/{places}", partial(draw, number))[
+            "curve"
+        ]
+        for number in range(draws)
+    ]
     return AssumptionRange(
-        ranges, values, thresholds, exceedance(model), np.array(found), (draws + 1) * len(cloud)
+        ranges,
+        values,
+        thresholds,
+        exceedance(model),
+        np.array(found, dtype=np.float64),
+        (draws + 1) * len(cloud),
     )
 
 
@@ -218,9 +235,7 @@ def by_aircraft(
     count = int(replicate.max()) + 1
     counted = (weights > 0.0) & (scores > threshold)
     each = np.zeros((count, fleet))
-    np.add.at(
-        each, (replicate[counted], aircraft[counted]), weights[counted] * count * fleet
-    )
+    np.add.at(each, (replicate[counted], aircraft[counted]), weights[counted] * count * fleet)
     mean, low, high = replicate_interval(each, confidence=1.0 - (1.0 - confidence) / fleet)
     frame = pd.DataFrame(
         {

@@ -24,6 +24,8 @@ Floats = NDArray[np.float64]
 METHODS: Final = ("auto", "counting", "splitting", "kill-rule", "tilting", "exact")
 #: Flights that tilting takes for 10 %, at any depth (measured: some thousand with all causes on).
 _TILTED: Final = 20_000.0
+#: Hits expected among splitting's own independent flights from which on they are counted.
+_ENOUGH_TO_COUNT: Final = 300.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,11 +170,11 @@ def answer(
             meter=meter,
         )
         return [estimate], None
-    tail = split_tail(
-        question, pilot=pilot, adaptive=choice.method == "kill-rule", meter=meter
-    )
+    tail = split_tail(question, pilot=pilot, adaptive=choice.method == "kill-rule", meter=meter)
     first = tail.first_stage()
-    shallow = thresholds < tail.first_level() if first.size else np.zeros(thresholds.size, bool)
+    # Settled by the pilot's flights, so that the answer has no say in it.
+    expected = first.size * pilot.exceedance(thresholds)
+    shallow = np.cumprod(expected >= _ENOUGH_TO_COUNT).astype(bool)
     found = []
     if shallow.any():
         found.append(count_scores(first, thresholds=thresholds[shallow], confidence=confidence))

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from joblib import Parallel, delayed
 from numpy.typing import NDArray
+from scipy import stats
 
 from cgrisk.errors import ComputationError
 from cgrisk.flight import FlightModel, entity_counts, fly_block
@@ -24,7 +25,16 @@ from cgrisk.rare.question import Meter
 from cgrisk.rare.score import Score
 from cgrisk.rare.strata import Stratum
 
-__all__ = ["Cloud", "Part", "cloud_of", "fly_cloud", "fly_rows", "weighted_exceedance"]
+__all__ = [
+    "Cloud",
+    "Part",
+    "cloud_interval",
+    "cloud_of",
+    "fly_cloud",
+    "fly_rows",
+    "versions_for",
+    "weighted_exceedance",
+]
 
 Floats = NDArray[np.float64]
 
@@ -77,9 +87,23 @@ class Cloud:
         return sum(len(part.particles) for part in self.parts)
 
     def weights(self, strata: Sequence[Stratum]) -> Floats:
-        """Return the probability each flight stands for, given the strata's probabilities (n,)."""
-        shares = {stratum.name: stratum.probability for stratum in strata}
-        return np.concatenate([shares.get(p.name, 0.0) * p.weight for p in self.parts])
+        """Return the probability each flight stands for, given the strata's probabilities (n,).
+
+        A stratum that the cloud has not, such as two rare causes at once, counts as the nearest
+        that it has, with the last of its causes left out.
+        """
+        shares = self.shares(strata)
+        return np.concatenate([shares[p.name] * p.weight for p in self.parts])
+
+    def shares(self, strata: Sequence[Stratum]) -> dict[str, float]:
+        """Return the probability of each part, given the strata's."""
+        shares = dict.fromkeys((part.name for part in self.parts), 0.0)
+        for stratum in strata:
+            name = stratum.name
+            while name not in shares and " and " in name:
+                name = name.rsplit(" and ", 1)[0]
+            shares[name if name in shares else self.parts[0].name] += stratum.probability
+        return shares
 
     def replicate(self) -> NDArray[np.int64]:
         """Return the replicate that each flight comes from (n,)."""
@@ -105,11 +129,11 @@ def cloud_of(tails: Sequence[SplitTail]) -> Cloud:
             if stratum.name in parts:
                 continue
             kept, weights, numbers = [], [], []
-            for number, runs in enumerate(tail.replicates):
-                run = runs[place]
+            runs = [each[place] for each in tail.replicates if each[place].kept]
+            for number, run in enumerate(runs):
                 for particles, weight in zip(run.kept, run.kept_weight, strict=True):
                     kept.append(particles)
-                    weights.append(np.full(len(particles), weight / len(tail.replicates)))
+                    weights.append(np.full(len(particles), weight / len(runs)))
                     numbers.append(np.full(len(particles), number))
             if not kept:
                 raise ComputationError("no flights were kept; split with levels, not a kill rule.")
@@ -121,10 +145,11 @@ def cloud_of(tails: Sequence[SplitTail]) -> Cloud:
                 np.concatenate(numbers),
                 entity_counts(stratum.model),
             )
-    return Cloud(tuple(parts.values()), max(len(tail.replicates) for tail in tails))
+    made = tuple(parts.values())
+    return Cloud(made, max(int(part.replicate.max()) + 1 for part in made))
 
 
-def _carried(part: Part, model: FlightModel) -> NDArray[np.uint32]:
+def versions_for(part: Part, *, model: FlightModel) -> NDArray[np.uint32]:
     """Return the versions of a part for a model that may have other numbers of entities."""
     there = entity_counts(model)
     if there == part.entities:
@@ -177,7 +202,7 @@ def fly_rows(
             count = len(part.particles)
             tasks.append(delayed(np.full)((count, columns), np.nan))
             continue
-        versions = _carried(part, by_name[part.name])
+        versions = versions_for(part, model=by_name[part.name])
         for start in range(0, len(part.particles), _BATCH):
             rows = slice(start, start + _BATCH)
             tasks.append(delayed(fly)(part, by_name[part.name], versions, rows))
@@ -210,3 +235,55 @@ def weighted_exceedance(scores: Floats, *, weights: Floats, thresholds: Floats) 
     ordered, above = scores[counted][order], np.cumsum(weights[counted][order][::-1])[::-1]
     place = np.searchsorted(ordered, thresholds, side="right")
     return np.append(above, 0.0)[place]
+
+
+def cloud_interval(
+    cloud: Cloud,
+    *,
+    strata: Sequence[Stratum],
+    scores: Floats,
+    thresholds: Floats,
+    confidence: float = 0.95,
+) -> tuple[Floats, Floats, Floats]:
+    """Return (estimate, low, high) of the exceedance from the cloud, by its replicates.
+
+    Parameters
+    ----------
+    cloud : Cloud
+    strata : sequence of Stratum
+        Of the scenario under which the scores were flown.
+    scores : float64 array, shape (len(cloud),)
+    thresholds : float64 array, shape (n,)
+    confidence : float
+        Of each interval by itself: Student's t on the logarithm, as for splitting.
+    """
+    shares = cloud.shares(strata)
+    mean, variance = np.zeros(thresholds.size), np.zeros(thresholds.size)
+    fewest, start = cloud.replicates, 0
+    for part in cloud.parts:
+        here = slice(start, start + len(part.particles))
+        start = here.stop
+        share = shares[part.name]
+        if share == 0.0:
+            continue
+        count = int(part.replicate.max()) + 1
+        fewest = min(fewest, count)
+        each = np.array(
+            [
+                weighted_exceedance(
+                    scores[here],
+                    weights=count * share * part.weight * (part.replicate == number),
+                    thresholds=thresholds,
+                )
+                for number in range(count)
+            ]
+        )
+        mean += each.mean(axis=0)
+        variance += each.var(axis=0, ddof=1) / count
+    t = float(stats.t.ppf(0.5 + 0.5 * confidence, fewest - 1))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        factor = np.exp(np.minimum(t * np.sqrt(variance) / mean, 700.0))
+    seen = mean > 0.0
+    low = np.where(seen, mean / np.where(seen, factor, 1.0), 0.0)
+    high = np.where(seen, np.minimum(mean * np.where(seen, factor, 1.0), 1.0), 1.0)
+    return np.minimum(mean, 1.0), low, high

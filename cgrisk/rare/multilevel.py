@@ -39,6 +39,8 @@ _STEP: Final = 0.2
 #: Moves after which a flight above a level has forgotten where it came from: a guess to plan with.
 _AUTOCORRELATION: Final = 12.0
 _FEWEST, _MOST = 500, 16_000
+#: Stages beyond the target's level, where no precision is asked for, have this many times fewer.
+_LESS_BEYOND: Final = 3
 #: Part of the planned flights that a trial of the replicates has, and its least size of a stage.
 _TRIAL, _LEAST_TRIAL = 4, 250
 #: On the variance a trial shows: skewed replicates, ten of them, more often show too little of it.
@@ -46,7 +48,7 @@ _CAUTION: Final = 1.5
 _PILOT_PARTICLES, _PILOTS = 100, 2
 _PILOT_KILLED, _PILOT_MOVES = 0.2, 6
 #: Flights kept of each stage of each replicate, to be flown again under other assumptions.
-_KEEP: Final = 40
+_KEEP: Final = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,15 +147,20 @@ def fly_pilot(
     def fly(stratum: Stratum, deepest: float, number: int) -> SplitRun:
         labels = ("pilot", stratum.name)
         world = ScoredFlights(stratum.model, question.score, derived_seed(question.seed, *labels))
-        return adaptive_run(
-            Metered(world, meter),
-            particles=_PILOT_PARTICLES,
-            rng=generator(question.seed, *labels, str(number)),
-            lowest=deepest,
-            first_flight=number * _PILOT_PARTICLES,
-            killed=_PILOT_KILLED,
-            moves_each=_PILOT_MOVES,
+        name = "/".join((*labels, str(number), f"{deepest:.17g}"))
+        found = meter.kept(
+            name,
+            lambda: adaptive_run(
+                Metered(world, meter),
+                particles=_PILOT_PARTICLES,
+                rng=generator(question.seed, *labels, str(number)),
+                lowest=deepest,
+                first_flight=number * _PILOT_PARTICLES,
+                killed=_PILOT_KILLED,
+                moves_each=_PILOT_MOVES,
+            ).arrays(),
         )
+        return SplitRun.of_arrays(found)
 
     tasks = [
         delayed(fly)(stratum, deepest, number)
@@ -267,11 +274,6 @@ class SplitTail:
             return np.empty(0)
         return np.concatenate([runs[0].scores[0] for runs in self.replicates])
 
-    def first_level(self) -> float:
-        """Return the score below which independent flights alone give the answer."""
-        firsts = [run.levels[1] for runs in self.replicates for run in runs if len(run.levels) > 1]
-        return min(firsts) if firsts else math.inf
-
     def estimate(self, thresholds: Floats) -> TailEstimate:
         """Return the answer at thresholds (rising), with diagnostics at the last of them."""
         each = self.by_replicate(thresholds)
@@ -355,8 +357,22 @@ def _diagnose(
     return figures, tuple(warnings)
 
 
-def _plan(question: Question, pilot: Pilot) -> list[tuple[Floats, int]]:
-    """Return (levels, flights of a stage) of each stratum."""
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """Levels of a stratum, flights of a stage by the pilot, and the target's level."""
+
+    levels: Floats
+    particles: int
+    target: float
+
+    def sizes(self, each: int) -> list[int]:
+        """Return the flights of each stage, for so many up to the target's level."""
+        beyond = max(each // _LESS_BEYOND, min(each, _LEAST_TRIAL))
+        return [each, *(each if x <= self.target else beyond for x in self.levels.tolist())]
+
+
+def _plan(question: Question, pilot: Pilot) -> list[_Plan]:
+    """Return what is flown in each stratum."""
     at = np.array([pilot.threshold(question.target)])
     given = pilot.by_stratum(at)[:, 0]
     shares = np.array([stratum.probability for stratum in pilot.strata])
@@ -371,7 +387,8 @@ def _plan(question: Question, pilot: Pilot) -> list[tuple[Floats, int]]:
             min(max(float(given[number]), 1e-12), 0.5), relative_error=question.relative_error
         )
         each = wanted / (REPLICATES * stages) * max(float(weight[number]), 0.1)
-        plan.append((levels, int(np.clip(each, _FEWEST, _MOST))))
+        count = int(np.clip(each, _FEWEST, _MOST))
+        plan.append(_Plan(levels, count, float(at[0])))
     return plan
 
 
@@ -408,31 +425,38 @@ def split_tail(
     meter = Meter() if meter is None else meter
     plan = _plan(question, pilot)
     if particles is not None:
-        plan = [(levels, particles) for levels, _ in plan]
+        plan = [_Plan(p.levels, particles, p.target) for p in plan]
     seeds = tuple(derived_seed(question.seed, "splitting", s.name) for s in pilot.strata)
     kind = "kill rule" if adaptive else "levels frozen by a pilot"
 
-    def fly(number: int, place: int, each: int, first_flight: int) -> SplitRun:
+    def make(number: int, place: int, sizes: list[int], first_flight: int) -> SplitRun:
         stratum = pilot.strata[place]
         world = Metered(ScoredFlights(stratum.model, question.score, seeds[place]), meter)
         rng = generator(question.seed, "splitting", stratum.name, str(number))
         if adaptive:
             lowest = min(question.deepest / stratum.probability, 0.1)
             return adaptive_run(
-                world, particles=each, rng=rng, lowest=lowest, first_flight=first_flight
+                world, particles=sizes[0], rng=rng, lowest=lowest, first_flight=first_flight
             )
         return level_run(
             world,
-            levels=plan[place][0],
-            particles=each,
+            levels=plan[place].levels,
+            particles=sizes,
             rng=rng,
             first_flight=first_flight,
-            keep=_KEEP,
+            keep=_KEEP if number < 2 * REPLICATES else 0,
         )
+
+    def fly(number: int, place: int, each: int, first_flight: int) -> SplitRun:
+        own, sizes = plan[place], plan[place].sizes(each)
+        parts = ("splitting", pilot.strata[place].name, number, adaptive, first_flight, sizes)
+        name = "/".join(str(part) for part in (*parts, own.levels.tolist()))
+        piece = meter.kept(name, lambda: make(number, place, sizes, first_flight).arrays())
+        return SplitRun.of_arrays(piece)
 
     def run(count: int, sizes: list[int], *, after: int, used: list[int], flown: int) -> SplitTail:
         """Run replicates numbered from ``after``, beyond the flight numbers used."""
-        cost = sum((1 + levels.size) * each for (levels, _), each in zip(plan, sizes, strict=True))
+        cost = sum(sum(own.sizes(each)) for own, each in zip(plan, sizes, strict=True))
         meter.begin("splitting", expected=count * cost)
         tasks = [
             delayed(fly)(after + number, place, each, used[place] + number * each)
@@ -444,7 +468,7 @@ def split_tail(
         found = tuple(tuple(done[i : i + len(plan)]) for i in rows)
         return SplitTail(pilot.strata, seeds, found, flown, question.confidence, kind)
 
-    planned = [max(each // 10, 50) if adaptive else each for _, each in plan]
+    planned = [max(own.particles // 10, 50) if adaptive else own.particles for own in plan]
     flown, none_used = pilot.flights, [0] * len(plan)
     if particles is not None:
         return run(replicates, planned, after=0, used=none_used, flown=flown)

@@ -6,10 +6,14 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+import numpy as np
+from numpy.typing import NDArray
+
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel
 from cgrisk.randomness import resolve_seed
 from cgrisk.rare.score import Score
+from cgrisk.runs.shelf import Shelf
 from cgrisk.sampling import check_counts
 
 __all__ = ["Meter", "Question"]
@@ -73,7 +77,11 @@ class Question:
             "Give the probability per flight that you accept; there is no published one.",
         )
         _check(
-            "deepest", self.deepest, LEAST_RISK, self.target, "End the curve at or below the target."
+            "deepest",
+            self.deepest,
+            LEAST_RISK,
+            self.target,
+            "End the curve at or below the target.",
         )
         _check(
             "relative-error",
@@ -89,19 +97,34 @@ class Question:
 
 @dataclass(slots=True)
 class Meter:
-    """Counts flights as they are flown, from any thread, and tells whoever watches.
+    """Counts flights as they are flown, from any thread; keeps finished pieces.
 
     Attributes
     ----------
     watch : callable or None
         Told (flights flown, flights expected, what is being done).
+    shelf : Shelf or None
+        Where finished pieces are kept, so that the same question need not be flown again.
     """
 
     watch: Callable[[int, int, str], None] | None = None
+    shelf: Shelf | None = None
     flown: int = 0
     expected: int = 0
     doing: str = ""
     _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def kept(
+        self, name: str, make: Callable[[], dict[str, NDArray[np.generic]]]
+    ) -> dict[str, NDArray[np.generic]]:
+        """Return a piece from the shelf, or make it and put it there."""
+        if self.shelf is None:
+            return make()
+        found = self.shelf.get(name)
+        if found is None:
+            found = make()
+            self.shelf.put(name, found)
+        return found
 
     def begin(self, doing: str, *, expected: int) -> None:
         """Say what comes next and about how many flights it takes."""

@@ -1,4 +1,4 @@
-"""Seeds and generators for one purpose each, derived from the seed of the whole."""
+"""Seeds for the parts of an estimate, made from its one seed and their names."""
 
 from __future__ import annotations
 
@@ -6,19 +6,37 @@ import hashlib
 
 import numpy as np
 
+from cgrisk.randomness import resolve_seed
+
 __all__ = ["derived_seed", "generator"]
 
 
-def derived_seed(seed: int, *labels: str) -> int:
-    """Return the seed (64 bits) of one purpose: SHA-256 of the seed and the labels.
+def _digest(seed: int, labels: tuple[str, ...]) -> bytes:
+    text = "\0".join([str(resolve_seed(seed)), *labels])
+    return hashlib.sha256(text.encode()).digest()
 
-    Other labels give other flights under the same flight numbers, so that a pilot shares nothing
-    with what it prepares.
+
+def derived_seed(seed: int, *labels: str) -> int:
+    """Return the seed of a part, 0 to 2**64 - 1: other labels, other seeds.
+
+    The first 64 bits of the SHA-256 of the seed and the labels.
+
+    Raises
+    ------
+    UsageError
+        If ``seed`` is no seed.
     """
-    text = "\x1f".join((str(seed), *labels))
-    return int.from_bytes(hashlib.sha256(text.encode()).digest()[:8], "little")
+    return int.from_bytes(_digest(seed, labels)[:8], "big")
 
 
 def generator(seed: int, *labels: str) -> np.random.Generator:
-    """Return a generator (Philox) for choices that are not draws of a flight."""
-    return np.random.Generator(np.random.Philox(key=derived_seed(seed, "choices", *labels)))
+    """Return numpy's Philox generator of a part, keyed from the seed and the labels (128 bits).
+
+    Raises
+    ------
+    UsageError
+        If ``seed`` is no seed.
+    """
+    return np.random.Generator(
+        np.random.Philox(key=int.from_bytes(_digest(seed, labels)[8:24], "big"))
+    )

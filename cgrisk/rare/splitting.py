@@ -16,6 +16,7 @@ replicates are independent runs.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -70,6 +71,49 @@ class SplitRun:
     lineages: tuple[int, ...]
     kept: tuple[Particles, ...] = ()
     kept_weight: tuple[float, ...] = ()
+
+    def arrays(self) -> dict[str, NDArray[np.generic]]:
+        """Return the run as arrays, to be put on a shelf."""
+        joined = Particles.joined(list(self.kept)) if self.kept else None
+        out: dict[str, NDArray[np.generic]] = {
+            "levels": np.array(self.levels),
+            "weights": np.array(self.weights),
+            "scores": np.concatenate(self.scores),
+            "sizes": np.array([s.size for s in self.scores]),
+            "flights": np.array(self.flights),
+            "acceptance": np.array(self.acceptance),
+            "lineages": np.array(self.lineages),
+        }
+        if joined is not None:
+            out |= {
+                "kept_flights": joined.flights,
+                "kept_versions": joined.versions,
+                "kept_scores": joined.scores,
+                "kept_sizes": np.array([len(k) for k in self.kept]),
+                "kept_weight": np.array(self.kept_weight),
+            }
+        return out
+
+    @classmethod
+    def of_arrays(cls, found: dict[str, NDArray[np.generic]]) -> SplitRun:
+        """Return a run from :meth:`arrays`."""
+        ends = np.cumsum(found["sizes"])[:-1]
+        kept: tuple[Particles, ...] = ()
+        if "kept_sizes" in found:
+            cuts = np.cumsum(found["kept_sizes"])[:-1]
+            names = ("kept_flights", "kept_versions", "kept_scores")
+            columns = [np.split(found[name], cuts) for name in names]
+            kept = tuple(Particles(*parts) for parts in zip(*columns, strict=True))
+        return cls(
+            tuple(found["levels"].tolist()),
+            tuple(found["weights"].tolist()),
+            tuple(np.split(found["scores"], ends)),
+            int(found["flights"]),
+            tuple(found["acceptance"].tolist()),
+            tuple(found["lineages"].tolist()),
+            kept,
+            tuple(found["kept_weight"].tolist()) if kept else (),
+        )
 
     def stage_of(self, thresholds: Floats) -> NDArray[np.int64]:
         """Return the stage that tells of each threshold: the last whose level is not above it."""
@@ -185,7 +229,7 @@ def level_run(
     world: World,
     *,
     levels: Floats,
-    particles: int,
+    particles: int | Sequence[int],
     rng: np.random.Generator,
     first_flight: int = 0,
     keep: int = 0,
@@ -198,8 +242,8 @@ def level_run(
         What is split.
     levels : float64 array, shape (K,)
         Rising; from a pilot on other flights.
-    particles : int
-        Flights of each stage.
+    particles : int or sequence of int
+        Flights of each stage; as a sequence K + 1 of them, the independent ones first.
     rng : numpy.random.Generator
         For choices that are not draws of a flight.
     first_flight : int
@@ -212,7 +256,8 @@ def level_run(
     UsageError
         If there are no particles, or the levels do not rise.
     """
-    _check_particles(particles)
+    sizes = [particles] * (levels.size + 1) if isinstance(particles, int) else list(particles)
+    _check_particles(min(sizes))
     if not (np.diff(levels) > 0.0).all() or not np.isfinite(levels).all():
         raise UsageError(
             argument="levels",
@@ -221,27 +266,27 @@ def level_run(
             cure="Sort them, each once.",
         )
     moves = Moves.of(world)
-    ancestors = max(min(_FEWEST_ANCESTORS, particles), particles // CHAIN)
-    chain = -(-particles // ancestors)
-    here = fresh_particles(world, first_flight=first_flight, count=particles)
+    here = fresh_particles(world, first_flight=first_flight, count=sizes[0])
     reached, weights, scores = [-math.inf], [1.0], [np.sort(here.scores)]
-    lineages, flown, step = [particles], particles, 0
+    lineages, flown = [sizes[0]], sizes[0]
     acceptance: list[float] = []
     kept: list[tuple[Particles, float]] = []
-    for level in levels.tolist():
+    version = 1
+    for level, size in zip(levels.tolist(), sizes[1:], strict=True):
         above = np.flatnonzero(here.scores > level)
         if above.size == 0:
             break
         if keep:
             kept.append(_keep(here, below=level, weight=weights[-1], keep=keep, rng=rng))
         weights.append(weights[-1] * above.size / len(here))
+        ancestors = max(min(_FEWEST_ANCESTORS, size), size // CHAIN)
         walkers = here.take(_ancestors(above, ancestors, rng))
         states, accepted = [], 0
-        for _ in range(chain):
-            step += 1
+        for _ in range(-(-size // ancestors)):
             walkers, number = move(
-                world, walkers, moves=moves, rng=rng, first_version=step * ancestors, level=level
+                world, walkers, moves=moves, rng=rng, first_version=version, level=level
             )
+            version += ancestors
             states.append(walkers)
             accepted += number
         here = Particles.joined(states)

@@ -247,9 +247,7 @@ def study_tail(
     curve["fit"] = np.nan if fit is None else fit.estimate.estimate
     notes += [why_not] if why_not else []
     flights += _FITTED
-    at = threshold_at(
-        question.target, thresholds=thresholds, curve=curve["estimate"].to_numpy()
-    )
+    at = threshold_at(question.target, thresholds=thresholds, curve=curve["estimate"].to_numpy())
     small, extra = _cloud_tail(question, pilot, tail, meter)
     cloud, more = wide_cloud(question, tail=small, meter=meter)
     flights += extra + more

@@ -76,7 +76,13 @@ def _one_range(
     top = re.split(r"[.\[]", key, maxsplit=1)[0]
     if top not in values:
         return  # faulty itself, and told
-    here = [value for name, value in _numbers(values[top], top) if is_named(name, key)]
+    # An entry with a range of its own is not moved with the others.
+    own = [other for other in values["ranges"] if re.search(r"\d\]", other) and other != key]
+    here = [
+        value
+        for name, value in _numbers(values[top], top)
+        if is_named(name, key) and not any(is_named(name, other) for other in own)
+    ]
     if not here:
         yield Problem(
             path,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
@@ -25,8 +25,9 @@ from cgrisk.scenario.seats import expand_seats
 from cgrisk.scenario.shapes import shape_named
 from cgrisk.scenario.structure import file_units, sound_values
 from cgrisk.scenario.tables import FUEL_INDEX, SEAT_PLAN, TableForm, read_table
+from cgrisk.units import UnitSystem
 
-__all__ = ["OPERATION_FILE", "load_scenario"]
+__all__ = ["OPERATION_FILE", "load_scenario", "meaning_problems"]
 
 #: Name of the operation file in a scenario's folder.
 OPERATION_FILE: Final = "operation.toml"
@@ -210,11 +211,32 @@ def _check_operation(document: Document, aircraft: Mapping[str, Any]) -> list[Fa
 def _run(checks: tuple[Check, ...], values: Mapping[str, Any], document: Document) -> list[Fault]:
     """Run the checks whose inputs are sound."""
     system = file_units(document.data) or "kg/m"
-    problems: list[Problem] = []
+    return _placed(_problems(checks, values, system), document)
+
+
+def _problems(
+    checks: tuple[Check, ...], values: Mapping[str, Any], system: UnitSystem
+) -> Iterator[Problem]:
     for check in checks:
         if all(name in values for name in check.needs):
-            problems += check.run(*(values[name] for name in check.needs), system)
-    return _placed(problems, document)
+            yield from check.run(*(values[name] for name in check.needs), system)
+
+
+def meaning_problems(scenario: Scenario) -> Iterator[Problem]:
+    """Yield what does not fit together in a scenario that was not read from files, in kg and m."""
+    aircraft = {
+        name: getattr(scenario.aircraft, name) for name in type(scenario.aircraft).model_fields
+    }
+    operation = {
+        name: getattr(scenario.operation, name) for name in type(scenario.operation).model_fields
+    }
+    checks = AIRCRAFT_CHECKS + FUEL_CHECKS + TRIM_CHECKS + CABIN_CHECKS
+    problems = list(_problems(checks, aircraft, "kg/m"))
+    yield from problems
+    if not problems:
+        aircraft["seats"] = expand_seats(scenario.aircraft.cabin)
+        together = operation | {f"aircraft.{key}": value for key, value in aircraft.items()}
+        yield from _problems(OPERATION_CHECKS + ENTRY_CHECKS, together, "kg/m")
 
 
 def _placed(problems: Iterable[Problem], document: Document) -> list[Fault]:

@@ -23,7 +23,9 @@ from statistics import NormalDist
 from typing import Any, Final, NamedTuple
 
 from cgrisk.errors import UsageError
+from cgrisk.scenario.document import key_text
 from cgrisk.scenario.fields import DATA
+from cgrisk.scenario.loading import meaning_problems
 from cgrisk.scenario.operation_file import Cart
 from cgrisk.scenario.range_rules import (
     LOG,
@@ -45,6 +47,8 @@ __all__ = ["Range", "assumption_ranges", "with_values"]
 
 #: Values that a doubt of the operation as a whole makes uncertain, whatever their source.
 _DOUBTED: Final = frozenset(of for _, of in HELD)
+#: Keeps a quotient on the safe side of its rounding.
+_NEARLY: Final = 1.0 - 1e-12
 #: Lists of shares that add up to at most 1.
 _SHARES: Final = (("parties", "share"), ("entry_errors", "probability"))
 
@@ -101,11 +105,16 @@ class Range:
         if self.law == LOG:
             x = self.low * math.pow(self.high / self.low, u)
         elif self.law == ODDS:
-            first, last = (math.log(end / (1.0 - end)) for end in (self.low, self.high))
+            first, last = (_log_odds(end) for end in (self.low, self.high))
             x = 1.0 / (1.0 + math.exp(-(first + u * (last - first))))
         else:
             x = self.low + u * (self.high - self.low)
         return min(max(x, self.low), self.high)
+
+
+def _log_odds(share: float) -> float:
+    share = min(share, math.nextafter(1.0, 0.0))
+    return math.log(share) - math.log1p(-share)
 
 
 class _Member(NamedTuple):
@@ -269,7 +278,7 @@ def _fit_trays(scenario: Scenario, operation: dict[str, Any], moved: set[str]) -
         first, last = sorted((rows.index(spec.from_row), rows.index(spec.to_row)))
         here = set(rows[first : last + 1])
         served = sum(seat.row in here and seat.aisle == spec.aisle for seat in seats)
-        cart["tray"] = min(cart["tray"], cart["mass_full"] / max(served, 1))
+        cart["tray"] = min(cart["tray"], _NEARLY * cart["mass_full"] / max(served, 1))
 
 
 def with_values(scenario: Scenario, values: Mapping[str, float]) -> Scenario:
@@ -293,7 +302,8 @@ def with_values(scenario: Scenario, values: Mapping[str, float]) -> Scenario:
     Raises
     ------
     UsageError
-        If a key has no range in the scenario, or a value is no finite number.
+        If a key has no range in the scenario, a value is no finite number, or the values do not fit
+        together, as only ranges that a user states can bring about: more people than seats, say.
     """
     groups = _groups(scenario)
     data = scenario.resolved()
@@ -324,4 +334,15 @@ def with_values(scenario: Scenario, values: Mapping[str, float]) -> Scenario:
                 _put(data, leaf.key, new)
     _fit_shares(data["operation"], moved)
     _fit_trays(scenario, data["operation"], moved)
-    return Scenario.from_resolved(data, origin=scenario.origin)
+    there = Scenario.from_resolved(data, origin=scenario.origin)
+    problems = list(meaning_problems(there)) if moved else []
+    known = set(meaning_problems(scenario)) if problems else set()
+    for problem in problems:
+        if problem not in known:
+            raise UsageError(
+                argument=f"values, {key_text(problem.path)}",
+                expected=problem.expected,
+                got=problem.got,
+                cure="Narrow the ranges that the files state.",
+            )
+    return there

@@ -85,17 +85,11 @@ def group_key(key: str, stated: str | None = None) -> str:
     stated : str, optional
         The same key as somebody wrote it, such as ``parties.share``.
     """
-    parts = key.split(".")
-    wanted = stated.split(".") if stated is not None else parts
-    kept = [
-        part
-        if stated is not None and re.search(r"\[\d+\]$", want)
-        else re.sub(r"\d+", "", part)
-        if part.endswith("]")
-        else part
+    parts, wanted = key.split("."), (stated or re.sub(r"\d+\]", "]", key)).split(".")
+    return ".".join(
+        part if re.search(r"\[\d+\]$", want) else re.sub(r"\[\d+\]$", "[]", part)
         for part, want in zip(parts, wanted, strict=True)
-    ]
-    return ".".join(kept)
+    )
 
 
 def is_named(key: str, stated: str) -> bool:

@@ -280,6 +280,29 @@ def test_values_are_kept_within_what_keys_accept() -> None:
     assert out.mass.body.bias == -100.0
 
 
+def test_all_at_once_give_sound_scenarios() -> None:
+    """As an outer loop draws them: every value at a quantile of its own."""
+    rng = np.random.default_rng(8)
+    scenario = shipped_scenario()
+    for _ in range(25):
+        u = rng.uniform(size=len(SHIPPED))
+        values = {r.key: r.at(float(x)) for r, x in zip(SHIPPED, u, strict=True)}
+        there = with_values(scenario, values)
+        assert there.operation.behaviour.sign_factor == values["operation.behaviour.sign_factor"]
+        assert np.isfinite(rows_of(there, 8)[:, 2:30]).all()
+
+
+def test_what_does_not_fit_together_is_refused(tmp_path: Path) -> None:
+    """Twice as many people as seats, between ends that the user states."""
+    scenario = loaded(tmp_path, '"zones[].adults" = [20, 120]\n"service.carts[0].tray" = [0.1, 3]')
+    assert "operation.zones[].adults" in {r.key for r in assumption_ranges(scenario)}
+    with_values(scenario, {"operation.zones[].adults": 30})
+    with pytest.raises(UsageError, match=r"zones\[0\].adults: expected at most 54 people"):
+        with_values(scenario, {"operation.zones[].adults": 120})
+    there = with_values(scenario, {"operation.service.carts[0].tray": 3})
+    assert there.operation.service.carts[0].tray == pytest.approx(100.0 / 84.0)
+
+
 @pytest.mark.parametrize(
     ("values", "message"),
     [
@@ -334,6 +357,13 @@ def test_stated_ranges_come_first(tmp_path: Path) -> None:
     assert again == Scenario(again.aircraft, scenario.operation)
     assert again.digest() == scenario.digest()
     assert scenario.digest() != shipped_scenario().digest()
+
+
+def test_a_list_may_have_a_range_beside_one_of_an_entry(tmp_path: Path) -> None:
+    both = '"parties[1].share" = [0.3, 0.4]\n"parties[].share" = [0.1, 0.15]'
+    found = {r.key: r for r in assumption_ranges(loaded(tmp_path, both)) if r.given}
+    assert found["operation.parties[1].share"].value == 0.36
+    assert found["operation.parties[].share"].value == 0.12
 
 
 def test_stated_ranges_are_in_the_units_of_the_key(tmp_path: Path) -> None:

@@ -1,0 +1,161 @@
+"""Stress cases: what would happen if, on the same random numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from cgrisk.errors import CgriskError
+from cgrisk.flight import FlightModel, prepare
+from cgrisk.rare import (
+    Cloud,
+    Meter,
+    Score,
+    cloud_interval,
+    fly_cloud,
+    score_named,
+    strata_of,
+)
+from cgrisk.scenario import Scenario
+
+__all__ = ["STRESS_CASES", "stress_table"]
+
+Floats = NDArray[np.float64]
+_Resolved = dict[str, Any]
+
+#: Winter clothing over summer clothing, kg: 5 lb. Source: FAA AC 120-27D, second-hand.
+WINTER_KG: Final = 2.27
+_SURGE: Final = 30
+
+
+def _closed(data: _Resolved) -> str:
+    if not data["aircraft"]["cabin"]["lavatories"]:
+        return "the aircraft has no lavatory"
+    data["operation"]["behaviour"]["lavatory_closed"] = 1.0
+    return ""
+
+
+def _rear(data: _Resolved) -> str:
+    data["operation"]["seating"] |= {"rule": "from_rear", "scope": "cabin"}
+    return ""
+
+
+def _surge(data: _Resolved) -> str:
+    if not any(phase["kind"] == "cruise" for phase in data["operation"]["phases"]):
+        return "no cruise is flown"
+    data["operation"]["crowd"] |= {
+        "surge_probability": 1.0,
+        "surge_people": _SURGE,
+        "surge_toward": "aft",
+    }
+    return ""
+
+
+def _carts(data: _Resolved) -> str:
+    carts = data["operation"]["service"]["carts"]
+    galleys = data["aircraft"]["cabin"]["galleys"]
+    if not carts or not galleys:
+        return "no cart is used"
+    rear = max(galleys, key=lambda galley: galley["arm"])["name"]
+    for cart in carts:
+        cart["galley"] = rear
+    return ""
+
+
+def _winter(data: _Resolved) -> str:
+    data["operation"]["mass"]["body"]["bias"] += WINTER_KG
+    return ""
+
+
+#: Cases in words, and what each does to a resolved scenario; it returns why it cannot be, if so.
+STRESS_CASES: Final[dict[str, Callable[[_Resolved], str]]] = {
+    "one lavatory closed": _closed,
+    "all aboard as far to the rear as seats allow": _rear,
+    f"a surge of {_SURGE} people to the rear": _surge,
+    "all carts from the rear galley": _carts,
+    f"winter clothes, {WINTER_KG} kg an adult": _winter,
+}
+
+
+def stress_table(
+    model: FlightModel,
+    *,
+    score: Score,
+    side: str,
+    group: str,
+    cloud: Cloud,
+    level: float,
+    confidence: float = 0.95,
+    jobs: int = -1,
+    meter: Meter | None = None,
+) -> pd.DataFrame:
+    """Return the risk under stress cases, on the random numbers of the scenario as it stands.
+
+    The load sheet stays as it is in every case: it does not know.
+
+    Parameters
+    ----------
+    model : FlightModel
+        The scenario as it stands.
+    score : Score
+        Whose tail it is, with the side and group of phases of an envelope's score.
+    cloud : Cloud
+        Weighted flights.
+    level : float
+        Threshold at which to tell the probability, beside the planned load's and the operational
+        limit's.
+    confidence : float
+        Of each interval by itself.
+    jobs, meter
+        As elsewhere.
+
+    Returns
+    -------
+    pandas.DataFrame
+        case, where ("as planned", "at the operational limit", "at the level"), threshold,
+        estimate, low, high, ratio (to the scenario as it stands), note (why a case cannot be).
+    """
+    meter = Meter() if meter is None else meter
+    meter.begin("stress cases", expected=(len(STRESS_CASES) + 1) * len(cloud))
+    places = {
+        "as planned": score.as_planned,
+        "at the operational limit": score.at_limit,
+        "at the level": level,
+    }
+    thresholds = np.array(list(places.values()))
+    base: Floats = np.zeros(thresholds.size)
+    rows: list[tuple[object, ...]] = []
+    for case, change in {"as it stands": lambda _: "", **STRESS_CASES}.items():
+        data = model.scenario.resolved()
+        note = change(data)
+        estimate = low = high = np.full(thresholds.size, np.nan)
+        if not note:
+            try:
+                of = prepare(Scenario.from_resolved(data, origin=model.scenario.origin))
+            except CgriskError as error:
+                note = str(error)
+        if not note:
+            strata = strata_of(of)
+            own = score_named(of, name=score.name, side=side, group=group)
+            scores = fly_cloud(cloud, strata=strata, score=own, jobs=jobs, meter=meter)
+            estimate, low, high = cloud_interval(
+                cloud,
+                strata=strata,
+                scores=scores,
+                thresholds=thresholds,
+                confidence=confidence,
+            )
+            if case == "as it stands":
+                base = estimate
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = np.where(base > 0.0, estimate / base, np.nan)
+        rows += [
+            (case, name, thresholds[k], estimate[k], low[k], high[k], ratio[k], note)
+            for k, name in enumerate(places)
+        ]
+    names = ["case", "where", "threshold", "estimate", "low", "high", "ratio", "note"]
+    return pd.DataFrame(rows, columns=names)

@@ -1,0 +1,280 @@
+"""What makes a flight come that near: the mean contribution of each cause, given the excess.
+
+At the instant when a flight comes nearest to the limit, its excess over the planned path's least
+margin is the sum of what each cause adds to the moment there, of how far the planned path itself is
+from its tightest point at that instant, and of what the limit gives or takes because the mass
+differs. The means of the parts over the flights at a level therefore add up to the level (Euler's
+split of a quantile: D. Tasche, "Risk contributions and performance measurement" (1999), from
+memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from cgrisk.errors import ComputationError
+from cgrisk.flight import FlightModel, group_phases, trace, zero_fuel_scale
+from cgrisk.rare import Cloud, Stratum, versions_for
+
+__all__ = ["PARTS", "TailShares", "parts_of_flight", "tail_shares"]
+
+Floats = NDArray[np.float64]
+
+#: Causes whose moment stays as it is from start to end.
+_CONSTANT: Final = ("dry", "count", "seating", "mass", "cargo", "rounding")
+#: All parts, in the order of the tables.
+PARTS: Final = (
+    "dry",
+    "count",
+    "seating",
+    "mass",
+    "cargo",
+    "fuel",
+    "movement",
+    "service",
+    "configuration",
+    "rounding",
+    "entry",
+    "limit and mass",
+    "planned path elsewhere",
+    "residual",
+)
+#: Flights about a level that are looked at.
+_NEAR: Final = 400
+
+
+@dataclass(frozen=True, slots=True)
+class TailShares:
+    """Contributions to the excess of flights at a level.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        part, mean_pct_mac, standard_error, share (of the mean excess); in the order of
+        :data:`PARTS`. The means add up to ``mean``; nothing is scaled.
+    level, mean : float
+        Excess asked for, and its mean over the flights looked at (% MAC).
+    low, high : float
+        Excess of the flights looked at.
+    flights : int
+        How many they are.
+    """
+
+    table: pd.DataFrame
+    level: float
+    mean: float
+    low: float
+    high: float
+    flights: int
+
+
+def _quiet(model: FlightModel, *, service: bool) -> FlightModel:
+    """Return a model in which nobody gets up, and no cart or crew member weighs anything."""
+    program = model.program
+    urge = program.urge._replace(seat_rate_per_s=0.0 * program.urge.seat_rate_per_s)
+    crowd = program.crowd._replace(sign_off_share=0.0, surge_probability=0.0)
+    served = program.service
+    if not service:
+        served = served._replace(
+            mass_kg=0.0 * served.mass_kg,
+            tray_kg=0.0 * served.tray_kg,
+            returned=0.0 * served.returned,
+            crew_mass_kg=0.0,
+        )
+    return replace(model, program=program._replace(urge=urge, crowd=crowd, service=served))
+
+
+def _limit_arm(model: FlightModel, phase: Floats, side: int, mass: Floats) -> Floats:
+    """Return the certified limit (an arm, m) of each phase at each mass."""
+    limit, out = model.program.limit, np.empty(mass.size)
+    for number in np.unique(phase).astype(np.int64):
+        here = phase == number
+        first = int(limit.start[2 * number + side])
+        last = first + int(limit.pieces[2 * number + side])
+        low = limit.mass_low_kg[first:last]
+        piece = first + np.clip(np.searchsorted(low, mass[here], side="left") - 1, 0, None)
+        out[here] = limit.intercept_m[piece] + limit.slope_m[piece] * mass[here]
+    return out
+
+
+def _nearest(
+    model: FlightModel, path: pd.DataFrame, side: int, phases: tuple[str, ...]
+) -> tuple[float, float, float, float]:
+    """Return (time, mass, moment, limit moment) where a path is nearest to the limit."""
+    inside = path[path["phase"].isin(phases)]
+    mass, moment = inside["mass_kg"].to_numpy(), inside["moment_kgm"].to_numpy()
+    phase = inside["phase"].cat.codes.to_numpy().astype(np.float64)
+    at_limit = _limit_arm(model, phase, side, mass) * mass
+    toward = 1.0 if side == 1 else -1.0
+    place = int((toward * (at_limit - moment)).argmin())
+    time = float(inside["time_s"].iloc[place])
+    return time, float(mass[place]), float(moment[place]), float(at_limit[place])
+
+
+def _at(path: pd.DataFrame, time: float, column: str) -> float:
+    return float(np.interp(time, path["time_s"], path[column]))
+
+
+def parts_of_flight(
+    model: FlightModel,
+    *,
+    side: str,
+    group: str,
+    row: Floats,
+    seed: int,
+    flight: int,
+    versions: NDArray[np.uint32] | None = None,
+    entry: bool = False,
+) -> Floats:
+    """Return the parts of one flight's excess toward a side (% MAC), the residual left at 0.
+
+    Parameters
+    ----------
+    model : FlightModel
+        That flies it.
+    side, group : str
+        Of the excess.
+    row : float64 array, shape (columns,)
+        Its figures.
+    seed, flight, versions
+        Which flight.
+    entry : bool
+        Whether the load sheet has an error: then fuel is told as at take-off, and the error of the
+        sheet is what is left.
+
+    Returns
+    -------
+    float64 array, shape (len(PARTS),)
+        In the order of :data:`PARTS`.
+    """
+    phases, number = group_phases(model)[group], 1 if side == "aft" else 0
+    toward, scale = (1.0 if number else -1.0), zero_fuel_scale(model)
+    reference = model.program.sheet.take_off_arm_m
+    path, served, still = (
+        trace(of, seed=seed, flight=flight, versions=versions)
+        for of in (model, _quiet(model, service=True), _quiet(model, service=False))
+    )
+    time, mass, moment, limit = _nearest(model, path, number, phases)
+    _, p_mass, p_moment, p_limit = _nearest(model, model.planned, number, phases)
+    then_mass, then_moment = (_at(model.planned, time, c) for c in ("mass_kg", "moment_kgm"))
+    parts = dict.fromkeys(PARTS, 0.0)
+    for name in _CONSTANT:
+        parts[name] = float(row[model.columns.index(f"take_off_error_kgm.{name}")])
+    without, with_service = (_at(p, time, "moment_kgm") for p in (still, served))
+    parts["service"] = with_service - without
+    parts["movement"] = moment - with_service
+    travel = model.program.configuration
+    parts["configuration"] = float(np.interp(time, travel.time_s, travel.moment_kgm))
+    whole = moment - then_moment - reference * (mass - then_mass)
+    if entry:
+        parts["fuel"] = float(row[model.columns.index("take_off_error_kgm.fuel")])
+    parts["entry" if entry else "fuel"] = whole - sum(parts.values())
+    parts["planned path elsewhere"] = then_moment - p_moment - reference * (then_mass - p_mass)
+    parts["limit and mass"] = p_limit - limit + reference * (mass - p_mass)
+    return np.array([toward * parts[name] / scale for name in PARTS])
+
+
+def tail_shares(
+    model: FlightModel,
+    *,
+    side: str,
+    group: str,
+    cloud: Cloud,
+    strata: tuple[Stratum, ...],
+    rows: Floats,
+    scores: Floats,
+    level: float,
+    flights: int = _NEAR,
+) -> TailShares:
+    """Return the mean contribution of each cause to the excess of the flights at a level.
+
+    Parameters
+    ----------
+    model : FlightModel
+        The scenario.
+    side, group : str
+        Of the excess.
+    cloud : Cloud
+        Weighted flights.
+    strata : tuple of Stratum
+        Of the scenario.
+    rows : float64 array, shape (len(cloud), columns)
+        Figures of the cloud's flights.
+    scores : float64 array, shape (len(cloud),)
+        Their excess.
+    level : float
+        Excess at which the split is wanted.
+    flights : int
+        Flights nearest to the level that are looked at, half of them on each side.
+
+    Raises
+    ------
+    ComputationError
+        If the cloud has fewer than 20 flights on either side of the level.
+    """
+    weights = cloud.weights(strata)
+    counted = np.flatnonzero(weights > 0.0)
+    below = counted[scores[counted] <= level]
+    above = counted[scores[counted] > level]
+    if min(below.size, above.size) < 20:
+        raise ComputationError(
+            f"only {above.size} flights above {level:.4g} % MAC and {below.size} at or below it: "
+            "too few to split the excess there. Choose a level between, or more flights."
+        )
+    below = below[np.argsort(-scores[below], kind="stable")][: flights // 2]
+    above = above[np.argsort(scores[above], kind="stable")][: flights // 2]
+    near = np.sort(np.concatenate([below, above]))
+    by_name = {stratum.name: stratum.model for stratum in strata}
+    parts, start = np.empty((near.size, len(PARTS))), 0
+    for part in cloud.parts:
+        stop = start + len(part.particles)
+        places = np.flatnonzero((near >= start) & (near < stop))
+        if places.size:
+            own = by_name[part.name]
+            versions = versions_for(part, model=own)
+            for place in places:
+                k = int(near[place]) - start
+                parts[place] = parts_of_flight(
+                    own,
+                    side=side,
+                    group=group,
+                    row=rows[near[place]],
+                    seed=part.seed,
+                    flight=int(part.particles.flights[k]),
+                    versions=versions[k : k + 1],
+                    entry=own.scenario is not model.scenario,
+                )
+        start = stop
+    parts[:, -1] = scores[near] - parts[:, :-1].sum(axis=1)
+    weight = weights[near]
+    mean = weight @ parts / weight.sum()
+    total = float(weight @ scores[near] / weight.sum())
+    table = pd.DataFrame(
+        {
+            "part": PARTS,
+            "mean_pct_mac": mean,
+            "standard_error": _errors(parts, weight, cloud.replicate()[near]),
+            "share": mean / total,
+        }
+    )
+    low, high = float(scores[near].min()), float(scores[near].max())
+    return TailShares(table, level, total, low, high, int(near.size))
+
+
+def _errors(parts: Floats, weight: Floats, replicate: NDArray[np.int64]) -> Floats:
+    """Return standard errors of weighted means, leaving out one replicate at a time."""
+    numbers = np.unique(replicate)
+    if numbers.size < 2:
+        return np.full(parts.shape[1], np.nan)
+    left = []
+    for number in numbers:
+        rest = replicate != number
+        left.append(weight[rest] @ parts[rest] / weight[rest].sum())
+    spread = np.array(left)
+    count = numbers.size
+    return np.asarray(np.sqrt((count - 1) * ((spread - spread.mean(axis=0)) ** 2).mean(axis=0)))

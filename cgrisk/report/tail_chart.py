@@ -1,0 +1,202 @@
+"""How the risk falls with the planned distance from a limit, down to the rarest."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from cgrisk.rare import Study
+from cgrisk.report.style import AFT, FORWARD, GREY, INK
+
+__all__ = ["swing_bars", "tail_curve", "tail_share_bars"]
+
+_SHOWN = 15
+
+
+def tail_curve(study: Study, *, ax: Axes) -> Axes:
+    """Draw the exceedance curve with both ranges, its methods, the target and the tail fit.
+
+    Parameters
+    ----------
+    study : Study
+        From :func:`cgrisk.rare.study_tail`.
+    ax : matplotlib.axes.Axes
+        Where to draw: threshold across, probability per flight up.
+    """
+    curve, question = study.curve, study.question
+    score = question.score
+    colour = FORWARD if study.side == "forward" else AFT
+    x = curve["threshold"].to_numpy()
+    if "assumption_high" in curve:
+        ax.fill_between(
+            x,
+            curve["assumption_low"].clip(lower=question.deepest / 30.0),
+            curve["assumption_high"],
+            color=GREY,
+            alpha=0.28,
+            lw=0,
+            label="assumption range (9 draws in 10)",
+        )
+    seen = (curve["estimate"] > 0.0).to_numpy()
+    ax.fill_between(
+        x[seen],
+        curve["low"][seen].clip(lower=question.deepest / 30.0),
+        curve["high"][seen],
+        color=colour,
+        alpha=0.35,
+        lw=0,
+        label=f"simulation interval, {100 * question.confidence:g} %",
+    )
+    styles = dict(zip(curve["method"].unique(), ("-", "--", ":"), strict=False))
+    last = -1
+    for method, style in styles.items():
+        here = np.flatnonzero(seen & (curve["method"] == method).to_numpy())
+        if here.size == 0:
+            continue
+        joined = here if last < 0 else np.insert(here, 0, last)
+        last = int(here[-1])
+        ax.plot(
+            x[joined],
+            curve["estimate"].to_numpy()[joined],
+            color=colour,
+            ls=style,
+            lw=1.8,
+            label=str(method).split(",")[0],
+        )
+    ax.plot(x[~seen], curve["high"][~seen], "v", mfc="none", color=colour, ms=4, mew=0.8)
+    fit = curve["fit"].to_numpy()
+    shown = fit > question.deepest / 30.0
+    if shown.any():
+        ax.plot(x[shown], fit[shown], color=INK, lw=0.9, ls="-.", label="tail fit, as a check")
+    ax.axhline(question.target, color=INK, lw=0.8)
+    ax.annotate(
+        f"target {question.target:g}",
+        (0.995, question.target),
+        xycoords=("axes fraction", "data"),
+        xytext=(0, 3),
+        textcoords="offset points",
+        ha="right",
+        fontsize=7.5,
+        color=INK,
+    )
+    _marks(ax, study)
+    ax.set_yscale("log")
+    ax.set_ylim(question.deepest / 3.0, 1.0)
+    ax.set_xlim(x[0], x[-1])
+    if score.offset_sign:
+        ax.set_xlabel(
+            f"planned distance from the certified {study.side} limit, "
+            "% MAC of the zero-fuel CG (same masses)"
+        )
+        ax.set_ylabel("probability per flight of leaving\nthe certified envelope")
+    else:
+        ax.set_xlabel(f"{score.name.replace('_', ' ')}: past its limit by, {score.unit}")
+        ax.set_ylabel("probability per flight")
+    ax.legend(fontsize=7, loc="lower left", frameon=False)
+    return ax
+
+
+def _marks(ax: Axes, study: Study) -> None:
+    """Mark the planned load, the operational limit, and what meets the target."""
+    score = study.question.score
+    if score.offset_sign:
+        places = {"this load": score.as_planned, "operational limit": score.at_limit}
+        for (name, place), side in zip(places.items(), (4, -4), strict=True):
+            ax.axvline(place, color=GREY, lw=0.8, ls=":")
+            ax.annotate(
+                name,
+                (place, 0.97),
+                xycoords=("data", "axes fraction"),
+                xytext=(side, 0),
+                textcoords="offset points",
+                rotation=90,
+                va="top",
+                ha="left" if side > 0 else "right",
+                fontsize=7,
+                color=INK,
+            )
+    inverse, target = study.inverse, study.question.target
+    for place, marker in (
+        (inverse.estimate, "o"),
+        (inverse.simulation, "|"),
+        (inverse.assumption, "D"),
+    ):
+        if math.isfinite(place):
+            ax.plot([place], [target], marker, color=INK, ms=5, mfc="white", mew=1.0, zorder=5)
+
+
+def swing_bars(swings: pd.DataFrame, *, ax: Axes) -> Axes:
+    """Draw how many times the risk grows or shrinks with each input at the ends of its range.
+
+    Parameters
+    ----------
+    swings : pandas.DataFrame
+        From :func:`cgrisk.causes.swings`.
+    ax : matplotlib.axes.Axes
+        Where to draw: factor on the risk across (logarithmic), one bar an input.
+    """
+    part = swings.head(_SHOWN).iloc[::-1]
+    place = np.arange(len(part))
+    for at, colour, hatch, name in (
+        ("low", FORWARD, "", "at the low end"),
+        ("high", AFT, "///", "at the high end"),
+    ):
+        ratio = part[f"ratio_at_{at}"].clip(lower=1e-3).fillna(1.0)
+        ax.barh(
+            place,
+            ratio - 1.0,
+            left=1.0,
+            color=colour,
+            alpha=0.8,
+            height=0.6,
+            hatch=hatch,
+            edgecolor="white",
+            label=name,
+        )
+    ax.axvline(1.0, color=INK, lw=0.8)
+    ax.set_xscale("log")
+    ax.set_yticks(place, [_short(key) for key in part["key"]], fontsize=7)
+    ax.set_xlabel("factor on the risk when this input alone goes to an end of its range")
+    ax.legend(fontsize=7, loc="lower right", frameon=False)
+    return ax
+
+
+def _short(key: str) -> str:
+    text = key.removeprefix("operation.").replace("[]", "").replace("_", " ").replace(".", ": ")
+    return text.replace("$", r"\$")
+
+
+def tail_share_bars(table: pd.DataFrame, *, ax: Axes, level: float) -> Axes:
+    """Draw what each cause contributes to the excess of the flights at a level.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Of a :class:`cgrisk.causes.TailShares`.
+    ax : matplotlib.axes.Axes
+        Where to draw: % MAC across, one bar a part.
+    level : float
+        The excess, for the label.
+    """
+    part = table[table["part"] != "residual"]
+    part = part.reindex(part["mean_pct_mac"].abs().sort_values().index)
+    place = np.arange(len(part))
+    ax.barh(place, part["mean_pct_mac"], color=AFT, height=0.6, xerr=part["standard_error"])
+    for k, (value, share) in enumerate(zip(part["mean_pct_mac"], part["share"], strict=True)):
+        ax.annotate(
+            f"{value:+.2f} ({100 * share:.0f} %)",
+            (max(value, 0.0), k),
+            xytext=(8, 0),
+            textcoords="offset points",
+            va="center",
+            fontsize=7,
+            color=INK,
+        )
+    ax.axvline(0.0, color=INK, lw=0.8)
+    ax.set_yticks(place, list(part["part"]), fontsize=7.5)
+    ax.margins(x=0.15)
+    ax.set_xlabel(f"mean contribution to an excess of {level:.2f} % MAC, % MAC (zero-fuel CG)")
+    return ax

@@ -1,0 +1,178 @@
+"""A tail in words and as plain data. Loads no drawing library."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from cgrisk.rare import Study
+from cgrisk.rare.study import SMALL_RISK
+from cgrisk.risk.summary import CAUTIONS, plain
+
+__all__ = ["assumption_frame", "tail_answer", "tail_text"]
+
+
+def assumption_frame(study: Study) -> pd.DataFrame:
+    """Return what was drawn for the assumption range: key, value, ends, law, why."""
+    ranges = study.assumptions.ranges if study.assumptions else ()
+    names = ["key", "value", "low", "high", "unit", "law", "why", "given"]
+    return pd.DataFrame([[getattr(r, name) for name in names] for r in ranges], columns=names)
+
+
+def _row(study: Study, threshold: float) -> str:
+    row = study.at(threshold)
+    if row["estimate"] > 0.0:
+        text = f"{row['estimate']:.2g} ({row['low']:.2g} to {row['high']:.2g})"
+    else:
+        text = f"at most {row['high']:.2g}"
+    if "assumption_high" in row and math.isfinite(row["assumption_high"]):
+        text += f"; assumptions {row['assumption_low']:.2g} to {row['assumption_high']:.2g}"
+        if row["estimate"] < SMALL_RISK and math.isfinite(row["on_assumptions"]):
+            text += f", {100 * row['on_assumptions']:.0f} % of it rests on them"
+    return text
+
+
+def _curve_lines(study: Study) -> list[str]:
+    lines = [f"{'threshold':>10}  {'risk per flight, interval':<34}{'assumptions':<24}method"]
+    wanted = np.geomspace(
+        0.1, study.question.deepest, 1 + round(-math.log10(study.question.deepest / 0.1))
+    )
+    curve = study.curve[study.curve["estimate"] > 0.0]
+    shown: set[int] = set()
+    for p in wanted:
+        place = int((np.log(curve["estimate"] / p)).abs().to_numpy().argmin())
+        if place in shown:
+            continue
+        shown.add(place)
+        row = curve.iloc[place]
+        risk = f"{row['estimate']:.2g} ({row['low']:.2g} to {row['high']:.2g})"
+        assumed = ""
+        if "assumption_high" in row and math.isfinite(row["assumption_high"]):
+            assumed = f"{row['assumption_low']:.2g} to {row['assumption_high']:.2g}"
+        method = str(row["method"]).split(",")[0]
+        lines.append(f"{row['threshold']:>10.2f}  {risk:<34}{assumed:<24}{method}")
+    return lines
+
+
+def _distance(value: float, unit: str) -> str:
+    if math.isnan(value):
+        return "beyond the end of the curve"
+    return "no distance at all" if math.isinf(value) else f"{value:.2f} {unit}"
+
+
+def _decision(study: Study) -> list[str]:
+    score, question, inverse = study.question.score, study.question, study.inverse
+    if not score.offset_sign:
+        at = study.at(0.0)
+        here = f"at most {at['high']:.2g}" if at["estimate"] <= 0.0 else f"{at['estimate']:.2g}"
+        return [f"The event itself (0 {score.unit} past its limit) happens on {here} of flights."]
+    lines = [
+        f"To keep the risk at or under {question.target:g} the planned zero-fuel CG must stay "
+        f"{_distance(inverse.estimate, score.unit)} from the certified {study.side} limit; "
+        f"{_distance(inverse.simulation, score.unit)} at the upper end of the simulation interval"
+        + (
+            f"; {_distance(inverse.assumption, score.unit)} at the upper ends of both ranges."
+            if study.assumptions
+            else "."
+        ),
+        f"The planned load stands {score.as_planned:.2f} {score.unit} from it, a load planned on "
+        f"the operational limit {score.at_limit:.2f}.",
+    ]
+    need = inverse.assumption if study.assumptions else inverse.simulation
+    if math.isfinite(need):
+        more = need - score.at_limit
+        verb = "widen" if more > 0.0 else "the target is met; you could narrow"
+        lines.append(
+            f"Decision: {verb} the {study.side} buffer of the operational envelope by "
+            f"{abs(more):.2f} {score.unit} for this load"
+            + (
+                ", or accept the risk that stands beside the operational limit above."
+                if more > 0.0
+                else ", if the authority agrees to a buffer below the conventional one."
+            )
+        )
+    else:
+        lines.append(
+            "Decision: the target is not reached within this curve; give a smaller --deepest, or "
+            "settle the assumptions that move the answer most (cgrisk causes)."
+        )
+    return lines
+
+
+def tail_text(study: Study) -> str:
+    """Return the study as text for a terminal: answer, curve, fleet, decision."""
+    question, score = study.question, study.question.score
+    lines = [
+        f"Risk per flight: {score.meaning.format(x='x')}"
+        + ("" if study.group == "any" else f" ({study.group.replace('_', ' ')})"),
+        "",
+    ]
+    if score.offset_sign:
+        lines += [
+            f"  as planned                {_row(study, score.as_planned)}",
+            f"  at the operational limit  {_row(study, score.at_limit)}",
+            "",
+        ]
+    lines += _curve_lines(study)
+    lines += ["", f"Method: {study.choice.why}"]
+    best = study.estimates[-1]
+    if best.diagnostics:
+        figures = ", ".join(f"{k.replace('_', ' ')} {v:.3g}" for k, v in best.diagnostics.items())
+        lines.append(f"  {best.method}: {figures}")
+    if study.fit is not None:
+        lines.append("  generalised-Pareto fit: a cross-check only, in the curve's last column")
+    lines += [f"  warning: {note}" for note in study.notes]
+    if len(study.fleet) > 1:
+        worst = study.fleet.iloc[0]
+        lines += [
+            "",
+            f"At the target's threshold the worst of {len(study.fleet)} aircraft (number "
+            f"{worst['aircraft']:.0f}) has {worst['estimate']:.2g} "
+            f"({worst['low']:.2g} to {worst['high']:.2g}); all of the fleet together "
+            f"{study.fleet['estimate'].mean():.2g}.",
+        ]
+    lines += ["", *_decision(study), "", CAUTIONS]
+    lines.insert(1, f"{study.flights:,} flights, seed {question.seed}")
+    return "\n".join(lines)
+
+
+def tail_answer(study: Study) -> dict[str, Any]:
+    """Return the study as plain data for JSON: no NaN, no infinity."""
+    question, score = study.question, study.question.score
+    data = {
+        "scenario": question.model.scenario.name,
+        "scenario_sha256": question.model.scenario.digest(),
+        "seed": question.seed,
+        "event": score.name,
+        "meaning": score.meaning.format(x="x"),
+        "unit": score.unit,
+        "side": study.side,
+        "phases": study.group,
+        "target": question.target,
+        "relative_error": question.relative_error,
+        "confidence": question.confidence,
+        "as_planned": score.as_planned,
+        "at_operational_limit": score.at_limit,
+        "method": study.choice.method,
+        "why": study.choice.why,
+        "flights": study.flights,
+        "curve": study.curve.to_dict("records"),
+        "threshold_at_target": {
+            "estimate": study.inverse.estimate,
+            "simulation_upper": study.inverse.simulation,
+            "both_ranges_upper": study.inverse.assumption,
+        },
+        "diagnostics": [
+            {"method": e.method, "flights": e.flights, **e.diagnostics} for e in study.estimates
+        ],
+        "fleet": study.fleet.to_dict("records"),
+        "assumption_draws": 0 if study.assumptions is None else len(study.assumptions.draws),
+        "assumptions": assumption_frame(study).to_dict("records"),
+        "notes": list(study.notes),
+        "decision": _decision(study),
+        "cautions": CAUTIONS,
+    }
+    return {key: plain(value) for key, value in data.items()}
