@@ -43,6 +43,8 @@ _FEWEST, _MOST = 500, 16_000
 _LESS_BEYOND: Final = 3
 #: Part of the planned flights that a trial of the replicates has, and its least size of a stage.
 _TRIAL, _LEAST_TRIAL = 4, 250
+#: On the variance a trial shows: skewed replicates, ten of them, more often show too little of it.
+_CAUTION: Final = 1.5
 _PILOT_PARTICLES, _PILOTS = 100, 2
 _PILOT_KILLED, _PILOT_MOVES = 0.2, 6
 #: Flights kept of each stage of each replicate, to be flown again under other assumptions.
@@ -494,6 +496,6 @@ def _needed(question: Question, trial: SplitTail, pilot: Pilot, *, otherwise: fl
     factor = otherwise
     if column.mean() > 0.0:
         relative = float(column.std(ddof=1) / column.mean()) / math.sqrt(column.size)
-        factor = (relative / question.relative_error) ** 2
+        factor = _CAUTION * (relative / question.relative_error) ** 2
     room = (question.most_flights - trial.flights) / (trial.flights - trial.pilot_flights)
     return max(min(factor, room), 1.0)

@@ -149,7 +149,7 @@ def test_no_bias_to_a_hundredth_at_1e5(adaptive: bool, seed_offset: int) -> None
     scores, above = exact_tail(model, ONE)
     place = int(np.argmax(above <= 1e-5))
     question = asked(model, 32 + seed_offset, target=1e-5, deepest=5e-6)
-    tail = split(question, replicates=600, particles=4_000, adaptive=adaptive)
+    tail = split(question, replicates=1_800, particles=4_000, adaptive=adaptive)
     each = tail.by_replicate(scores[[place]])[:, 0] / above[place]
     error = each.std(ddof=1) / math.sqrt(each.size)
     assert error <= 0.01

@@ -461,7 +461,7 @@ def test_a_trial_sizes_the_replicates_and_is_not_used_again(monkeypatch) -> None
     real = multilevel.level_run
 
     def watched(_world, *, particles, first_flight, **named):
-        seen.append((first_flight, particles))
+        seen.append((first_flight, particles[0]))  # fresh flights: those of the first stage
         return real(_world, particles=particles, first_flight=first_flight, **named)
 
     monkeypatch.setattr(multilevel, "level_run", watched)
