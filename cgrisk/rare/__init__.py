@@ -19,7 +19,8 @@ from cgrisk.rare.cloud import (
 from cgrisk.rare.counting import counted_tail, flights_to_count, sequential_tail
 from cgrisk.rare.estimate import TailEstimate, replicate_interval
 from cgrisk.rare.exact import SeatingLaw, exact_tail, seating_law, why_not_exact
-from cgrisk.rare.multilevel import Pilot, SplitTail, fly_pilot, split_tail
+from cgrisk.rare.multilevel import SplitTail, split_tail
+from cgrisk.rare.pilot import Pilot, fly_pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.score import ENVELOPE, Score, envelope_score, score_named, score_names
 from cgrisk.rare.strata import Stratum, strata_of

@@ -20,7 +20,8 @@ from scipy.stats import qmc
 from cgrisk.flight import FlightModel, prepare
 from cgrisk.rare.cloud import Cloud, cloud_of, fly_cloud, weighted_exceedance
 from cgrisk.rare.estimate import replicate_interval
-from cgrisk.rare.multilevel import SplitTail, fly_pilot, split_tail
+from cgrisk.rare.multilevel import SplitTail, split_tail
+from cgrisk.rare.pilot import fly_pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.score import Score, score_named
 from cgrisk.rare.seeds import derived_seed, generator

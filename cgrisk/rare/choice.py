@@ -12,7 +12,8 @@ from cgrisk.errors import UsageError
 from cgrisk.rare.counting import count_scores, flights_to_count, sequential_tail
 from cgrisk.rare.estimate import TailEstimate
 from cgrisk.rare.exact import exact_tail, why_not_exact
-from cgrisk.rare.multilevel import Pilot, SplitTail, split_tail, splitting_flights
+from cgrisk.rare.multilevel import SplitTail, split_tail, splitting_flights
+from cgrisk.rare.pilot import Pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.tilting import tilted_tail, why_not_tilted
 

@@ -35,7 +35,7 @@ LOAD_COST: Final = 1.0 / 6.0
 PLAIN_EVERY: Final = 3
 #: Share of the flights at a level whose rough score is above the floor.
 SLACK: Final = 0.6
-_STEPS: Final = 20
+_STEPS: Final = 10
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,8 @@ from cgrisk.rare.choice import Choice, answer, choose
 from cgrisk.rare.cloud import Cloud, fly_rows
 from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.estimate import TailEstimate
-from cgrisk.rare.multilevel import Pilot, SplitTail, fly_pilot, split_tail
+from cgrisk.rare.multilevel import SplitTail, split_tail
+from cgrisk.rare.pilot import Pilot, fly_pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.score import Score
 from cgrisk.rare.seeds import derived_seed

@@ -18,7 +18,8 @@ from cgrisk.errors import ComputationError
 from cgrisk.flight import FlightModel, fly_block, prepare, zero_fuel_scale
 from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.estimate import replicate_interval
-from cgrisk.rare.multilevel import SplitTail, fly_pilot, split_tail
+from cgrisk.rare.multilevel import SplitTail, split_tail
+from cgrisk.rare.pilot import fly_pilot
 from cgrisk.rare.question import Question
 from cgrisk.rare.score import Score, envelope_score
 from cgrisk.rare.strata import strata_of

@@ -16,11 +16,14 @@ from scipy import stats
 from cgrisk.errors import ComputationError, UsageError
 from cgrisk.flight import fly_block, prepare
 from cgrisk.rare import multilevel, splitting
+from cgrisk.rare import pilot as trial_flights
 from cgrisk.rare.cloud import cloud_of, fly_cloud, weighted_exceedance
 from cgrisk.rare.estimate import replicate_interval
 from cgrisk.rare.moves import Moves, Particles, ScoredFlights, fresh_particles, move
-from cgrisk.rare.multilevel import Pilot, SplitTail, fly_pilot, levels_of, split_tail
+from cgrisk.rare.multilevel import SplitTail, split_tail
+from cgrisk.rare.pilot import Pilot, fly_pilot, levels_of
 from cgrisk.rare.question import Question
+from cgrisk.rare.rehearsal import Rehearsal
 from cgrisk.rare.score import envelope_score
 from cgrisk.rare.splitting import SplitRun, adaptive_run, level_run
 from cgrisk.rare.strata import Stratum
@@ -59,6 +62,14 @@ def run_level(name: str, world: ToyWorld, number: int, *, particles: int, **name
     )
 
 
+def run_rehearsed(name: str, world: ToyWorld, number: int, *, particles: int) -> SplitRun:
+    """Levels with rehearsed moves: the rough score knows nothing of the second mode."""
+    rehearsal = Rehearsal(
+        world.rough, Moves.of(world), np.array([0.0, 5.0]), np.array([0.5, 1.0]), steps=4
+    )
+    return run_level(name, world, number, particles=particles, rehearsal=rehearsal)
+
+
 def run_adaptive(_name: str, world: ToyWorld, number: int, *, particles: int) -> SplitRun:
     return adaptive_run(
         world,
@@ -80,22 +91,22 @@ def assert_unbiased(estimates: np.ndarray, exact: np.ndarray, *, at_most: list[f
 
 
 @pytest.mark.parametrize("name", list(WORLDS))
-@pytest.mark.parametrize("run", [run_level, run_adaptive])
+@pytest.mark.parametrize("run", [run_level, run_rehearsed, run_adaptive])
 def test_estimates_are_unbiased(run, name: str, seed_offset: int) -> None:
     world = WORLDS[name](100 + seed_offset)
     at = thresholds_of(name, world)
-    particles = 3_000 if run is run_level else 600
+    particles = 600 if run is run_adaptive else 3_000
     found = [run(name, world, n, particles=particles).exceedance(at) for n in range(30)]
     assert_unbiased(np.array(found), world.tail(at), at_most=[0.08, 0.2, 0.5])
 
 
 @pytest.mark.nightly
 @pytest.mark.parametrize("name", list(WORLDS))
-@pytest.mark.parametrize("run", [run_level, run_adaptive])
+@pytest.mark.parametrize("run", [run_level, run_rehearsed, run_adaptive])
 def test_estimates_are_unbiased_to_a_hundredth(run, name: str, seed_offset: int) -> None:
     world = WORLDS[name](200 + seed_offset)
     at = thresholds_of(name, world)
-    particles = 3_000 if run is run_level else 600
+    particles = 600 if run is run_adaptive else 3_000
     found = [run(name, world, n, particles=particles).exceedance(at) for n in range(1_500)]
     assert_unbiased(np.array(found), world.tail(at), at_most=[0.01, 0.02, 0.05])
 
@@ -454,7 +465,8 @@ def test_threads_change_no_bit() -> None:
 
 def test_a_trial_sizes_the_replicates_and_is_not_used_again(monkeypatch) -> None:
     world = sums(27)
-    monkeypatch.setattr(multilevel, "ScoredFlights", lambda *_: world)
+    for module in (multilevel, trial_flights):
+        monkeypatch.setattr(module, "ScoredFlights", lambda *_: world)
     question = small_question(target=1e-2, deepest=1e-3, relative_error=0.15, jobs=1)
     pilot = fly_pilot(question)
     seen: list[tuple[int, int]] = []
@@ -482,7 +494,8 @@ def test_a_trial_sizes_the_replicates_and_is_not_used_again(monkeypatch) -> None
 
 def test_a_target_far_from_met_takes_larger_runs_then_more(monkeypatch) -> None:
     world = sums(28)
-    monkeypatch.setattr(multilevel, "ScoredFlights", lambda *_: world)
+    for module in (multilevel, trial_flights):
+        monkeypatch.setattr(module, "ScoredFlights", lambda *_: world)
     monkeypatch.setattr(multilevel, "_MOST", 600)
     question = small_question(target=1e-2, deepest=1e-2, relative_error=0.06, jobs=1)
     tail = split_tail(question, pilot=fly_pilot(question))
