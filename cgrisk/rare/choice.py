@@ -12,7 +12,7 @@ from cgrisk.errors import UsageError
 from cgrisk.rare.counting import count_scores, flights_to_count, sequential_tail
 from cgrisk.rare.estimate import TailEstimate
 from cgrisk.rare.exact import exact_tail, why_not_exact
-from cgrisk.rare.multilevel import SplitTail, split_tail, splitting_flights
+from cgrisk.rare.multilevel import SplitTail, splitting_flights
 from cgrisk.rare.pilot import Pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.tilting import tilted_tail, why_not_tilted
@@ -113,15 +113,18 @@ def answer(
     *,
     choice: Choice,
     pilot: Pilot,
+    tail: SplitTail | None,
     thresholds: Floats,
     meter: Meter | None = None,
-) -> tuple[list[TailEstimate], SplitTail | None]:
+) -> list[TailEstimate]:
     """Return the estimates by the chosen method, the best for its stretch last.
 
     Parameters
     ----------
     question, choice, pilot
         What is asked, how it is answered.
+    tail : SplitTail or None
+        The replicates, where splitting was chosen.
     thresholds : float64 array, shape (n,)
         Rising; one of them is the pilot's threshold of the target.
     meter : Meter, optional
@@ -132,13 +135,11 @@ def answer(
     list of TailEstimate
         Each over its own thresholds, together all of them: splitting counts its own first stage
         where that is enough.
-    SplitTail or None
-        The replicates, where splitting was used.
     """
     model, score = question.model, question.score
     confidence, jobs = question.confidence, question.jobs
     if choice.method == "exact":
-        return [exact_tail(model, score=score, thresholds=thresholds)], None
+        return [exact_tail(model, score=score, thresholds=thresholds)]
     if choice.method == "tilting":
         meter = Meter() if meter is None else meter
         meter.begin("tilting", expected=int(_TILTED))
@@ -152,7 +153,7 @@ def answer(
             confidence=confidence,
             jobs=jobs,
         )
-        return [estimate], None
+        return [estimate]
     if choice.method == "counting":
         at = float(thresholds[np.searchsorted(thresholds, pilot.threshold(question.target))])
         if meter is not None:
@@ -170,8 +171,9 @@ def answer(
             jobs=jobs,
             meter=meter,
         )
-        return [estimate], None
-    tail = split_tail(question, pilot=pilot, adaptive=choice.method == "kill-rule", meter=meter)
+        return [estimate]
+    if tail is None:
+        raise ValueError("splitting without its replicates")
     first = tail.first_stage()
     # Settled by the pilot's flights, so that the answer has no say in it.
     expected = first.size * pilot.exceedance(thresholds)
@@ -181,4 +183,4 @@ def answer(
         found.append(count_scores(first, thresholds=thresholds[shallow], confidence=confidence))
     if (~shallow).any():
         found.append(tail.estimate(thresholds[~shallow]))
-    return found, tail
+    return found

@@ -37,6 +37,8 @@ _AUTOCORRELATION: Final = 12.0
 _FEWEST, _MOST = 500, 16_000
 #: Stages beyond the target's level, where no precision is asked for, have this many times fewer.
 _LESS_BEYOND: Final = 3
+#: What a rehearsed state costs, in flights.
+_REHEARSED_COST: Final = 2.0
 #: Part of the planned flights that a trial of the replicates has, and its least size of a stage.
 _TRIAL, _LEAST_TRIAL = 4, 250
 #: On the variance a trial shows: skewed replicates, ten of them, more often show too little of it.
@@ -222,13 +224,15 @@ def _plan(question: Question, pilot: Pilot) -> list[_Plan]:
     weight = parts / max(parts.sum(), 1e-300)
     plan = []
     for number, stratum in enumerate(pilot.strata):
-        deepest = min(question.deepest / stratum.probability, 0.1)
+        deepest = min(0.2 * question.deepest / stratum.probability, 0.1)
         levels = levels_of(pilot, stratum=number, deepest=deepest)
         stages = _stages(min(max(float(given[number]), 1e-12), 0.5))
         wanted = splitting_flights(
             min(max(float(given[number]), 1e-12), 0.5), relative_error=question.relative_error
         )
         each = wanted / (REPLICATES * stages) * max(float(weight[number]), 0.1)
+        if question.score.offset_sign > 0.0:
+            each /= _REHEARSED_COST
         count = int(np.clip(each, _FEWEST, _MOST))
         plan.append(_Plan(levels, count, float(at[0])))
     return plan

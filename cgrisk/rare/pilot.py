@@ -25,6 +25,8 @@ Floats = NDArray[np.float64]
 STEP: Final = 0.2
 _PILOT_PARTICLES, _PILOTS = 100, 2
 _PILOT_KILLED, _PILOT_MOVES = 0.2, 6
+#: A pilot is rough: it goes this much deeper than the curve, and so do the levels.
+_DEEPER: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +117,7 @@ def fly_pilot(
     """
     meter = Meter() if meter is None else meter
     strata = strata_of(question.model) if strata is None else strata
-    lowest = [min(0.3 * question.deepest / s.probability, 0.05) for s in strata]
+    lowest = [min(_DEEPER * question.deepest / s.probability, 0.05) for s in strata]
     iterations = sum(math.log(p) / math.log1p(-_PILOT_KILLED) for p in lowest)
     each = _PILOT_PARTICLES * (1.0 + iterations * _PILOT_KILLED * _PILOT_MOVES)
     meter.begin("pilot", expected=int(_PILOTS * each))

@@ -34,8 +34,8 @@ Words = NDArray[np.uint32]
 
 #: Moves of each ancestor at a level, at most: about three times the autocorrelation.
 CHAIN: Final = 40
-#: The same where moves are rehearsed.
-_REHEARSED_CHAIN: Final = 12
+#: The same where moves are rehearsed: fewer states of more ancestors.
+_REHEARSED_CHAIN: Final = 5
 #: Least number of ancestors at a level.
 _FEWEST_ANCESTORS: Final = 20
 _KILLED: Final = 0.1

@@ -36,6 +36,9 @@ Floats = NDArray[np.float64]
 
 #: Probability at which the curve starts, and thresholds per factor of ten.
 _SHALLOWEST, _PER_DECADE = 0.1, 4
+_GRID: Final = 2000
+#: How much further than the curve the assumption range is looked at, in lengths of the curve.
+_FURTHER, _FURTHER_STEPS = 0.8, 16
 #: Flights of the tail fit, and those of a small splitting that only serves as a cloud.
 _FITTED, _CLOUD_PARTICLES = 20_000, 1000
 _DRAWS: Final = 64
@@ -139,19 +142,24 @@ def threshold_at(probability: float, *, thresholds: Floats, curve: Floats) -> fl
     return float(thresholds[place] + part * (thresholds[place + 1] - thresholds[place]))
 
 
-def curve_thresholds(pilot: Pilot, *, question: Question) -> Floats:
+def curve_thresholds(pilot: Pilot, *, question: Question, tail: SplitTail | None = None) -> Floats:
     """Return the thresholds of the curve: about evenly spaced on the logarithm of the probability.
 
-    From 0.1 to the deepest probability by the pilot, with the planned load's, the operational
-    limit's and the target's own among them.
+    From 0.1 to the deepest probability by the replicates, or by the pilot where there are none,
+    with the planned load's, the operational limit's and the target's own among them.
     """
     decades = math.log10(_SHALLOWEST / question.deepest)
     count = max(2, round(_PER_DECADE * decades) + 1)
     wanted = np.geomspace(_SHALLOWEST, question.deepest, count)
-    found = [pilot.threshold(float(p)) for p in wanted]
+    scores, curve = pilot.candidates(), pilot.exceedance(pilot.candidates())
+    if tail is not None:
+        last = max(float(run.scores[-1][-1]) for runs in tail.replicates for run in runs)
+        scores = np.linspace(scores[0], last, _GRID)
+        curve = tail.by_replicate(scores).mean(axis=0)
+    places = np.minimum(np.searchsorted(-curve, -wanted), scores.size - 1)
     score = question.score
     own = [pilot.threshold(question.target), score.as_planned, score.at_limit]
-    return np.unique(np.array([*found, *own]))
+    return np.unique(np.array([*scores[places], *own]))
 
 
 def _joined(estimates: list[TailEstimate]) -> pd.DataFrame:
@@ -231,9 +239,12 @@ def study_tail(
     model, score = question.model, question.score
     pilot = fly_pilot(question, meter=meter)
     choice = choose(question, pilot=pilot, method=method)
-    thresholds = curve_thresholds(pilot, question=question)
-    estimates, tail = answer(
-        question, choice=choice, pilot=pilot, thresholds=thresholds, meter=meter
+    tail = None
+    if choice.method in ("splitting", "kill-rule"):
+        tail = split_tail(question, pilot=pilot, adaptive=choice.method == "kill-rule", meter=meter)
+    thresholds = curve_thresholds(pilot, question=question, tail=tail)
+    estimates = answer(
+        question, choice=choice, pilot=pilot, tail=tail, thresholds=thresholds, meter=meter
     )
     curve = _joined(estimates)
     notes = [text for estimate in estimates for text in estimate.warnings]
@@ -261,22 +272,22 @@ def study_tail(
             side=side,
             group=group,
             cloud=cloud,
-            thresholds=thresholds,
+            thresholds=_further(thresholds),
             seed=question.seed,
             draws=draws,
             jobs=question.jobs,
             meter=meter,
         )
         flights += assumptions.flights
-        low, high = assumptions.ends()
         # The cloud is a thinned copy: what moves is its ratio, applied to the full estimate.
+        low, high = (ends[: thresholds.size] for ends in assumptions.ends())
+        base, estimate = assumptions.base[: thresholds.size], curve["estimate"].to_numpy()
         with np.errstate(divide="ignore", invalid="ignore"):
-            ratio_low, ratio_high = low / assumptions.base, high / assumptions.base
-        estimate = curve["estimate"].to_numpy()
-        known = assumptions.base > 0.0
+            ratio_low, ratio_high = low / base, high / base
+        known = base > 0.0
         curve["assumption_low"] = np.where(known, np.minimum(estimate * ratio_low, 1.0), np.nan)
         curve["assumption_high"] = np.where(known, np.minimum(estimate * ratio_high, 1.0), np.nan)
-        curve["on_assumptions"] = assumptions.resting_on_assumptions()
+        curve["on_assumptions"] = assumptions.resting_on_assumptions()[: thresholds.size]
     return Study(
         question=question,
         side=side,
@@ -284,7 +295,7 @@ def study_tail(
         choice=choice,
         estimates=tuple(estimates),
         curve=curve,
-        inverse=_inverse(question, curve),
+        inverse=_inverse(question, curve, assumptions),
         fleet=fleet,
         assumptions=assumptions,
         fit=fit,
@@ -311,21 +322,31 @@ def _fleet(
     )
 
 
-def _inverse(question: Question, curve: pd.DataFrame) -> Inverse:
+def _further(thresholds: Floats) -> Floats:
+    """Return thresholds with more beyond: under worse assumptions the curve goes on."""
+    length = thresholds[-1] - thresholds[0]
+    more = thresholds[-1] + length * _FURTHER * np.arange(1, _FURTHER_STEPS + 1) / _FURTHER_STEPS
+    return np.concatenate([thresholds, more])
+
+
+def _inverse(
+    question: Question, curve: pd.DataFrame, assumptions: AssumptionRange | None
+) -> Inverse:
     thresholds = curve["threshold"].to_numpy()
-
-    def solve(values: Floats) -> float:
-        return threshold_at(question.target, thresholds=thresholds, curve=values)
-
     estimate, high = curve["estimate"].to_numpy(), curve["high"].to_numpy()
+
+    def solve(values: Floats, places: Floats = thresholds) -> float:
+        return threshold_at(question.target, thresholds=places, curve=values)
+
     assumed = math.nan
-    if "assumption_high" in curve:
-        with np.errstate(divide="ignore", invalid="ignore"):
-            factor = np.where(estimate > 0.0, high / estimate, 1.0)
-        upper = np.where(
-            curve["assumption_high"].notna(),
-            np.maximum(curve["assumption_high"] * factor, high),
-            1.0,
-        )
-        assumed = solve(np.minimum(upper, 1.0))
+    if assumptions is not None:
+        near = int(np.abs(np.log(np.maximum(estimate, 1e-300) / question.target)).argmin())
+        factor = high[near] / estimate[near] if estimate[near] > 0.0 else 1.0
+        _, upper = assumptions.ends()
+        upper = np.minimum(upper * factor, 1.0)
+        # Beyond the last flight of any draw nothing is known, not even that it is rarer.
+        seen = np.flatnonzero(assumptions.draws.max(axis=0) > 0.0)
+        upper[int(seen[-1]) + 1 :] = upper[int(seen[-1])] if seen.size else 1.0
+        upper[: high.size] = np.maximum(upper[: high.size], high)
+        assumed = solve(upper, assumptions.thresholds)
     return Inverse(solve(estimate), solve(high), assumed)
