@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -13,9 +13,11 @@ from cgrisk.flight import FlightModel, prepare
 from cgrisk.rare import (
     Cloud,
     Meter,
-    Score,
+    Question,
     fly_cloud,
+    is_redealing,
     score_named,
+    split_at,
     strata_of,
     threshold_at,
     weighted_exceedance,
@@ -26,69 +28,81 @@ __all__ = ["swings"]
 
 Floats = NDArray[np.float64]
 
+_FEWEST_EFFECTIVE: Final = 5.0
+
 
 def swings(
-    model: FlightModel,
+    question: Question,
     *,
-    score: Score,
     side: str,
     group: str,
     cloud: Cloud,
     thresholds: Floats,
     level: float,
-    target: float,
-    jobs: int = -1,
     meter: Meter | None = None,
 ) -> pd.DataFrame:
     """Return how far the answer moves with each input that has no source, one at a time.
 
     Parameters
     ----------
-    model : FlightModel
-        The scenario as it stands.
-    score : Score
-        Whose tail it is, with the side and group of phases of an envelope's score.
+    question : Question
+        Scenario as it stands, score, target, seed, threads.
+    side, group : str
+        Of the score, where it is an envelope's.
     cloud : Cloud
         Weighted flights; flown again with the same random words.
     thresholds : float64 array, shape (n,)
         Rising: those of the curve.
     level : float
         Threshold at which probabilities are told.
-    target : float
-        Probability whose threshold is told.
-    jobs, meter
-        As elsewhere.
+    meter : Meter, optional
+        Told of the flights.
 
     Returns
     -------
     pandas.DataFrame
         key, value, low, high, unit, law, why, given, risk_at_low, risk_at_high, ratio_at_low,
         ratio_at_high (of the risk as the scenario stands), threshold_at_low, threshold_at_high
-        (of the target), swing (the larger of the two ratios' logarithms to base 10), widest first.
+        (of the target), effective_flights (least at either end; few make the risk a guess),
+        method (common random numbers, or a splitting of its own for an input whose change deals
+        all people anew), swing (the larger of the two ratios' logarithms to base 10; nan where an
+        end has fewer than 5 effective flights), widest first.
     """
+    model, score, jobs = question.model, question.score, question.jobs
     ranges = assumption_ranges(model.scenario)
     meter = Meter() if meter is None else meter
     meter.begin("swings", expected=(2 * len(ranges) + 1) * len(cloud))
     grid = np.unique(np.append(thresholds, level))
     place = int(np.searchsorted(grid, level))
 
-    def curve(of: FlightModel) -> Floats:
+    def curve(of: FlightModel) -> tuple[Floats, float]:
         strata = strata_of(of)
         own = score_named(of, name=score.name, side=side, group=group)
         scores = fly_cloud(cloud, strata=strata, score=own, jobs=jobs, meter=meter)
         weights = cloud.weights(strata)
-        return weighted_exceedance(scores, weights=weights, thresholds=grid)
+        found = weighted_exceedance(scores, weights=weights, thresholds=grid)
+        squares = weighted_exceedance(scores, weights=weights**2, thresholds=grid)[place]
+        return found, float(found[place] ** 2 / squares) if squares > 0.0 else 0.0
 
-    base = curve(model)
+    base, _ = curve(model)
     rows = []
     for entry in ranges:
         ends: list[float] = []
+        least = math.inf
         for value in (entry.low, entry.high):
-            moved = curve(prepare(with_values(model.scenario, {entry.key: value})))
+            scenario = with_values(model.scenario, {entry.key: value})
+            if is_redealing(entry.key):
+                where = {"side": side, "group": group}
+                moved, _ = split_at(
+                    question, scenario=scenario, thresholds=grid, meter=meter, **where
+                )
+            else:
+                moved, effective = curve(prepare(scenario))
+                least = min(least, effective)
             ends += [
                 float(moved[place]),
                 _ratio(float(moved[place]), float(base[place])),
-                threshold_at(target, thresholds=grid, curve=moved),
+                threshold_at(question.target, thresholds=grid, curve=moved),
             ]
         row = {name: getattr(entry, name) for name in ("key", "value", "low", "high", "unit")}
         row |= {name: getattr(entry, name) for name in ("law", "why", "given")}
@@ -96,18 +110,26 @@ def swings(
             ("risk", "ratio", "threshold"), ends[:3], ends[3:], strict=True
         ):
             row |= {f"{name}_at_low": at_low, f"{name}_at_high": at_high}
+        own_split = is_redealing(entry.key)
+        row["effective_flights"] = math.nan if own_split else least
+        row["method"] = "splitting" if own_split else "common random numbers"
         row["swing"] = max(_decades(ends[1]), _decades(ends[4]))
+        if least < _FEWEST_EFFECTIVE:
+            row["swing"] = math.nan
         rows.append(row)
     frame = pd.DataFrame(rows)
     if frame.empty:
         return frame
-    return frame.sort_values("swing", ascending=False, kind="stable", ignore_index=True)
+    return frame.sort_values(
+        "swing", ascending=False, kind="stable", ignore_index=True, na_position="last"
+    )
 
 
 def _ratio(moved: float, base: float) -> float:
     return moved / base if base > 0.0 else math.nan
 
 
-_decades: Callable[[float], float] = lambda ratio: (  # noqa: E731
-    abs(math.log10(ratio)) if ratio > 0.0 else (math.inf if ratio == 0.0 else 0.0)
-)
+def _decades(ratio: float) -> float:
+    if ratio > 0.0:
+        return abs(math.log10(ratio))
+    return math.inf if ratio == 0.0 else 0.0

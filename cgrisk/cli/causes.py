@@ -120,13 +120,10 @@ def _explain(
             model, rows=rows, scores=scores, weights=weights, level=level, **where
         ),
         "swings": swings(
-            model,
-            score=score,
+            question,
             cloud=cloud,
             thresholds=study.curve["threshold"].to_numpy(),
             level=level,
-            target=question.target,
-            jobs=jobs,
             meter=meter,
             **where,
         ),

@@ -5,7 +5,13 @@ estimator returns a ``TailEstimate``; a ``Cloud`` of weighted flights stands for
 is flown again under other assumptions.
 """
 
-from cgrisk.rare.assumptions import AssumptionRange, assumption_range, by_aircraft
+from cgrisk.rare.assumptions import (
+    AssumptionRange,
+    assumption_range,
+    by_aircraft,
+    is_redealing,
+    split_at,
+)
 from cgrisk.rare.choice import METHODS, Choice, choose
 from cgrisk.rare.cloud import (
     Cloud,
@@ -57,11 +63,13 @@ __all__ = [
     "fly_cloud",
     "fly_pilot",
     "fly_rows",
+    "is_redealing",
     "replicate_interval",
     "score_named",
     "score_names",
     "seating_law",
     "sequential_tail",
+    "split_at",
     "split_tail",
     "strata_of",
     "study_tail",

@@ -3,11 +3,16 @@
 An outer loop draws every input that has no source from its range, all at once, and the individual
 aircraft of the fleet anew, and flies the cloud of weighted flights again with the same random
 words. What spreads between draws is what is not known; more flights do not shrink it.
+
+Some inputs deal all people anew when they change (how many travel in parties): the same words then
+make another flight, and common random numbers tell nothing. Their effect is told by splitting at
+both ends of their range, and taken to multiply that of all others.
 """
 
 from __future__ import annotations
 
 import hashlib
+import re
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final
@@ -23,7 +28,7 @@ from cgrisk.rare.estimate import replicate_interval
 from cgrisk.rare.multilevel import SplitTail, split_tail
 from cgrisk.rare.pilot import fly_pilot
 from cgrisk.rare.question import Meter, Question
-from cgrisk.rare.score import Score, score_named
+from cgrisk.rare.score import score_named
 from cgrisk.rare.seeds import derived_seed, generator
 from cgrisk.rare.strata import Stratum, strata_of
 from cgrisk.scenario import Scenario
@@ -34,12 +39,20 @@ __all__ = [
     "AssumptionRange",
     "assumption_range",
     "by_aircraft",
+    "is_redealing",
     "possible_strata",
+    "split_at",
     "wide_cloud",
 ]
 
 Floats = NDArray[np.float64]
 
+#: Inputs whose change deals all people anew.
+REDEALING: Final = ("operation.parties[].share",)
+#: Replicates and flights of a stage at each end of such an input.
+_END_REPLICATES, _END_PARTICLES = 6, 400
+#: Effective flights above a threshold, in half of the draws, below which no range is told.
+_FEWEST_EFFECTIVE: Final = 10.0
 #: Ends of the range that is stated: nine draws in ten are within.
 QUANTILES: Final = (0.05, 0.95)
 #: Name, in tables, of the individual aircraft of the fleet, which are drawn anew.
@@ -64,6 +77,8 @@ class AssumptionRange:
         Exceedance of each draw.
     flights : int
         Flights flown for it.
+    told : bool array, shape (n,)
+        Whether the draws have flights enough above each threshold.
     """
 
     ranges: tuple[Range, ...]
@@ -72,6 +87,7 @@ class AssumptionRange:
     base: Floats
     draws: Floats
     flights: int
+    told: NDArray[np.bool_]
 
     def ends(self) -> tuple[Floats, Floats]:
         """Return the fifth and ninety-fifth percentile of the draws, each of shape (n,)."""
@@ -131,38 +147,113 @@ def _other_aircraft(model: FlightModel, rng: np.random.Generator) -> FlightModel
     return replace(model, program=model.program._replace(dry=dry))
 
 
-def assumption_range(
-    model: FlightModel,
+def is_redealing(key: str) -> bool:
+    """Return whether a change of an input deals all people anew."""
+    return re.sub(r"\[\d+\]", "[]", key) in REDEALING
+
+
+def split_at(
+    question: Question,
     *,
-    score: Score,
+    scenario: Scenario,
+    side: str,
+    group: str,
+    thresholds: Floats,
+    meter: Meter | None = None,
+) -> tuple[Floats, int]:
+    """Return the exceedance of another scenario by a small splitting, and flights flown.
+
+    Parameters
+    ----------
+    question : Question
+        Whose precision is not asked for here.
+    scenario : Scenario
+        What is flown instead.
+    side, group : str
+        Of the score, where it is an envelope's.
+    thresholds : float64 array, shape (n,)
+    meter : Meter, optional
+        Told of the flights.
+    """
+    model = prepare(scenario)
+    score = score_named(model, name=question.score.name, side=side, group=group)
+    seed = derived_seed(question.seed, "other scenario", scenario.digest())
+    other = replace(question, model=model, score=score, seed=seed)
+    pilot = fly_pilot(other, meter=meter)
+    tail = split_tail(
+        other,
+        pilot=pilot,
+        replicates=_END_REPLICATES,
+        particles=_END_PARTICLES,
+        meter=meter,
+    )
+    return tail.by_replicate(thresholds).mean(axis=0), tail.flights
+
+
+def _redealt(
+    question: Question,
+    ranges: tuple[Range, ...],
+    base: Floats,
+    *,
+    side: str,
+    group: str,
+    thresholds: Floats,
+    meter: Meter,
+) -> tuple[dict[str, tuple[Floats, Floats]], int]:
+    """Return the logarithm of the factor on the risk at both ends of each redealing input."""
+    out, flown = {}, 0
+    for entry in ranges:
+        if not is_redealing(entry.key):
+            continue
+        ends = []
+        for value in (entry.low, entry.high):
+            scenario = with_values(question.model.scenario, {entry.key: value})
+            risk, flights = split_at(
+                question,
+                scenario=scenario,
+                side=side,
+                group=group,
+                thresholds=thresholds,
+                meter=meter,
+            )
+            flown += flights
+            with np.errstate(divide="ignore", invalid="ignore"):
+                factor = np.log(risk / base)
+            seen = np.isfinite(factor)
+            last = int(np.flatnonzero(seen)[-1]) if seen.any() else -1
+            ends.append(np.where(seen, factor, factor[last] if last >= 0 else 0.0))
+        out[entry.key] = (ends[0], ends[1])
+    return out, flown
+
+
+def assumption_range(
+    question: Question,
+    *,
     side: str,
     group: str,
     cloud: Cloud,
     thresholds: Floats,
-    seed: int,
     draws: int = 64,
-    jobs: int = -1,
     meter: Meter | None = None,
 ) -> AssumptionRange:
     """Fly the cloud under joint draws of all that has no source.
 
     Parameters
     ----------
-    model : FlightModel
-        The scenario as it stands.
-    score : Score
-        Whose tail it is, with the side and group of phases of an envelope's score.
+    question : Question
+        Scenario as it stands, score, seed, threads.
+    side, group : str
+        Of the score, where it is an envelope's.
     cloud : Cloud
         From :func:`wide_cloud`.
     thresholds : float64 array, shape (n,)
         Rising.
-    seed : int
-        Resolved seed.
     draws : int
         Points of a Latin hypercube over the ranges.
-    jobs, meter
-        As elsewhere.
+    meter : Meter, optional
+        Told of the flights.
     """
+    model, score, seed, jobs = question.model, question.score, question.seed, question.jobs
     scenario = model.scenario
     ranges = assumption_ranges(scenario)
     rng = np.random.default_rng(derived_seed(seed, "assumptions"))
@@ -175,34 +266,63 @@ def assumption_range(
     meter = Meter() if meter is None else meter
     meter.begin("assumptions", expected=(draws + 1) * len(cloud))
 
-    def exceedance(of: FlightModel) -> Floats:
+    def exceedance(of: FlightModel) -> tuple[Floats, Floats]:
         strata = strata_of(of)
         own = score_named(of, name=score.name, side=side, group=group)
         scores = fly_cloud(cloud, strata=strata, score=own, jobs=jobs, meter=meter)
         weights = cloud.weights(strata)
-        return weighted_exceedance(scores, weights=weights, thresholds=thresholds)
+        found = weighted_exceedance(scores, weights=weights, thresholds=thresholds)
+        squares = weighted_exceedance(scores, weights=weights**2, thresholds=thresholds)
+        effective = np.divide(found**2, squares, out=np.zeros_like(found), where=squares > 0.0)
+        return found, effective
+
+    base, _ = exceedance(model)
+    redealt, more = _redealt(
+        question, ranges, base, side=side, group=group, thresholds=thresholds, meter=meter
+    )
+    meter.begin("assumptions", expected=draws * len(cloud))
 
     def draw(number: int) -> dict[str, NDArray[np.generic]]:
-        moved = dict(zip((r.key for r in ranges), values[number].tolist(), strict=True))
+        moved = {
+            r.key: float(value)
+            for r, value in zip(ranges, values[number], strict=True)
+            if r.key not in redealt
+        }
         other = prepare(with_values(scenario, moved)) if moved else model
         individuals = generator(seed, "individual aircraft", str(number))
-        return {"curve": exceedance(_other_aircraft(other, individuals))}
+        curve, effective = exceedance(_other_aircraft(other, individuals))
+        return {"curve": curve, "effective": effective}
 
     places = hashlib.sha256(thresholds.tobytes()).hexdigest()
     found = [
-        meter.kept(f"assumptions/{draws}/{number}/{len(cloud)}/{places}", partial(draw, number))[
-            "curve"
-        ]
+        meter.kept(f"assumptions/{draws}/{number}/{len(cloud)}/{places}", partial(draw, number))
         for number in range(draws)
     ]
+    curves = np.array([piece["curve"] for piece in found], dtype=np.float64)
+    effective = np.array([piece["effective"] for piece in found], dtype=np.float64)
+    for place, entry in enumerate(ranges):
+        if entry.key in redealt:
+            # Straight on the logarithm of the risk, from either end to the value in use.
+            at_low, at_high = redealt[entry.key]
+            for number in range(draws):
+                part = _part(entry, values[number, place])
+                curves[number] *= np.exp(np.where(part < 0.0, -part * at_low, part * at_high))
     return AssumptionRange(
         ranges,
         values,
         thresholds,
-        exceedance(model),
-        np.array(found, dtype=np.float64),
-        (draws + 1) * len(cloud),
+        base,
+        np.minimum(curves, 1.0),
+        (draws + 1) * len(cloud) + more,
+        np.median(effective, axis=0) >= _FEWEST_EFFECTIVE,
     )
+
+
+def _part(entry: Range, value: float) -> float:
+    """Return where a value lies: -1 at the low end, 0 at the value in use, 1 at the high end."""
+    if value < entry.value:
+        return -min((entry.value - value) / (entry.value - entry.low), 1.0)
+    return min((value - entry.value) / max(entry.high - entry.value, 1e-300), 1.0)
 
 
 def by_aircraft(

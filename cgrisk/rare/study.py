@@ -267,15 +267,12 @@ def study_tail(
     assumptions = None
     if draws > 0:
         assumptions = assumption_range(
-            model,
-            score=score,
+            question,
             side=side,
             group=group,
             cloud=cloud,
             thresholds=_further(thresholds),
-            seed=question.seed,
             draws=draws,
-            jobs=question.jobs,
             meter=meter,
         )
         flights += assumptions.flights
@@ -284,10 +281,16 @@ def study_tail(
         base, estimate = assumptions.base[: thresholds.size], curve["estimate"].to_numpy()
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio_low, ratio_high = low / base, high / base
-        known = base > 0.0
+        known = (base > 0.0) & assumptions.told[: thresholds.size]
         curve["assumption_low"] = np.where(known, np.minimum(estimate * ratio_low, 1.0), np.nan)
         curve["assumption_high"] = np.where(known, np.minimum(estimate * ratio_high, 1.0), np.nan)
-        curve["on_assumptions"] = assumptions.resting_on_assumptions()[: thresholds.size]
+        share = assumptions.resting_on_assumptions()[: thresholds.size]
+        curve["on_assumptions"] = np.where(known, share, np.nan)
+        if not known.all():
+            notes.append(
+                f"no assumption range from {thresholds[~known][0]:.4g} {score.unit} on: too few "
+                "flights are left there under other assumptions."
+            )
     return Study(
         question=question,
         side=side,
@@ -344,8 +347,8 @@ def _inverse(
         factor = high[near] / estimate[near] if estimate[near] > 0.0 else 1.0
         _, upper = assumptions.ends()
         upper = np.minimum(upper * factor, 1.0)
-        # Beyond the last flight of any draw nothing is known, not even that it is rarer.
-        seen = np.flatnonzero(assumptions.draws.max(axis=0) > 0.0)
+        # The upper draws still have flights where the middle ones have none left.
+        seen = np.flatnonzero(upper > 0.0)
         upper[int(seen[-1]) + 1 :] = upper[int(seen[-1])] if seen.size else 1.0
         upper[: high.size] = np.maximum(upper[: high.size], high)
         assumed = solve(upper, assumptions.thresholds)

@@ -100,5 +100,5 @@ def publish_causes(
         if not tables["swings"].empty:
             figure = new_figure(180, 110)
             ax = swing_bars(tables["swings"], ax=figure.subplots())
-            ax.set_title(f"Inputs without a source, one at a time: {name}")
+            ax.set_title(f"One input at a time: {name}")
             save(figure, folder, "swings")

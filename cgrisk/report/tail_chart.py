@@ -197,6 +197,6 @@ def tail_share_bars(table: pd.DataFrame, *, ax: Axes, level: float) -> Axes:
         )
     ax.axvline(0.0, color=INK, lw=0.8)
     ax.set_yticks(place, list(part["part"]), fontsize=7.5)
-    ax.margins(x=0.15)
+    ax.margins(x=0.2)
     ax.set_xlabel(f"mean contribution to an excess of {level:.2f} % MAC, % MAC (zero-fuel CG)")
     return ax
