@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from cgrisk.errors import UsageError
 from cgrisk.rare.counting import count_scores, flights_to_count, sequential_tail
-from cgrisk.rare.estimate import TailEstimate
+from cgrisk.rare.estimate import TailEstimate, within_reach
 from cgrisk.rare.exact import exact_tail, why_not_exact
 from cgrisk.rare.multilevel import SplitTail, splitting_flights
 from cgrisk.rare.pilot import Pilot
@@ -153,7 +153,7 @@ def answer(
             confidence=confidence,
             jobs=jobs,
         )
-        return [estimate]
+        return [within_reach(estimate)]
     if choice.method == "counting":
         at = float(thresholds[np.searchsorted(thresholds, pilot.threshold(question.target))])
         if meter is not None:

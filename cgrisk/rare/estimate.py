@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from scipy import stats
 
 from cgrisk.errors import UsageError
 
-__all__ = ["TailEstimate", "replicate_interval"]
+__all__ = ["TailEstimate", "replicate_interval", "within_reach"]
 
 Floats = NDArray[np.float64]
 
@@ -59,6 +59,24 @@ class TailEstimate:
             half = 0.5 * (self.high - self.low) / self.estimate
         z = stats.norm.ppf(0.5 + 0.5 * self.confidence) if self.confidence < 1.0 else math.inf
         return np.where(self.estimate > 0.0, half / z, np.nan)
+
+
+def within_reach(found: TailEstimate) -> TailEstimate:
+    """Return an estimate without nan: where nothing is known, 0 and the last bound that is known.
+
+    A higher threshold is not exceeded more often than a lower one, so its bound holds there too.
+    """
+    lost = ~np.isfinite(found.estimate)
+    if not lost.any():
+        return found
+    high = found.high.copy()
+    bound = 1.0
+    for place in range(high.size):
+        if lost[place]:
+            high[place] = bound
+        else:
+            bound = min(bound, float(high[place]))
+    return replace(found, estimate=np.where(lost, 0.0, found.estimate), high=high)
 
 
 def replicate_interval(

@@ -1,0 +1,177 @@
+"""`cgrisk tail` and `cgrisk causes` as their users meet them, on a cabin of one row."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from cgrisk.cli import main
+from tests.cut_cases import write_small_case
+
+
+@pytest.fixture(scope="module")
+def case(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_small_case(tmp_path_factory.mktemp("case"))
+
+
+def run(*words: object) -> int:
+    return main([str(word) for word in words])
+
+
+def read(folder: Path, name: str = "tail") -> dict:
+    def refuse(text: str) -> None:
+        raise AssertionError(f"{text} is not JSON")
+
+    return json.loads((folder / f"{name}.json").read_text(), parse_constant=refuse)
+
+
+@pytest.fixture(scope="module")
+def told(case: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("tails") / "aft"
+    words = ("--target", 1e-4, "--deepest", 1e-5, "--draws", 4, "--seed", 7, "--out", out)
+    assert run("tail", case, *words) == 0
+    return out
+
+
+def test_the_folder_is_whole(told: Path) -> None:
+    assert not list(told.parent.glob("*.begun"))
+    assert not list(told.parent.glob("*.partial"))
+    for name in ("tail.png", "tail.svg", "curve.csv", "fleet.csv", "assumptions.csv"):
+        assert (told / name).stat().st_size > 0
+    data = read(told)
+    assert data["seed"] == 7
+    assert data["manifest"]["scenario"]["operation"]["name"]
+    assert "study aid" in data["cautions"]
+    assert data["why"].startswith(f"{data['method']}:")
+
+
+def test_the_curve_falls_and_every_risk_has_its_interval(told: Path) -> None:
+    curve = pd.read_csv(told / "curve.csv")
+    assert curve["threshold"].is_monotonic_increasing
+    assert curve["method"].notna().all()
+    assert (curve["low"] <= curve["estimate"]).all()
+    assert (curve["estimate"] <= curve["high"]).all()
+    # Neighbouring stages are estimated apart: allow the noise of one.
+    assert (curve["estimate"].diff().dropna() <= 0.5 * curve["estimate"].shift().dropna()).all()
+    data = read(told)
+    at = data["threshold_at_target"]
+    assert at["estimate"] <= at["simulation_upper"]
+
+
+def test_the_distance_for_the_target_is_that_of_the_curve(told: Path) -> None:
+    curve = pd.read_csv(told / "curve.csv")
+    x = read(told)["threshold_at_target"]["estimate"]
+    below = curve[curve["threshold"] <= x]["estimate"].iloc[-1]
+    above = curve[curve["threshold"] > x]["estimate"].iloc[0]
+    assert above <= 1e-4 <= below
+
+
+def test_the_same_seed_gives_the_same_answer_on_any_number_of_threads(
+    case: Path, told: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "again"
+    words = ("--target", 1e-4, "--deepest", 1e-5, "--draws", 4, "--seed", 7, "--out", out)
+    assert run("tail", case, *words, "--jobs", 1) == 0
+    for name in ("curve.csv", "fleet.csv", "assumptions.csv", "tail.svg"):
+        assert (out / name).read_bytes() == (told / name).read_bytes(), name
+
+
+def test_finished_pieces_are_not_flown_again(
+    case: Path, told: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from cgrisk.rare import multilevel
+
+    out = tmp_path / "cut"
+    words = ("--target", 1e-4, "--deepest", 1e-5, "--draws", 4, "--seed", 7, "--out", out)
+    real, calls = multilevel.level_run, []
+
+    def cut(*arguments, **named):
+        calls.append(1)
+        if len(calls) == 8:
+            raise KeyboardInterrupt
+        return real(*arguments, **named)
+
+    monkeypatch.setattr(multilevel, "level_run", cut)
+    assert run("tail", case, *words, "--jobs", 1) == 130
+    assert not out.exists()
+    kept = len(list((tmp_path / "cut.begun").glob("*.piece")))
+    assert kept >= 7
+    calls.clear()
+    calls.extend([1] * 100)
+    assert run("tail", case, *words, "--jobs", 1) == 0
+    again = len(calls) - 100
+    assert (out / "curve.csv").read_bytes() == (told / "curve.csv").read_bytes()
+    calls.clear()
+    calls.extend([1] * 100)
+    fresh = tmp_path / "fresh"
+    assert run("tail", case, *words[:-1], fresh, "--jobs", 1) == 0
+    assert again == len(calls) - 100 - 7
+    assert not (tmp_path / "cut.begun").exists()
+
+
+def test_causes_tell_shares_swings_and_stress_cases(
+    case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "causes"
+    words = ("--target", 1e-3, "--deepest", 1e-4, "--pairs", 200, "--seed", 3, "--out", out)
+    assert run("causes", case, *words, "--json") == 0
+    data = json.loads(capsys.readouterr().out)
+    parts = pd.DataFrame(data["tail_shares"]["parts"])
+    assert parts["mean_pct_mac"].sum() == pytest.approx(data["tail_shares"]["mean"], abs=1e-9)
+    assert abs(parts.set_index("part").loc["residual", "mean_pct_mac"]) < 1e-3
+    shapley = pd.DataFrame(data["variance"]).query("cause != 'together'")["shapley"]
+    assert shapley.sum() == pytest.approx(1.0, abs=1e-9)
+    swings = pd.read_csv(out / "swings.csv")
+    assert {"operation.mass.body.bias", "operation.cargo.position_sd"} <= set(swings["key"])
+    heavier = swings.set_index("key").loc["operation.cargo.position_sd"]
+    assert heavier["ratio_at_low"] < 1.0 < heavier["ratio_at_high"]
+    stress = pd.read_csv(out / "stress.csv")
+    assert set(stress[stress["note"].notna()]["case"]) >= {"one lavatory closed"}
+
+
+@pytest.mark.parametrize("side", ["aft", "forward"])
+def test_an_event_of_trim_has_a_tail(
+    case: Path, tmp_path: Path, side: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    event = "take_off.no_rotation" if side == "forward" else "take_off.uncommanded_rotation"
+    words = ("--event", event, "--target", 1e-2, "--deepest", 1e-3, "--draws", 0, "--seed", 1)
+    assert run("tail", case, *words, "--out", tmp_path / "event") == 0
+    assert "The event itself" in capsys.readouterr().out
+    assert read(tmp_path / "event")["unit"] in ("kN", "deg/s2")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--target", "0"], "target: expected a number from 1e-12 to 0.5"),
+        (["--target", "nan"], "target: expected a number from 1e-12 to 0.5"),
+        (["--target", "1e-4", "--deepest", "1e-3"], "deepest: expected a number from"),
+        (["--target", "1e-4", "--event", "spin"], "event: expected one of envelope"),
+        (["--target", "1e-4", "--method", "magic"], "method: expected one of auto"),
+        (["--target", "1e-4", "--method", "exact"], "a scenario that exact can treat"),
+        (["--target", "1e-4", "--method", "tilting"], "a scenario that tilting can treat"),
+        (["--target", "1e-4", "--draws", "1"], "draws: expected 0, or a whole number"),
+        (["--target", "1e-4", "--relative-error", "0"], "relative-error: expected a number"),
+        (["--target", "1e-4", "--flights", "0"], "flights: expected a whole number"),
+    ],
+)
+def test_bad_input_is_told(
+    case: Path, tmp_path: Path, words: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("tail", case, *words, "--seed", 1, "--out", tmp_path / "none") == 2
+    shown = capsys.readouterr()
+    assert said in shown.err
+    assert "Traceback" not in shown.err
+    assert shown.out == ""
+    assert not (tmp_path / "none").exists()
+
+
+def test_a_folder_with_content_is_refused(case: Path, told: Path, capsys) -> None:
+    before = math.fsum(path.stat().st_mtime for path in told.iterdir())
+    assert run("tail", case, "--target", 1e-4, "--out", told) != 0
+    assert "new or empty" in capsys.readouterr().err
+    assert before == math.fsum(path.stat().st_mtime for path in told.iterdir())

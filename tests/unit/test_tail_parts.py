@@ -1,0 +1,180 @@
+"""Pieces of a tail's study: inverse, shelf, strata, scores, parts of one flight's excess."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from cgrisk.causes.tail_shares import PARTS, parts_of_flight
+from cgrisk.errors import UsageError
+from cgrisk.flight import fly_block, load_block, operational_shift, prepare
+from cgrisk.rare import envelope_score, score_named, score_names, strata_of, threshold_at
+from cgrisk.rare.assumptions import by_aircraft
+from cgrisk.runs.shelf import Shelf
+from tests.flight_cases import edited, shipped_scenario
+
+
+@pytest.fixture(scope="module")
+def model():
+    return prepare(shipped_scenario())
+
+
+@pytest.fixture(scope="module")
+def rows(model):
+    return fly_block(model, seed=11, flights=np.arange(600, dtype=np.uint32))
+
+
+def test_inverse_of_a_straight_tail() -> None:
+    x = np.linspace(0.0, 8.0, 9)
+    assert threshold_at(10**-2.5, thresholds=x, curve=10.0**-x) == pytest.approx(2.5)
+    assert math.isnan(threshold_at(1e-9, thresholds=x, curve=10.0**-x))
+    assert threshold_at(2.0, thresholds=x, curve=10.0**-x) == -math.inf
+    # A curve that rises again counts as high up to its last high place.
+    bumpy = np.array([1e-1, 1e-3, 1e-2, 1e-4])
+    found = threshold_at(5e-3, thresholds=np.arange(4.0), curve=bumpy)
+    assert 2.0 < found < 3.0
+    assert threshold_at(1e-3, thresholds=np.arange(3.0), curve=np.array([1.0, 1e-2, 0.0])) == 2.0
+
+
+def test_a_shelf_gives_back_what_was_put_and_nothing_else(tmp_path) -> None:
+    shelf = Shelf(tmp_path / "begun", key="one")
+    assert shelf.get("a") is None
+    shelf.put("a", {"x": np.arange(3.0), "n": np.array(7)})
+    found = shelf.get("a")
+    assert found is not None
+    np.testing.assert_array_equal(found["x"], [0.0, 1.0, 2.0])
+    assert Shelf(tmp_path / "begun", key="two").get("a") is None
+    piece = next((tmp_path / "begun").glob("*.piece"))
+    piece.write_bytes(piece.read_bytes()[:-1] + b"?")
+    assert shelf.get("a") is None
+    piece.write_bytes(b"")
+    assert shelf.get("a") is None
+    shelf.clear()
+    assert not (tmp_path / "begun").exists()
+
+
+@pytest.mark.parametrize("side", ["aft", "forward"])
+@pytest.mark.parametrize("group", ["any", "in_flight", "take_off_and_landing"])
+def test_a_score_above_the_planned_one_is_a_flight_outside(model, rows, side, group) -> None:
+    score = envelope_score(model, side=side, group=group)
+    phases = [p.kind for p in model.scenario.operation.phases]
+    chosen = [
+        name
+        for name, kind in zip(model.phases, phases, strict=True)
+        if group == "any" or (kind in ("climb", "cruise", "descent")) == (group == "in_flight")
+    ]
+    margins = rows[:, [model.columns.index(f"moment_margin_kgm.{p}.{side}") for p in chosen]]
+    np.testing.assert_array_equal(score.of(rows) > score.as_planned, margins.min(axis=1) < 0.0)
+
+
+@pytest.mark.parametrize("side", ["aft", "forward"])
+def test_the_operational_limit_is_the_planned_load_moved_to_it(model, side) -> None:
+    score = envelope_score(model, side=side)
+    shift = operational_shift(model, side=side)
+    # The first phase to meet the operational limit is the one nearest to it, as the score takes it.
+    assert score.as_planned - score.at_limit == pytest.approx(shift.offset_pct_mac, abs=1e-9)
+
+
+def test_scores_of_events_are_the_outcomes(model, rows) -> None:
+    assert "take_off.no_rotation" in score_names(model)
+    band = score_named(model, name="take_off.needed_outside_band").of(rows)
+    needed = rows[:, model.columns.index("take_off_setting_needed_units")]
+    np.testing.assert_array_equal(band > 0.0, (needed < 3.0) | (needed > 7.0))
+    with pytest.raises(UsageError, match="event: expected one of envelope"):
+        score_named(model, name="spin")
+    with pytest.raises(UsageError, match="phases: expected a group of phases that is flown"):
+        envelope_score(model, side="aft", group="none")
+    with pytest.raises(UsageError, match="side: expected forward or aft"):
+        envelope_score(model, side="left")
+
+
+def test_a_load_is_that_of_the_flight(model, rows) -> None:
+    loaded = load_block(model, seed=11, flights=np.arange(600, dtype=np.uint32))
+    mass = rows[:, model.columns.index("zero_fuel_mass_kg")]
+    cg = rows[:, model.columns.index("zero_fuel_cg_pct_mac")]
+    np.testing.assert_allclose(loaded[:, 0], mass, rtol=1e-12)
+    np.testing.assert_allclose(model.balance.cg_pct_mac(*loaded.T), cg, rtol=1e-10)
+
+
+def test_strata_add_up_and_are_named() -> None:
+    changes = {
+        "operation.crowd.surge_probability": 1e-3,
+        "operation.behaviour.lavatory_closed": 0.25,
+        "operation.entry_errors.0.probability": 0.01,
+    }
+    strata = strata_of(prepare(edited(changes)))
+    assert math.fsum(s.probability for s in strata) == pytest.approx(1.0, abs=1e-15)
+    assert len({s.name for s in strata}) == len(strata) == 8
+    assert strata[0].name == "none"
+    assert strata[0].probability == pytest.approx(0.999 * 0.75 * 0.99)
+    assert [s.name for s in strata_of(prepare(shipped_scenario()))] == ["none"]
+
+
+@pytest.mark.parametrize("side", ["aft", "forward"])
+def test_parts_of_the_excess_add_up(model, rows, side) -> None:
+    score = envelope_score(model, side=side)
+    excess = score.of(rows)
+    for flight in [*np.argsort(-excess)[:6], 0, 1]:
+        parts = parts_of_flight(
+            model, side=side, group="any", row=rows[flight], seed=11, flight=int(flight)
+        )
+        assert parts.sum() == pytest.approx(excess[flight], abs=2e-3)
+
+
+def test_parts_by_hand() -> None:
+    """Fuel as planned, gear and flaps without moment: nothing is left for them."""
+    certain = {
+        "operation.fuel.density_sd": 0.0,
+        "operation.fuel.density_mean": 800.0,
+        "operation.fuel.burn_sd": 0.0,
+        "aircraft.fuel_uncertainty.gauging_of_reading": 0.0,
+        "aircraft.fuel_uncertainty.gauging_of_capacity": 0.0,
+    }
+    still = prepare(edited(certain))
+    flights = np.arange(40, dtype=np.uint32)
+    found = fly_block(still, seed=2, flights=flights)
+    for flight in range(40):
+        parts = dict(
+            zip(
+                PARTS,
+                parts_of_flight(
+                    still, side="aft", group="any", row=found[flight], seed=2, flight=flight
+                ),
+                strict=True,
+            )
+        )
+        assert parts["fuel"] == pytest.approx(0.0, abs=1e-6)
+        assert parts["entry"] == 0.0
+    dry = found[0, still.columns.index("take_off_error_kgm.dry")]
+    scale = still.sheet.zero_fuel_mass_kg * still.balance.mac_m / 100.0
+    one = parts_of_flight(still, side="aft", group="any", row=found[0], seed=2, flight=0)
+    assert one[PARTS.index("dry")] == pytest.approx(dry / scale)
+    mirrored = parts_of_flight(still, side="forward", group="any", row=found[0], seed=2, flight=0)
+    assert mirrored[PARTS.index("dry")] == pytest.approx(-dry / scale)
+
+
+def test_the_worst_aircraft_comes_first() -> None:
+    rng = np.random.default_rng(1)
+    aircraft = rng.integers(3, size=9000)
+    scores = rng.normal(size=9000) + 0.5 * (aircraft == 2)
+    found = by_aircraft(
+        scores,
+        aircraft=aircraft,
+        weights=np.full(9000, 1.0 / 9000),
+        replicate=np.arange(9000) % 10,
+        threshold=1.0,
+        fleet=3,
+    )
+    assert found["aircraft"].iloc[0] == 2
+    exact = {0: 0.158655, 1: 0.158655, 2: 0.308538}
+    for _, row in found.iterrows():
+        assert row["low"] < exact[int(row["aircraft"])] < row["high"]
+
+
+def test_a_surge_that_nobody_states_is_a_possible_stratum(model) -> None:
+    from cgrisk.rare.assumptions import possible_strata
+
+    strata = possible_strata(model.scenario, known=strata_of(model))
+    assert [s.name for s in strata] == ["a lavatory closed", "surge"]
