@@ -16,7 +16,7 @@ from scipy.stats import poisson
 from cgrisk.errors import ComputationError
 from cgrisk.flight.kernel.data import CabinData, MassData, Program
 from cgrisk.flight.kernel.keys import Keys
-from cgrisk.flight.kernel.people import CHILD
+from cgrisk.flight.kernel.people import CHILD, MEN, WOMEN
 from cgrisk.flight.kernel.tilt import TiltData, draw_words, tilt
 from cgrisk.flight.model import FlightModel, entity_counts
 from cgrisk.randomness.keys import CAUSES, Cause, split_seed
@@ -251,10 +251,15 @@ def tilt_data(
     lever = theta * (arms - reference_arm_m)
     body = _capped(lever[:, None, None] * masses.body, _MOST_OF_ONE_PERSON)
     bag = _capped(lever[:, None] * masses.bag, _MOST_OF_ONE_PERSON)
-    body_mean, bag_mean = _mean(body), _mean(bag)
-    adult_mean = np.log(male * np.exp(body_mean[:, 0]) + (1.0 - male) * np.exp(body_mean[:, 1]))
-    adult = (lever * masses.adult_kg + adult_mean + bag_mean)[arm_class]
-    child = (lever * masses.child_kg + body_mean[:, CHILD])[arm_class]
+    sexes = [(MEN, male), (WOMEN, 1.0 - male)]
+    drawn = [(sex, share) for sex, share in sexes if share > 0.0]
+    adult_mean = _mean(bag) + logsumexp(
+        [np.log(share) + _mean(body[:, sex]) for sex, share in drawn], axis=0
+    )
+    adult_most = bag.max(axis=1) + np.max([body[:, sex].max(axis=1) for sex, _ in drawn], axis=0)
+    child_mean = _mean(body[:, CHILD])
+    adult = (lever * masses.adult_kg + adult_mean)[arm_class]
+    child = (lever * masses.child_kg + child_mean)[arm_class]
     young = np.zeros(arm_class.size, dtype=bool)
     for region in np.unique(cabin.zone_region[cabin.zone_children > 0]):
         young[cabin.region_seats[cabin.region_start[region] : cabin.region_start[region + 1]]] = (
@@ -297,12 +302,11 @@ def tilt_data(
         ways=np.concatenate([ways.ravel() for ways in classes.ways]),
         arm_class=arm_class.astype(np.int64),
         body=body,
-        body_log_mean=body_mean,
-        body_most=body.max(axis=-1),
-        adult_log_mean=adult_mean,
         bag=bag,
-        bag_log_mean=bag_mean,
-        bag_most=bag.max(axis=-1),
+        adult_log_mean=adult_mean,
+        adult_most=adult_most,
+        child_log_mean=child_mean,
+        child_most=body[:, CHILD].max(axis=1),
     )
 
 
@@ -340,8 +344,7 @@ def lean_block(
     keys = _keys(model, seed, flights)
     log_weight = np.empty(flights.size)
     seat = np.empty((flights.size, model.program.cabin.region_seats.size), dtype=np.int64)
-    tilt(model.program, keys, data, log_weight, seat)
-    if np.isnan(log_weight).any():
+    if tilt(model.program, keys, data, log_weight, seat) < flights.size:
         raise ComputationError(
             "Tilting: no words were found that do what was chosen. Use splitting or counting for "
             "this scenario."

@@ -113,7 +113,7 @@ def _rounds(
 ) -> dict[int, _Round]:
     """Fly every rung that a threshold needs: its best one (not the lowest) and the one below."""
     upper = _upper(ladder)
-    rungs = sorted({rung for best in upper if best > 0 for rung in (best - 1, best)})
+    rungs = sorted({int(rung) for best in upper if best > 0 for rung in (best - 1, best)})
     left, done = leaner.most - leaner.flights, {}
     for turn, rung in enumerate(rungs):
         mine = (upper == rung) | (upper == rung + 1)

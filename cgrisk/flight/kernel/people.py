@@ -21,7 +21,17 @@ from cgrisk.flight.kernel.keys import Keys, fill_words, words
 from cgrisk.flight.kernel.order import nearest_free, sort_by_score, take
 from cgrisk.randomness.variates import categorical, exponential, index, normal, poisson, uniform
 
-__all__ = ["CHILD", "People", "board", "change_seats", "count_aboard", "new_people", "weigh"]
+__all__ = [
+    "CHILD",
+    "MEN",
+    "WOMEN",
+    "People",
+    "board",
+    "change_seats",
+    "count_aboard",
+    "new_people",
+    "weigh",
+]
 
 COUNT, PARTY, SEATING, MASS, SERVICE = 2, 3, 4, 5, 8  # randomness.keys.Cause
 MEN, WOMEN, CHILD, DRAWN = 0, 1, 2, 3  # population of a person; DRAWN: by his own draw

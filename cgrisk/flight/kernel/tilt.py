@@ -41,7 +41,7 @@ from numpy.typing import NDArray
 from cgrisk.compiled import entry_point, kernel, source_fingerprint
 from cgrisk.flight.kernel.data import MassData, Program
 from cgrisk.flight.kernel.keys import Keys, flight_number, words
-from cgrisk.flight.kernel.people import CHILD, People, board, count_aboard, new_people
+from cgrisk.flight.kernel.people import CHILD, MEN, WOMEN, People, board, count_aboard, new_people
 from cgrisk.randomness.philox import block, philox_versions
 from cgrisk.randomness.variates import uniform
 
@@ -52,7 +52,6 @@ Ints = NDArray[np.int64]
 Words = NDArray[np.uint32]
 
 SEATING, MASS = 4, 5  # randomness.keys.Cause
-MEN, WOMEN = 0, 1
 
 #: Versions tried before a search is given up: half a second's worth, met never in practice.
 _MOST_TRIED = 1 << 24
@@ -95,15 +94,13 @@ class TiltData(NamedTuple):
     """(S,) number of a seat's arm among the distinct ones."""
     body: Floats
     """(A, 3, C) exponents of the mass of a man, woman, child."""
-    body_log_mean: Floats
-    body_most: Floats
-    """(A, 3)"""
-    adult_log_mean: Floats
-    """(A,) for an adult whose sex is drawn."""
     bag: Floats
     """(A, C)"""
-    bag_log_mean: Floats
-    bag_most: Floats
+    adult_log_mean: Floats
+    adult_most: Floats
+    """(A,) of an adult with bag, his sex drawn, and the greatest exponent."""
+    child_log_mean: Floats
+    child_most: Floats
     """(A,)"""
 
 
@@ -270,12 +267,8 @@ def _lean_masses(
             continue
         arm = data.arm_class[people.seat[p]]
         child = people.population[p] == CHILD
-        if child:
-            most = data.body_most[arm, CHILD]
-            total += data.body_log_mean[arm, CHILD]
-        else:
-            most = max(data.body_most[arm, MEN], data.body_most[arm, WOMEN]) + data.bag_most[arm]
-            total += data.adult_log_mean[arm] + data.bag_log_mean[arm]
+        most = data.child_most[arm] if child else data.adult_most[arm]
+        total += data.child_log_mean[arm] if child else data.adult_log_mean[arm]
         version = 0
         while True:
             w0, w1, w2, _w3 = block(flight, version, MASS, p, 0, keys.k0, keys.k1)
@@ -298,7 +291,7 @@ def _make_tilt(fingerprint: int) -> Callable[[Program, Keys, TiltData, Floats, I
     def tilt(program: Program, keys: Keys, data: TiltData, log_weight: Floats, seated: Ints) -> int:
         """Write versions, log weights and seats by person; see ``flight.leaning.lean_block``.
 
-        A log weight of nan: a search was given up.
+        Return the number of flights, or of those before the one whose search was given up.
         """
         if fingerprint < 0:
             return -1
@@ -324,11 +317,14 @@ def _make_tilt(fingerprint: int) -> Callable[[Program, Keys, TiltData, Floats, I
                     total += _lean_class(data, keys, row, group, here, choices)
                     left -= here
             board(cabin, program.party, keys, row, people)
-            total += _lean_masses(data, mass, keys, row, people, persons, choices)
+            if not math.isnan(total):
+                total += _lean_masses(data, mass, keys, row, people, persons, choices)
             log_weight[row] = total
+            if math.isnan(total):
+                return row
             for p in range(persons):
                 seated[row, p] = people.seat[p]
-        return 0
+        return log_weight.size
 
     return entry_point(tilt)
 
