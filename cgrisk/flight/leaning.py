@@ -28,7 +28,7 @@ Ints = NDArray[np.int64]
 Flights = NDArray[np.uint32]
 
 #: Cells of a word: for what moves the aircraft by itself, and for one person's mass.
-_CELLS, _MASS_CELLS = 4096, 256
+_CELLS, _MASS_CELLS = 4096, 1024
 #: How many times as likely an outcome may become.
 _MOST, _MOST_OF_ONE_PERSON = 1024.0, 64.0
 #: Words of the cause count: people on the load sheet who stay away, others who come.
