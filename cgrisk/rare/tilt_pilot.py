@@ -57,6 +57,15 @@ def _movement(model: FlightModel) -> list[str]:
     return [text for text, true in moving.items() if true]
 
 
+def _parties(model: FlightModel, adults: bool, children: bool) -> bool:
+    """Return whether any kind of party but a person alone may board."""
+    alone = model.program.party.adults_low.size - 1
+    here = [kinds_in_play(model, with_children=young) for young in (False, True)]
+    return (adults and bool((here[0] != alone).any())) or (
+        children and bool((here[1] != alone).any())
+    )
+
+
 def why_not_tilted(model: FlightModel, score: Score | None = None) -> str:
     """Return why a scenario (or a score of it) is not one for tilting; '' if it is.
 
@@ -71,14 +80,11 @@ def why_not_tilted(model: FlightModel, score: Score | None = None) -> str:
     adults = np.bincount(cabin.zone_region, cabin.zone_adults)
     children = np.bincount(cabin.zone_region, cabin.zone_children)
     beside = (children > 0) & ((adults > 0) | (cabin.last_minute_on > 0.0))
-    single = model.program.party.adults_low.size - 1
-    kinds = [kinds_in_play(model, with_children=young) for young in (False, True)]
     moving = _movement(model)
     reasons = (
         (bool(moving), f"leans seats, masses and loads, not movement; here {', '.join(moving)}"),
         (
-            bool((kinds[0] != single).any())
-            or bool((children > 0).any() & (kinds[1] != single).any()),
+            _parties(model, bool((adults > 0).any()), bool((children > 0).any())),
             "is for people who travel alone; here some travel in parties",
         ),
         (
@@ -88,7 +94,7 @@ def why_not_tilted(model: FlightModel, score: Score | None = None) -> str:
         (cabin.movers_share > 0.0, "leans seats as boarded; here some people change seats later"),
         (bool(beside.any()), "is for seats taken one by one; here children sit beside an adult"),
         (
-            len(errors_of(model)) > 1 or any(name for name, _, _ in errors_of(model)),
+            any(name for name, _, _ in errors_of(model)),
             "flies one load sheet; here errors on it have a probability",
         ),
         (
