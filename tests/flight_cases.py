@@ -31,7 +31,7 @@ def edited(changes: dict[str, Any], base: Scenario | None = None) -> Scenario:
         place: Any = data
         for name in parents:
             place = place[int(name)] if isinstance(place, list) else place[name]
-        place[int(leaf) if isinstance(place, list) else leaf] = value
+        place[int(leaf) if isinstance(place, list) else leaf] = copy.deepcopy(value)
     return Scenario.from_resolved(data)
 
 

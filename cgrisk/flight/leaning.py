@@ -5,16 +5,18 @@ The law and its proof are in ``flight.kernel.tilt``.
 
 from __future__ import annotations
 
+import itertools
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp, ndtri
+from scipy.special import gammaln, logsumexp, ndtri
 from scipy.stats import poisson
 
 from cgrisk.errors import ComputationError
-from cgrisk.flight.kernel.data import MassData, Program
+from cgrisk.flight.kernel.data import CabinData, MassData, Program
 from cgrisk.flight.kernel.keys import Keys
+from cgrisk.flight.kernel.people import CHILD, MEN, WOMEN
 from cgrisk.flight.kernel.tilt import TiltData, draw_words, tilt
 from cgrisk.flight.model import FlightModel, entity_counts
 from cgrisk.randomness.keys import CAUSES, Cause, split_seed
@@ -22,14 +24,15 @@ from cgrisk.randomness.keys import CAUSES, Cause, split_seed
 __all__ = ["Source", "lean_block", "source_values", "sources", "tilt_data"]
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Flights = NDArray[np.uint32]
 
 #: Cells of a word: for what moves the aircraft by itself, and for one person's mass.
-_CELLS, _MASS_CELLS, _COMMON_CELLS = 4096, 256, 64
+_CELLS, _MASS_CELLS = 4096, 1024
 #: How many times as likely an outcome may become.
 _MOST, _MOST_OF_ONE_PERSON = 1024.0, 64.0
-#: The same for a kind of party, as a logarithm.
-_MOST_OF_A_KIND = 2.0
+#: Words of the cause count: people on the load sheet who stay away, others who come.
+_OFF, _ON = 0, 1
 
 
 class Source(NamedTuple):
@@ -77,8 +80,8 @@ def sources(model: FlightModel) -> list[Source]:
         (fuel.burn_sd > 0.0, Cause.FUEL, 0, 2, z),
     ]
     for zone in range(cabin.zone_region.size):
-        found.append((off > 0.0, Cause.COUNT, zone, 0, poisson.ppf(u, off)))
-        found.append((on > 0.0, Cause.COUNT, zone, 1, poisson.ppf(u, on)))
+        found.append((off > 0.0, Cause.COUNT, zone, _OFF, poisson.ppf(u, off)))
+        found.append((on > 0.0, Cause.COUNT, zone, _ON, poisson.ppf(u, on)))
     for h in range(hold.arm_m.size):
         loaded = bool(bags[h]) or hold.cargo_kg[h] > 0.0
         found.append((bool(bags[h]) and hold.bag_sd_kg > 0.0, Cause.CARGO, 1 + h, 0, z))
@@ -128,97 +131,88 @@ def _capped(exponent: Floats, most: float) -> Floats:
 
 
 class _Masses(NamedTuple):
-    """Masses less their means: body (Q, 3, C), bag (C), and what a party shares (Q, 2, D)."""
+    """Masses less their means: body (3, C), bag (C,); the means of an adult and a child (kg)."""
 
     body: Floats
     bag: Floats
-    common: Floats
     adult_kg: float
     child_kg: float
-    sex_kg: tuple[float, float]
 
 
-def _body(mass: MassData, population: int, scores: Floats, spread: Floats) -> Floats:
-    """Return the mean mass of those whose normal score is ``scores`` plus a part of ``spread``."""
+def _body(mass: MassData, population: int, z: Floats) -> Floats:
     shift, scale, shape = (v[population] for v in (mass.shift_kg, mass.scale_kg, mass.shape))
-    score = np.exp(shape * scores + 0.5 * (shape * spread) ** 2) if shape > 0.0 else scores
-    body: Floats = shift + scale * score
+    body: Floats = shift + scale * (np.exp(shape * z) if shape > 0.0 else z)
     return body
 
 
-def _masses(model: FlightModel) -> _Masses:
-    mass, rho = model.program.mass, model.program.party.correlation[:, None]
-    male = mass.male_share
-    z, score = ndtri(_middles(_MASS_CELLS)), ndtri(_middles(_COMMON_CELLS))
-    own, shared = np.sqrt(1.0 - rho), np.sqrt(rho)
-    body = np.stack([_body(mass, i, own * z, shared) for i in range(3)], axis=1)
-    common = np.stack([_body(mass, i, shared * score, own) for i in range(3)], axis=1)
-    mean = body[-1].mean(axis=1)
-    adult, child = male * mean[0] + (1.0 - male) * mean[1], mean[2]
-    body -= np.array([adult, adult, child])[:, None]
-    common -= mean[:, None]
+def _masses(mass: MassData) -> _Masses:
     u = _middles(_MASS_CELLS)
+    body = np.stack([_body(mass, population, ndtri(u)) for population in range(3)])
+    mean = body.mean(axis=1)
+    adult = mass.male_share * mean[0] + (1.0 - mass.male_share) * mean[1]
+    body -= np.array([adult, adult, mean[2]])[:, None]
     rest = np.clip((u - mass.bag_none) / max(1.0 - mass.bag_none, 1e-9), 1e-9, 1.0 - 1e-9)
     full = mass.bag_scale_kg * np.exp(mass.bag_shape * ndtri(rest))
     bag = np.where(u >= mass.bag_none, full, 0.0)
-    adults = male * common[:, 0] + (1.0 - male) * common[:, 1]
-    return _Masses(
-        body=body,
-        bag=bag - bag.mean(),
-        common=np.stack([adults, common[:, 2]], axis=1),
-        adult_kg=float(adult + bag.mean()),
-        child_kg=float(child),
-        sex_kg=(float(mean[0] - adult), float(mean[1] - adult)),
-    )
+    return _Masses(body, bag - bag.mean(), float(adult + bag.mean()), float(mean[2]))
 
 
-def _ahead(model: FlightModel, masses: _Masses, lever: Floats, own_mean: Floats) -> Floats:
-    """Return (Q, N, A) log mean of what the masses of a party of N adults at an arm will add.
+def _share_of_words(share: float) -> float:
+    """Return the share of the words whose middle lies below ``share``."""
+    return float(np.clip(np.ceil(share * 2.0**32 - 0.5), 0.0, 2.0**32)) / 2.0**32
 
-    ``lever`` (A,) is theta times the arm about the reference; ``own_mean`` (A, Q) the log mean of
-    an adult's own part.
-    """
-    party = model.program.party
-    sizes = np.arange(int(party.adults_high.max()) + 1)
-    pull = sizes[:, None] * lever  # (N, A)
-    out = np.empty((party.correlation.size, *pull.shape))
-    men = model.program.mass.male_share
-    for kind, one_sex in enumerate(party.same_sex):
-        common = _mean(pull[..., None] * masses.common[kind, 0])
-        sexes = men * np.exp(pull * masses.sex_kg[0]) + (1.0 - men) * np.exp(
-            pull * masses.sex_kg[1]
-        )
-        together = common + np.log(1.0 - one_sex + one_sex * sexes)
-        out[kind] = pull * party.shift_kg[kind] + sizes[:, None] * own_mean[:, kind]
-        out[kind, 2:] += np.minimum(together, 5.0)[2:]
+
+def _ways(exponent: Floats) -> Floats:
+    """Return (N + 1, N + 1) log sums over all sets of k (columns) of the seats from i (rows) on."""
+    seats = exponent.size
+    out = np.full((seats + 1, seats + 1), -np.inf)
+    out[:, 0] = 0.0
+    for i in range(seats - 1, -1, -1):
+        out[i, 1:] = np.logaddexp(out[i + 1, 1:], exponent[i] + out[i + 1, :-1])
     return out
 
 
-def _kinds(model: FlightModel, masses: _Masses, theta: float, ahead: Floats) -> Floats:
-    """Return (R, Q, N) exponents of the kinds of party: what they will add beyond single people."""
-    cabin, party = model.program.cabin, model.program.party
-    arms, arm_class = np.unique(cabin.arm_m, return_inverse=True)
-    sizes = np.arange(ahead.shape[1])
-    regions = cabin.region_start.size - 1
-    out = np.zeros((regions, party.correlation.size, sizes.size))
-    for r in range(regions):
-        seats = cabin.region_seats[cabin.region_start[r] : cabin.region_start[r + 1]]
-        people = (cabin.zone_adults + cabin.zone_children)[cabin.zone_region == r].sum()
-        if people == 0 or people >= seats.size:
-            continue
-        staying = 1.0 - people / seats.size
-        pull = theta * masses.adult_kg * staying * (arms - cabin.arm_m[seats].mean())
-        others = (1.0 - staying) * ahead[-1, 1]
-        for kind in range(out.shape[1]):
-            lean = sizes[:, None] * (pull - others) + ahead[kind]
-            out[r, kind] = _mean(lean[:, arm_class[seats]])
-        out[r] -= sizes * out[r, -1, 1]
-    return np.clip(out, -_MOST_OF_A_KIND, _MOST_OF_A_KIND)
+class _Classes(NamedTuple):
+    """The classes of seats of all regions, in the order in which they fill."""
+
+    region_class: Ints
+    seats: list[Ints]
+    ways: list[Floats]
 
 
-def _share_of_words(share: float, words: int) -> float:
-    """Return the share of the words whose middle lies below ``share``."""
-    return float(np.clip(np.ceil(share * words - 0.5), 0.0, words)) / words
+def _classes(cabin: CabinData, exponent: Floats) -> _Classes:
+    region_class, seats = [0], []
+    for first, last in itertools.pairwise(cabin.region_start):
+        here = cabin.region_seats[first:last]
+        base = cabin.score_base[here]
+        seats += [here[base == turn] for turn in np.unique(base)]
+        region_class.append(len(seats))
+    ways = [_ways(exponent[group]) for group in seats]
+    return _Classes(np.array(region_class, dtype=np.int64), seats, ways)
+
+
+def _log_means(classes: _Classes, exponent: Floats, region: int) -> Floats:
+    """Return (N + 1,) log mean of what 0 to N people of a region add to the exponent."""
+    out, full = [0.0], 0.0
+    for group in range(classes.region_class[region], classes.region_class[region + 1]):
+        size = classes.seats[group].size
+        k = np.arange(1, size + 1)
+        sets = gammaln(size + 1) - gammaln(k + 1) - gammaln(size - k + 1)
+        out += (full + classes.ways[group][0, 1:] - sets).tolist()
+        full += float(exponent[classes.seats[group]].sum())
+    return np.array(out)
+
+
+def _per_person(cabin: CabinData, classes: _Classes, exponent: Floats) -> Floats:
+    """Return (Z,) how much one more person in a zone adds to the log mean, about the load sheet."""
+    out = np.empty(cabin.zone_region.size)
+    people = cabin.zone_adults + cabin.zone_children
+    for zone, region in enumerate(cabin.zone_region):
+        mean = _log_means(classes, exponent, int(region))
+        aboard = int(people[cabin.zone_region == region].sum())
+        low, high = max(aboard - 1, 0), min(aboard + 1, mean.size - 1)
+        out[zone] = (mean[high] - mean[low]) / max(high - low, 1)
+    return out
 
 
 def tilt_data(
@@ -232,10 +226,14 @@ def tilt_data(
 ) -> TiltData:
     """Return how flights are leaned.
 
+    A seat's exponent is the log mean of ``exp(theta mass (arm - reference))`` over whoever may
+    sit there, and his mass is leaned by what is left of that: together, seats and masses have
+    nearly the law ``p exp(theta moment) / Z``.
+
     Parameters
     ----------
     model : FlightModel
-        A scenario made ready to fly.
+        A scenario made ready to fly, of those that :func:`cgrisk.rare.why_not_tilted` admits.
     theta : float
         Strength per kg m of moment toward the tail; negative to lean flights forward.
     reference_arm_m : float
@@ -243,38 +241,51 @@ def tilt_data(
     found : list of Source
         From :func:`sources`.
     moment_kgm : float64 array, shape (sources,)
-        Moment toward the tail per unit of each source.
+        Moment toward the tail per unit of each source; numbers of people have their own.
     choice_seed : int
         Seed of the choices, other than the flights' own.
     """
-    program = model.program
+    program, cabin = model.program, model.program.cabin
+    arms, arm_class = np.unique(cabin.arm_m, return_inverse=True)
+    masses, male = _masses(program.mass), _share_of_words(program.mass.male_share)
+    lever = theta * (arms - reference_arm_m)
+    body = _capped(lever[:, None, None] * masses.body, _MOST_OF_ONE_PERSON)
+    bag = _capped(lever[:, None] * masses.bag, _MOST_OF_ONE_PERSON)
+    sexes = [(MEN, male), (WOMEN, 1.0 - male)]
+    drawn = [(sex, share) for sex, share in sexes if share > 0.0]
+    adult_mean = _mean(bag) + logsumexp(
+        [np.log(share) + _mean(body[:, sex]) for sex, share in drawn], axis=0
+    )
+    adult_most = bag.max(axis=1) + np.max([body[:, sex].max(axis=1) for sex, _ in drawn], axis=0)
+    child_mean = _mean(body[:, CHILD])
+    adult = (lever * masses.adult_kg + adult_mean)[arm_class]
+    child = (lever * masses.child_kg + child_mean)[arm_class]
+    young = np.zeros(arm_class.size, dtype=bool)
+    for region in np.unique(cabin.zone_region[cabin.zone_children > 0]):
+        young[cabin.region_seats[cabin.region_start[region] : cabin.region_start[region + 1]]] = (
+            True
+        )
+    seat = np.where(young, child, adult)
+    classes = _classes(cabin, seat)
+    one_more = _per_person(cabin, classes, seat)
     rows: list[Floats] = []
     entities: dict[tuple[int, int], list[int]] = {}
     for source, moment in zip(found, moment_kgm, strict=True):
-        if moment == 0.0:
+        pull = theta * moment
+        if source.cause == Cause.COUNT:
+            pull = one_more[source.entity] * (1.0 if source.word == _ON else -1.0)
+        if pull == 0.0:
             continue
         place = entities.setdefault((source.cause, source.entity), [-1] * 4)
         place[source.word] = len(rows)
-        rows.append(_capped(theta * moment * source.values, _MOST))
+        rows.append(_capped(pull * source.values, _MOST))
     exponent = np.array(rows, dtype=np.float64).reshape(len(rows), _CELLS)
     mean, most = _mean(exponent), exponent.max(axis=1)
     table = np.array(list(entities.values()), dtype=np.int64).reshape(len(entities), 4)
     used = [[i for i in row if i >= 0] for row in table]
-    arms, arm_class = np.unique(program.cabin.arm_m, return_inverse=True)
-    masses, share = _masses(model), program.mass.male_share
-    lever = theta * (arms - reference_arm_m)
-    body = _capped(lever[:, None, None, None] * masses.body, _MOST_OF_ONE_PERSON)
-    bag = _capped(lever[:, None] * masses.bag, _MOST_OF_ONE_PERSON)
-    body_mean = _mean(body)
-    male = _share_of_words(share, 2**32)
-    adult_mean = np.log(male * np.exp(body_mean[..., 0]) + (1.0 - male) * np.exp(body_mean[..., 1]))
-    bag_mean = _mean(bag)
-    ahead = _ahead(model, masses, lever, adult_mean + bag_mean[:, None])
+    sizes = np.array([group.size for group in classes.seats], dtype=np.int64)
     k0, k1 = split_seed(choice_seed)
     return TiltData(
-        theta=float(theta),
-        adult_kg=masses.adult_kg,
-        child_kg=masses.child_kg,
         k0=k0,
         k1=k1,
         cause=np.array([c for c, _ in entities], dtype=np.int64),
@@ -283,23 +294,19 @@ def tilt_data(
         exponent=exponent,
         log_mean=np.array([mean[i].sum() for i in used], dtype=np.float64),
         log_most=np.array([most[i].sum() for i in used], dtype=np.float64),
+        region_class=classes.region_class,
+        class_start=np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64),
+        class_seats=np.concatenate(classes.seats).astype(np.int64),
+        seat=seat,
+        ways_start=np.concatenate([[0], np.cumsum((sizes + 1) ** 2)[:-1]]).astype(np.int64),
+        ways=np.concatenate([ways.ravel() for ways in classes.ways]),
         arm_class=arm_class.astype(np.int64),
         body=body,
-        body_log_mean=body_mean,
-        body_most=body.max(axis=-1),
-        adult_log_mean=adult_mean,
         bag=bag,
-        bag_log_mean=bag_mean,
-        bag_most=bag.max(axis=-1),
-        reference_arm_m=float(reference_arm_m),
-        common=masses.common,
-        male_kg=masses.sex_kg[0],
-        female_kg=masses.sex_kg[1],
-        one_sex=np.array([_share_of_words(x, 2**16) for x in program.party.same_sex]),
-        mass_ahead=ahead,
-        party_lean=_kinds(model, masses, theta, ahead),
-        male_share=share,
-        male_of_one_sex=_share_of_words(share, 2**16),
+        adult_log_mean=adult_mean,
+        adult_most=adult_most,
+        child_log_mean=child_mean,
+        child_most=body[:, CHILD].max(axis=1),
     )
 
 
@@ -327,7 +334,7 @@ def lean_block(
         Logarithm of the weight: the mean of ``exp(log_weight) * f`` is that of ``f`` over
         ordinary flights, for every figure ``f``.
     seat : int64 array, shape (n, persons)
-        Seat of each person once all have changed seats; -1 where there is none.
+        Seat of each person; -1 where there is none.
 
     Raises
     ------
@@ -337,10 +344,9 @@ def lean_block(
     keys = _keys(model, seed, flights)
     log_weight = np.empty(flights.size)
     seat = np.empty((flights.size, model.program.cabin.region_seats.size), dtype=np.int64)
-    tilt(model.program, keys, data, log_weight, seat)
-    if np.isnan(log_weight).any():
+    if tilt(model.program, keys, data, log_weight, seat) < flights.size:
         raise ComputationError(
-            "Tilting: no words were found that seat people as chosen; one kind of seat is taken "
-            "far too rarely beside the others. Use splitting or counting for this scenario."
+            "Tilting: no words were found that do what was chosen. Use splitting or counting for "
+            "this scenario."
         )
     return keys.versions, log_weight, seat

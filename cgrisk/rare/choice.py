@@ -15,7 +15,8 @@ from cgrisk.rare.exact import exact_tail, why_not_exact
 from cgrisk.rare.multilevel import SplitTail, splitting_flights
 from cgrisk.rare.pilot import Pilot
 from cgrisk.rare.question import Meter, Question
-from cgrisk.rare.tilting import tilted_tail, why_not_tilted
+from cgrisk.rare.strata import errors_of
+from cgrisk.rare.tilting import LEAST_TILTED, tilted_tail, why_not_tilted
 
 __all__ = ["METHODS", "Choice", "answer", "choose"]
 
@@ -23,7 +24,8 @@ Floats = NDArray[np.float64]
 
 #: Methods the user may ask for.
 METHODS: Final = ("auto", "counting", "splitting", "kill-rule", "tilting", "exact")
-#: Flights that tilting takes for 10 %, at any depth (measured: some thousand with all causes on).
+#: Flights that tilting takes for 10 % along a whole curve (measured: a pilot of up to 8,000, 400
+#: to 1,500 for each strength).
 _TILTED: Final = 20_000.0
 #: Hits expected among splitting's own independent flights from which on they are counted.
 _ENOUGH_TO_COUNT: Final = 300.0
@@ -49,6 +51,18 @@ def _cost(flights: float) -> str:
     return f"{float(f'{flights:.2g}'):,.0f}"
 
 
+def _why_not_exact(question: Question) -> str:
+    if any(name for name, _, _ in errors_of(question.model)):
+        return "Errors on the load sheet have a probability; the exact law is that of one sheet."
+    return why_not_exact(question.model)
+
+
+def _why_not_tilted(question: Question) -> str:
+    if question.most_flights < LEAST_TILTED:
+        return f"Its pilots need {LEAST_TILTED:,} flights; {question.most_flights:,} are allowed."
+    return why_not_tilted(question.model, question.score)
+
+
 def choose(question: Question, *, pilot: Pilot, method: str = "auto") -> Choice:
     """Return the method for a question.
 
@@ -72,10 +86,7 @@ def choose(question: Question, *, pilot: Pilot, method: str = "auto") -> Choice:
             got=method,
             cure="Name one, or leave it out.",
         )
-    refused = {
-        "exact": why_not_exact(question.model),
-        "tilting": why_not_tilted(question.model),
-    }
+    refused = {"exact": _why_not_exact(question), "tilting": _why_not_tilted(question)}
     if method != "auto":
         if refused.get(method):
             raise UsageError(

@@ -3,8 +3,12 @@
 Flights are leaned through the versions of their keys (``flight.kernel.tilt``), so that the
 ordinary kernel flies them; each carries the weight that undoes the leaning. The mean of
 ``weight * [score > x]`` is the chance of a score above ``x`` for every strength of the tilt: it
-only decides how much that mean scatters. Pilot flights, of keys of their own, tell how much each
-source of error moves the score and which strength serves each threshold best.
+only decides how much that mean scatters. Since weights fall as the score grows, those above ``x``
+are bounded by the weight at ``x``; no rare huge one hides there.
+
+Each threshold is estimated twice, by the flights of two neighbouring strengths chosen by a pilot,
+and the answer is the mean of the two. That is a check that costs nothing: were heavy weights
+missed, the stronger tilt would miss more of them.
 """
 
 from __future__ import annotations
@@ -15,224 +19,181 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from joblib import Parallel, delayed
 from numpy.typing import NDArray
 
 from cgrisk.errors import UsageError
-from cgrisk.flight import FlightModel, fly_block, zero_fuel_scale
-from cgrisk.flight.kernel.tilt import TiltData
-from cgrisk.flight.leaning import Source, lean_block, source_values, sources, tilt_data
+from cgrisk.flight import FlightModel
+from cgrisk.flight.leaning import lean_block
 from cgrisk.randomness import resolve_seed
 from cgrisk.rare.estimate import TailEstimate, replicate_interval
-from cgrisk.rare.score import ENVELOPE, Score
+from cgrisk.rare.score import Score
 from cgrisk.rare.seeds import derived_seed
+from cgrisk.rare.tilt_pilot import STEP, Ladder, Leaner, aim_at, climb, why_not_tilted
 from cgrisk.sampling import check_counts, warm_up
 
-__all__ = ["tilted_tail", "why_not_tilted"]
+__all__ = ["LEAST_TILTED", "tilted_tail", "why_not_tilted"]
 
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 
-#: Ordinary flights that tell what moves the score; leaned ones at each strength tried.
-_FIRST_PILOT, _PILOT = 4096, 400
-#: Strengths tried, in standard deviations of the score's shift: from 0 in steps, up to the last.
-_STEP, _STRONGEST = 0.5, 14.0
-#: Flights per task: a kernel call cannot be interrupted.
-_TASK = 100
-#: Batches of the interval, at least; flights of a batch, at least.
+#: Pilots and a first round at every strength fit in.
+LEAST_TILTED: Final = 20_000
+#: Batches of each strength; flights of a batch, at least.
 _BATCHES, _LEAST_BATCH = 20, 25
-#: Pilot flights above a threshold, at least, before their scatter is believed.
-_FEWEST_HITS = 20
 #: Effective flights below which, and one flight's share above which, an estimate is doubtful.
 _FEW_EFFECTIVE, _LARGE_SHARE = 100.0, 0.1
-#: t value below which a source's effect is taken for noise.
-_NOISE = 4.0
-
-
-def why_not_tilted(model: FlightModel, score: Score | None = None) -> str:
-    """Return why a scenario (or a score of it) is not one for tilting; '' if it is.
-
-    Parameters
-    ----------
-    model : FlightModel
-        Scenario made ready to fly.
-    score : Score, optional
-        What would be estimated.
-    """
-    program = model.program
-    urge, crowd, service = program.urge, program.crowd, program.service
-    moving = {
-        "passengers get up": bool((urge.seat_rate_per_s > 0.0).any()) and urge.total_s > 0.0,
-        "people get up when the sign goes off": crowd.sign_off_share > 0.0,
-        "a surge may take place": crowd.surge_probability > 0.0 and crowd.cruise_s.size > 0,
-        "carts are pushed": service.mass_kg.size > 0,
-        "the crew walks": service.crew_arm_m.size > 0 and service.walk_rate_per_s > 0.0,
-        "movement is scripted": program.script.time_s.size > 0,
-    }
-    reasons = [text for text, true in moving.items() if true]
-    if reasons:
-        return (
-            f"Tilting leans seats, masses and loads, not movement, and here {', '.join(reasons)}; "
-            "use splitting or counting."
-        )
-    if score is not None and score.name != ENVELOPE:
-        return (
-            f"Tilting leans flights toward a side of the envelope, not toward {score.name}; use "
-            "splitting or counting."
-        )
-    return ""
+#: Standard errors by which two strengths may differ; the weights' mean from 1.
+_APART, _OFF_ONE = 3.0, 5.0
+#: Share of effective flights from which on the mean of all weights is judged: below it, the mean
+#: rests on flights far on the other side, which a strong tilt never sees.
+_JUDGED = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class _Aim:
-    """What moves the score, and by how much."""
+class _Round:
+    """The flights of one strength, as parts of estimates: weights above thresholds, else 0."""
 
-    model: FlightModel
-    score: Score
-    sign: float
-    """+1 aft, -1 forward."""
-    found: list[Source]
-    moment_kgm: Floats
-    reference_arm_m: float
-    spread_kgm: float
+    strength: float
+    batch: int
+    scores: Floats
+    weights: Floats
 
-    def data(self, strength: float, seed: int) -> TiltData:
-        """Return the tilt that shifts the score by about so many standard deviations."""
-        return tilt_data(
-            self.model,
-            theta=self.sign * strength / self.spread_kgm,
-            reference_arm_m=self.reference_arm_m,
-            found=self.found,
-            moment_kgm=self.moment_kgm,
-            choice_seed=derived_seed(seed, "choices"),
-        )
+    def parts(self, threshold: float) -> Floats:
+        return np.where(self.scores > threshold, self.weights, 0.0)
 
+    def replicates(self, threshold: float) -> Floats:
+        """Return the estimates of the batches, shape (20, 1)."""
+        means: Floats = self.parts(threshold).reshape(_BATCHES, -1).mean(axis=1)[:, None]
+        return means
 
-def _side(model: FlightModel, score: Score) -> str:
-    return model.columns[score.columns[0]].rsplit(".", 1)[-1]
-
-
-def _reference_arm(model: FlightModel, score: Score, side: str) -> float:
-    """Return the arm about which mass counts: the slope of the limit's moment where it is nearest.
-
-    The margin is ``m lim(m) - M``: a mass ``dm`` at arm ``x`` changes it by ``d(m lim)/dm - x``.
-    """
-    phases = [model.columns[column].split(".", 1)[1].rsplit(".", 1)[0] for column in score.columns]
-    margins = model.planned_margins
-    here = margins[(margins["side"] == side) & margins["phase"].isin(phases)]
-    nearest = here.iloc[int(here["moment_margin_kgm"].to_numpy().argmin())]
-    mass = float(nearest["mass_at_least_kg"])
-    limit, cabin = model.program.limit, model.program.cabin
-    place = 2 * model.phases.index(str(nearest["phase"])) + (side == "aft")
-    first, count = int(limit.start[place]), int(limit.pieces[place])
-    low = limit.mass_low_kg[first : first + count]
-    piece = first + max(int(np.searchsorted(low, mass, side="right")) - 1, 0)
-    arm = limit.intercept_m[piece] + 2.0 * limit.slope_m[piece] * mass
-    return float(np.clip(arm, cabin.arm_m.min(), cabin.arm_m.max()))
-
-
-def _aim(model: FlightModel, score: Score, seed: int, jobs: int) -> _Aim:
-    """Fly ordinary flights and fit the moment of each source by least squares."""
-    flights = np.arange(_FIRST_PILOT, dtype=np.uint32)
-    parts = np.array_split(flights, _FIRST_PILOT // 512)
-    fly = delayed(fly_block)
-    rows = np.concatenate(
-        Parallel(n_jobs=jobs, backend="threading")(
-            fly(model, seed=seed, flights=part) for part in parts
-        )
-    )
-    side = _side(model, score)
-    sign = 1.0 if side == "aft" else -1.0
-    moment = sign * zero_fuel_scale(model) * score.of(rows)
-    spread = float(moment.std())
-    if not spread > 1e-9 * zero_fuel_scale(model):
-        raise UsageError(
-            argument="scenario",
-            expected="something that varies",
-            got="a score that is the same on all flights",
-            cure="Switch some source of error on; the planned load tells this score exactly.",
-        )
-    people = [model.columns.index(f"take_off_error_kgm.{cause}") for cause in ("seating", "mass")]
-    found = sources(model)
-    effects = np.zeros(len(found))
-    if found:
-        figures = source_values(model, found, seed=seed, flights=flights)
-        rest = moment - rows[:, people].sum(axis=1)
-        design = np.column_stack([np.ones(flights.size), figures])
-        fitted = np.linalg.lstsq(design, rest, rcond=None)[0]
-        noise = float((rest - design @ fitted).std())
-        error = noise * np.sqrt(np.diag(np.linalg.pinv(design.T @ design)))
-        effects = np.where(np.abs(fitted) > _NOISE * error, fitted, 0.0)[1:]
-    return _Aim(model, score, sign, found, effects, _reference_arm(model, score, side), spread)
-
-
-def _fly(aim: _Aim, data: TiltData, seed: int, first: int, count: int) -> tuple[Floats, Floats]:
-    """Return (scores, weights) of leaned flights."""
-    flights = np.arange(first, first + count, dtype=np.uint32)
-    versions, log_weight, _ = lean_block(aim.model, data, seed=seed, flights=flights)
-    rows = fly_block(aim.model, seed=seed, flights=flights, versions=versions)
-    return aim.score.of(rows), np.exp(log_weight)
-
-
-class _Flown:
-    """Counts flights and flies leaned ones; results come in the order of their numbers."""
-
-    def __init__(self, aim: _Aim, *, jobs: int, most: int, progress: Progress | None) -> None:
-        self.aim, self.jobs, self.most, self.progress = aim, jobs, most, progress
-        self.flights = _FIRST_PILOT
-
-    def fly(self, strength: float, seed: int, first: int, count: int) -> tuple[Floats, Floats]:
-        """Return (scores, weights) of flights ``first`` to ``first + count - 1`` of a strength."""
-        data = self.aim.data(strength, seed)
-        step = delayed(_fly)
-        done = Parallel(n_jobs=self.jobs, backend="threading", return_as="generator")(
-            step(self.aim, data, seed, start, min(_TASK, first + count - start))
-            for start in range(first, first + count, _TASK)
-        )
-        scores, weights = [], []
-        for score, weight in done:
-            scores.append(score)
-            weights.append(weight)
-            self.flights += score.size
-            if self.progress is not None:
-                self.progress(min(self.flights, self.most), self.most)
-        return np.concatenate(scores), np.concatenate(weights)
-
-
-def _scatter(scores: Floats, weights: Floats, threshold: float) -> tuple[float, int]:
-    """Return (variance over squared mean of one flight's part, flights above the threshold)."""
-    above = scores > threshold
-    part = np.where(above, weights, 0.0)
-    mean = float(part.mean())
-    scatter = float(part.var()) / mean**2 if mean > 0.0 else math.inf
-    return scatter, int(above.sum())
-
-
-def _ladder(flown: _Flown, thresholds: Floats, seed: int) -> tuple[Floats, Floats]:
-    """Return (strength, scatter) for each threshold, from pilot flights; inf where out of reach."""
-    best = np.full(thresholds.size, np.inf)
-    strength = np.full(thresholds.size, np.nan)
-    for i in range(1 + round(_STRONGEST / _STEP)):
-        if flown.flights + _PILOT > flown.most // 2:
-            break
-        tried = _STEP * i
-        scores, weights = flown.fly(tried, derived_seed(seed, "pilot", str(i)), 0, _PILOT)
-        shares = []
-        for n, threshold in enumerate(thresholds):
-            scatter, hits = _scatter(scores, weights, threshold)
-            shares.append(hits / scores.size)
-            # Where nearly all are above, the heavy weights just above may not have been seen.
-            believed = hits >= _FEWEST_HITS and (hits <= 0.9 * scores.size or i == 0)
-            if believed and scatter < best[n]:
-                best[n], strength[n] = scatter, tried
-        if min(shares) > 0.9:
-            break
-    return strength, best
+    def off_one(self) -> float:
+        """Return how many standard errors the weights' mean is from 1; 0 where it says nothing."""
+        effective = self.weights.sum() ** 2 / (self.weights**2).sum()
+        error = float(self.weights.std()) / math.sqrt(self.weights.size)
+        if effective < _JUDGED * self.weights.size or error == 0.0:
+            return 0.0
+        return (float(self.weights.mean()) - 1.0) / error
 
 
 def _flights_for(scatter: float, relative_error: float) -> float:
-    """Return the flights for a relative error, and for the least effective number, with room."""
-    return 1.4 * (scatter + 1.0) * max(relative_error**-2, _FEW_EFFECTIVE)
+    """Return the flights of each of two strengths for a relative error of their mean, with room."""
+    return 0.7 * (scatter + 1.0) * max(relative_error**-2, _FEW_EFFECTIVE)
+
+
+def _round(
+    leaner: Leaner,
+    strength: float,
+    *,
+    thresholds: Floats,
+    scatter: float,
+    seed: int,
+    most: int,
+    relative_error: float,
+) -> _Round:
+    """Fly a strength in two steps: what the pilot asks for, then what the first step asks for."""
+    own = derived_seed(seed, "main", repr(strength))
+    wanted = _flights_for(scatter, relative_error)
+    batch = max(1, min(max(_LEAST_BATCH, math.ceil(0.5 * wanted / _BATCHES)), most // _BATCHES))
+    scores, weights = leaner.fly(strength, own, 0, _BATCHES * batch)
+    seen = 0.0
+    for x in thresholds:
+        part = np.where(scores > x, weights, 0.0)
+        seen = max(seen, float(part.var()) / max(float(part.mean()) ** 2, 1e-300))
+    wanted = min(_flights_for(seen, relative_error), float(most))
+    more = int(wanted) // _BATCHES - batch
+    if more > 0:
+        again = leaner.fly(strength, own, _BATCHES * batch, _BATCHES * more)
+        scores = np.concatenate([scores, again[0]])
+        weights = np.concatenate([weights, again[1]])
+    return _Round(strength, batch + max(more, 0), scores, weights)
+
+
+def _rounds(
+    leaner: Leaner, ladder: Ladder, thresholds: Floats, *, seed: int, relative_error: float
+) -> dict[int, _Round]:
+    """Fly every rung that a threshold needs: its best one (not the lowest) and the one below."""
+    upper = _upper(ladder)
+    rungs = sorted({int(rung) for best in upper if best > 0 for rung in (best - 1, best)})
+    left, done = leaner.most - leaner.flights, {}
+    for turn, rung in enumerate(rungs):
+        mine = (upper == rung) | (upper == rung + 1)
+        pilot = ladder.scatter[np.minimum(ladder.best[mine], rung), mine]
+        done[rung] = _round(
+            leaner,
+            STEP * rung,
+            thresholds=thresholds[mine],
+            scatter=float(pilot[np.isfinite(pilot)].max(initial=0.0)),
+            seed=seed,
+            most=left * (turn + 1) // len(rungs) - left * turn // len(rungs),
+            relative_error=relative_error,
+        )
+    return done
+
+
+def _upper(ladder: Ladder) -> NDArray[np.int64]:
+    """Return the stronger of the two rungs of each threshold, -1 for none."""
+    return np.where(ladder.best < 0, -1, np.maximum(ladder.best, 1))
+
+
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """What is found at one threshold; the strengths are so many standard errors apart."""
+
+    estimate: float
+    low: float
+    high: float
+    effective: float
+    share: float
+    apart: float
+    error: float
+
+
+def _answer(pair: tuple[_Round, _Round], threshold: float, confidence: float) -> _Answer:
+    """Return the mean of two strengths, with the widest of their intervals where they disagree."""
+    own = [each.replicates(threshold) for each in pair]
+    both = 0.5 * (own[0] + own[1])
+    estimate, low, high = (float(x[0]) for x in replicate_interval(both, confidence=confidence))
+    errors = [float(x.std(ddof=1)) / math.sqrt(_BATCHES) for x in own]
+    spread = math.hypot(*errors)
+    gap = float(own[0].mean() - own[1].mean())
+    apart = gap / spread if spread > 0.0 else 0.0
+    if abs(apart) > _APART:
+        ends = [replicate_interval(x, confidence=confidence) for x in own]
+        low = min(low, *(float(end[1][0]) for end in ends))
+        high = max(high, *(float(end[2][0]) for end in ends))
+    parts = np.concatenate([each.parts(threshold) / each.scores.size for each in pair])
+    total = float(parts.sum())
+    if total == 0.0:
+        return _Answer(math.nan, 0.0, 1.0, 0.0, 0.0, 0.0, math.nan)
+    effective = total**2 / float((parts**2).sum())
+    share = float(parts.max()) / total
+    return _Answer(estimate, low, high, effective, share, apart, 0.5 * spread)
+
+
+def _doubts(found: _Answer, where: str, relative_error: float) -> list[str]:
+    doubts = []
+    if abs(found.apart) > _APART:
+        doubts.append(
+            f"{where} two strengths of the tilt differ by {abs(found.apart):.1f} standard errors: "
+            "the weights are not told well, and the interval was widened to hold both of theirs. "
+            "Check with splitting."
+        )
+    if found.effective < _FEW_EFFECTIVE:
+        doubts.append(
+            f"{where} the weights are worth only {found.effective:.0f} equal flights; "
+            "the interval may be too narrow."
+        )
+    if found.share > _LARGE_SHARE:
+        doubts.append(
+            f"{where} one flight carries {100.0 * found.share:.0f} % of the weight; "
+            "the interval may be too narrow."
+        )
+    if found.error > 1.5 * relative_error * found.estimate:
+        doubts.append(
+            f"{where} the standard error is {100.0 * found.error / found.estimate:.0f} % of the "
+            "estimate; more flights would help."
+        )
+    return doubts
 
 
 def tilted_tail(
@@ -249,14 +210,18 @@ def tilted_tail(
 ) -> TailEstimate:
     """Return the chances that a score exceeds thresholds, by importance sampling.
 
-    Each threshold is estimated by the flights of one strength of the tilt. Their number is fixed
-    in two steps: 20 batches from what the pilot saw, then as many more of the same size as the
-    scatter of the first asks for. (That leaves a bias of the order of one over the flights.)
+    Each threshold is estimated by the flights of two neighbouring strengths of the tilt, half a
+    standard deviation of the score apart. Their number is fixed in two steps: 20 batches from what
+    the pilot saw, then as many more as the scatter of the first asks for. (That leaves a bias of
+    the order of one over the flights.) Warnings say where weights are worth few flights, where one
+    flight carries much of the weight, where the two strengths differ by more than 3 standard
+    errors (the interval then holds both of theirs), and where the mean of all weights is more than
+    5 standard errors from 1 (judged at strengths where they are worth a tenth of the flights).
 
     Parameters
     ----------
     model : FlightModel
-        A scenario in which nobody moves.
+        A scenario that :func:`why_not_tilted` admits.
     score : Score
         Of the envelope, from :func:`cgrisk.rare.score.envelope_score`.
     thresholds : float64 array, shape (n,)
@@ -266,7 +231,7 @@ def tilted_tail(
     relative_error : float
         Standard error over estimate, asked for at each threshold.
     most_flights : int
-        Flights at most, pilots included.
+        Flights at most, pilots included; at least 20,000.
     confidence : float
         Of each interval by itself.
     jobs : int
@@ -277,8 +242,7 @@ def tilted_tail(
     Raises
     ------
     UsageError
-        If something moves in the scenario, the score is not the envelope's, or an argument is out
-        of its range.
+        If the scenario or the score does not suit, or an argument is out of its range.
     """
     thresholds = np.asarray(thresholds, dtype=np.float64).reshape(-1)
     _check(thresholds, relative_error, most_flights, confidence)
@@ -293,109 +257,65 @@ def tilted_tail(
         )
     warm_up(model)
     seed = derived_seed(seed, "tilting")
-    aim = _aim(model, score, derived_seed(seed, "first pilot"), jobs)
+    aim = aim_at(model, score, seed=derived_seed(seed, "first pilot"), jobs=jobs)
     lean_block(model, aim.data(0.0, 0), seed=0, flights=np.zeros(1, dtype=np.uint32))  # compile
-    flown = _Flown(aim, jobs=jobs, most=most_flights, progress=progress)
-    strength, scatter = _ladder(flown, thresholds, seed)
-    estimate, low, high = (np.full(thresholds.size, x) for x in (np.nan, 0.0, 1.0))
-    effective, largest = math.inf, 0.0
+    leaner = Leaner(aim, jobs=jobs, most=most_flights, progress=progress)
+    ladder = climb(leaner, thresholds, seed=seed)
+    rounds = _rounds(leaner, ladder, thresholds, seed=seed, relative_error=relative_error)
+    answers = [
+        _answer((rounds[rung - 1], rounds[rung]), float(x), confidence)
+        if rung > 0
+        else _Answer(math.nan, 0.0, 1.0, 0.0, 0.0, 0.0, math.nan)
+        for rung, x in zip(_upper(ladder), thresholds, strict=True)
+    ]
+    seen = [found for found in answers if not math.isnan(found.estimate)]
     warnings: list[str] = []
-    chosen = np.unique(strength[np.isfinite(strength)])
-    left = most_flights - flown.flights
-    for turn, tried in enumerate(chosen):
-        mine = np.flatnonzero(strength == tried)
-        share = left * (turn + 1) // chosen.size - left * turn // chosen.size
-        scores, weights, batch = _main_flights(
-            flown, tried, thresholds[mine], scatter[mine], seed, share, relative_error
+    for found, x in zip(answers, thresholds, strict=True):
+        if not math.isnan(found.estimate):
+            warnings += _doubts(found, f"Above {x:g} {score.unit}", relative_error)
+    off_one = max((each.off_one() for each in rounds.values()), key=abs, default=0.0)
+    if abs(off_one) > _OFF_ONE:
+        warnings.append(
+            f"The mean of all weights is {abs(off_one):.1f} standard errors from 1, which it "
+            "should be: do not trust these estimates; check with splitting."
         )
-        parts = np.where(scores[:, None] > thresholds[mine], weights[:, None], 0.0)
-        replicates = parts.reshape(-1, batch, mine.size).mean(axis=1)
-        estimate[mine], low[mine], high[mine] = replicate_interval(
-            replicates, confidence=confidence
-        )
-        for n, part in zip(mine, parts.T, strict=True):
-            total = float(part.sum())
-            if total <= 0.0:
-                continue
-            size, top = total**2 / float((part**2).sum()), float(part.max()) / total
-            effective, largest = min(effective, size), max(largest, top)
-            warnings += _doubts(float(thresholds[n]), score.unit, size, top)
-            error = float(replicates[:, mine == n].std(ddof=1)) / math.sqrt(len(replicates))
-            if error > 1.5 * relative_error * estimate[n]:
-                warnings.append(
-                    f"Above {thresholds[n]:g} {score.unit} the standard error is "
-                    f"{100.0 * error / estimate[n]:.0f} % of the estimate; more flights would help."
-                )
-    lost = thresholds[np.isnan(estimate)]
-    if lost.size:
+    lost = [x for x, found in zip(thresholds, answers, strict=True) if math.isnan(found.estimate)]
+    if lost:
         warnings.append(
             f"No tilt brought enough flights above {', '.join(f'{x:g}' for x in lost)} "
             f"{score.unit}: out of this method's reach, or beyond the greatest possible score."
         )
+    strongest = STEP * max(rounds, default=0)
     return TailEstimate(
         thresholds=thresholds,
-        estimate=estimate,
-        low=low,
-        high=high,
+        estimate=np.array([found.estimate for found in answers]),
+        low=np.array([found.low for found in answers]),
+        high=np.array([found.high for found in answers]),
         confidence=confidence,
         method="importance sampling, seats, masses and loads tilted together",
-        flights=flown.flights,
+        flights=leaner.flights,
         diagnostics={
-            "least_effective_flights": effective if math.isfinite(effective) else 0.0,
-            "largest_weight_share": largest,
-            "least_strength": float(chosen[0]) if chosen.size else math.nan,
-            "greatest_strength": float(chosen[-1]) if chosen.size else math.nan,
-            "theta_per_kgm": float(chosen[-1]) / aim.spread_kgm if chosen.size else math.nan,
+            "least_effective_flights": min((found.effective for found in seen), default=0.0),
+            "largest_weight_share": max((found.share for found in seen), default=0.0),
+            "strengths_apart": max((found.apart for found in seen), key=abs, default=0.0),
+            "weights_off_one": off_one,
+            "pilot_flights": float(leaner.flights - sum(r.scores.size for r in rounds.values())),
+            "greatest_strength": strongest,
+            "theta_per_kgm": strongest / aim.spread_kgm,
         },
         warnings=tuple(warnings),
     )
 
 
-def _main_flights(
-    flown: _Flown,
-    strength: float,
-    thresholds: Floats,
-    scatter: Floats,
-    seed: int,
-    most: int,
-    relative_error: float,
-) -> tuple[Floats, Floats, int]:
-    """Return (scores, weights, flights per batch) of a strength's flights, in two steps."""
-    own = derived_seed(seed, "main", repr(float(strength)))
-    wanted = _flights_for(float(scatter.max()), relative_error)
-    batch = max(_LEAST_BATCH, min(math.ceil(0.5 * wanted / _BATCHES), most // _BATCHES))
-    scores, weights = flown.fly(strength, own, 0, _BATCHES * batch)
-    seen = max(_scatter(scores, weights, x)[0] for x in thresholds)
-    wanted = _flights_for(seen, relative_error) if math.isfinite(seen) else most
-    more = min(math.ceil(wanted / batch), most // batch) - _BATCHES
-    if more > 0:
-        again = flown.fly(strength, own, _BATCHES * batch, more * batch)
-        scores = np.concatenate([scores, again[0]])
-        weights = np.concatenate([weights, again[1]])
-    return scores, weights, batch
-
-
-def _doubts(threshold: float, unit: str, effective: float, share: float) -> list[str]:
-    doubts = []
-    if effective < _FEW_EFFECTIVE:
-        doubts.append(
-            f"Above {threshold:g} {unit} the weights are worth only {effective:.0f} equal flights; "
-            "the interval may be too narrow."
-        )
-    if share > _LARGE_SHARE:
-        doubts.append(
-            f"Above {threshold:g} {unit} one flight carries {100.0 * share:.0f} % of the weight; "
-            "the interval may be too narrow."
-        )
-    return doubts
-
-
 def _check(thresholds: Floats, relative_error: float, most_flights: int, confidence: float) -> None:
     """Check the arguments of an estimate."""
 
-    def fail(argument: str, expected: str, got: object) -> UsageError:
+    def fail(argument: str, expected: str, got: object, cure: str = "") -> UsageError:
         return UsageError(
-            argument=argument, expected=expected, got=got, cure="Give a value in that range."
+            argument=argument,
+            expected=expected,
+            got=got,
+            cure=cure or "Give a value in that range.",
         )
 
     rising = bool((np.diff(thresholds) > 0.0).all()) and bool(np.isfinite(thresholds).all())
@@ -405,9 +325,10 @@ def _check(thresholds: Floats, relative_error: float, most_flights: int, confide
         raise fail("relative_error", "a number between 0 and 1", relative_error)
     if not 0.0 < confidence < 1.0:
         raise fail("confidence", "a number between 0 and 1", confidence)
-    if most_flights < _LEAST_MOST:
-        raise fail("most_flights", f"a whole number from {_LEAST_MOST}", most_flights)
-
-
-#: Pilots and a first round of every strength must fit in.
-_LEAST_MOST: Final = 50_000
+    if most_flights < LEAST_TILTED:
+        raise fail(
+            "most_flights",
+            f"a whole number from {LEAST_TILTED}",
+            most_flights,
+            "Tilting's pilots need so many; allow them, or use another method.",
+        )

@@ -17,8 +17,8 @@ import pytest
 
 from cgrisk.flight import fly_block, prepare
 from cgrisk.flight.leaning import lean_block, tilt_data
-from tests.cabin_cases import NO_SERVICE, NOBODY_UP
-from tests.flight_cases import SEATING_ALONE, edited
+from tests.flight_cases import edited
+from tests.tilt_cases import ALL_LOADS
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # of the bindings' making
@@ -26,9 +26,7 @@ with warnings.catch_warnings():
 
 #: Twelve people in full zones of rows 1 and 29; nobody between; men of one skewed law, no bags.
 FIXED: dict[str, Any] = {
-    **NOBODY_UP,
-    **NO_SERVICE,
-    **SEATING_ALONE,
+    **ALL_LOADS,
     "operation.zones": [
         {"name": "A", "rows": "1-1", "adults": 6, "children": 0},
         {"name": "B", "rows": "2-28", "adults": 0, "children": 0},

@@ -13,16 +13,18 @@ from cgrisk.flight import FlightModel, prepare
 from cgrisk.flight.leaning import lean_block, sources, tilt_data
 from cgrisk.rare.score import envelope_score, score_named, score_names
 from cgrisk.rare.seeds import derived_seed, generator
-from cgrisk.rare.tilting import tilted_tail, why_not_tilted
-from tests.cabin_cases import NO_SERVICE, NOBODY_UP
-from tests.flight_cases import SEATING_ALONE, edited, shipped_scenario
+from cgrisk.rare.tilting import _answer, _doubts, _Round, tilted_tail, why_not_tilted
+from tests.flight_cases import edited, shipped_scenario
+from tests.tilt_cases import ALL_LOADS, LAST_MINUTE, SEATS
 
-STILL: dict[str, Any] = {**NOBODY_UP, **NO_SERVICE}
+PARTIES = [{"name": "couple", "share": 0.3, "adults": [2, 2]}]
+CHILDREN = {"operation.zones.0.children": 1}
+SWAP = [{"name": "swap", "kind": "swapped_holds", "holds": ["forward hold", "aft hold"]}]
 
 
 @pytest.fixture(scope="module")
 def still() -> FlightModel:
-    return prepare(edited({**STILL, **SEATING_ALONE}))
+    return prepare(edited(ALL_LOADS))
 
 
 def test_derived_seed_is_a_hash_of_seed_and_labels() -> None:
@@ -46,15 +48,55 @@ def test_derived_seed_refuses_what_is_no_seed() -> None:
         ({"operation.crowd.sign_off_share": 0.1}, "when the sign goes off"),
         ({"operation.crowd.surge_probability": 0.1}, "surge"),
         ({"operation.service.crew_walks": 1.0}, "crew walks"),
+        ({"operation.parties": PARTIES}, "here some travel in parties"),
+        ({"operation.seating.rule": "free"}, "by the rule free"),
+        ({"operation.seating.movers_share": 0.01}, "some people change seats later"),
+        (CHILDREN, "children sit beside an adult"),
+        (
+            {
+                "operation.zones.0.adults": 0,
+                "operation.zones.0.children": 20,
+                "operation.passengers.last_minute_on": 0.1,
+            },
+            "children sit beside an adult",
+        ),
+        (
+            {"operation.entry_errors": [{**SWAP[0], "probability": 0.01}]},
+            "errors on it have a probability",
+        ),
     ],
 )
-def test_movement_is_named(changes: dict[str, Any], reason: str) -> None:
-    assert reason in why_not_tilted(prepare(edited({**STILL, **changes})))
+def test_what_is_not_tilted_is_named(changes: dict[str, Any], reason: str) -> None:
+    told = why_not_tilted(prepare(edited({**ALL_LOADS, **changes})))
+    assert reason in told
+    assert told.count("Tilting") == 1
+    assert told.endswith("use splitting or counting.")
 
 
-def test_still_cabin_may_be_tilted(still: FlightModel) -> None:
-    assert why_not_tilted(still) == ""
-    assert "carts are pushed" in why_not_tilted(prepare(shipped_scenario()))
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {},
+        LAST_MINUTE,
+        {"operation.zones.0.adults": 0, "operation.zones.0.children": 20},
+        {"operation.seating.rule": "window_first", "operation.seating.scope": "cabin"},
+        {"operation.entry_errors": SWAP},
+    ],
+)
+def test_still_cabins_are_tilted(changes: dict[str, Any]) -> None:
+    assert why_not_tilted(prepare(edited({**ALL_LOADS, **changes}))) == ""
+
+
+def test_all_reasons_are_told() -> None:
+    told = why_not_tilted(prepare(shipped_scenario()))
+    for reason in (
+        "carts are pushed",
+        "in parties",
+        "by the rule free",
+        "change seats",
+        "children",
+    ):
+        assert reason in told
 
 
 def test_movement_and_other_scores_are_refused(still: FlightModel) -> None:
@@ -75,7 +117,7 @@ def test_movement_and_other_scores_are_refused(still: FlightModel) -> None:
         ({"thresholds": np.array([np.nan])}, "thresholds: expected"),
         ({"relative_error": 0.0}, "relative_error: expected"),
         ({"confidence": 1.0}, "confidence: expected"),
-        ({"most_flights": 100}, "most_flights: expected a whole number from 50000"),
+        ({"most_flights": 1000}, "most_flights: expected a whole number from 20000"),
         ({"jobs": 0}, "jobs: expected"),
         ({"seed": -1}, "seed: expected"),
     ],
@@ -131,8 +173,64 @@ def test_beyond_reach_is_said(still: FlightModel) -> None:
         score=envelope_score(still, side="aft"),
         thresholds=np.array([60.0]),
         seed=1,
-        most_flights=50_000,
+        most_flights=20_000,
     )
+    assert found.flights <= 20_000
     assert np.isnan(found.estimate[0])
     assert (found.low[0], found.high[0]) == (0.0, 1.0)
     assert "out of this method's reach" in found.warnings[0]
+
+
+def test_no_more_flights_than_allowed(still: FlightModel) -> None:
+    found = tilted_tail(
+        still,
+        score=envelope_score(still, side="aft"),
+        thresholds=np.linspace(0.0, 5.0, 40),
+        seed=1,
+        relative_error=0.01,
+        most_flights=20_000,
+    )
+    assert found.flights <= 20_000
+    assert any("more flights would help" in text for text in found.warnings)
+
+
+def test_what_does_not_vary_is_refused() -> None:
+    full = {f"operation.zones.{i}.adults": n for i, n in enumerate((54, 60, 60))}
+    model = prepare(edited({**SEATS, **full}))
+    with pytest.raises(UsageError, match="the same on all flights"):
+        tilted_tail(
+            model, score=envelope_score(model, side="aft"), thresholds=np.array([1.0]), seed=1
+        )
+
+
+def _round_of(scores: list[float], weights: list[float]) -> _Round:
+    return _Round(1.0, len(scores) // 20, np.array(scores), np.array(weights))
+
+
+def test_strengths_that_disagree_widen_the_interval() -> None:
+    """One strength saw 10 % to 11 %, the other 20 % to 22 %: the interval holds both."""
+    one = _round_of([1.0] * 40, [0.10, 0.11] * 10 + [0.10] * 20)
+    other = _round_of([1.0] * 40, [0.20, 0.22] * 10 + [0.20] * 20)
+    found = _answer((one, other), 0.5, 0.95)
+    assert found.estimate == pytest.approx(0.154, rel=0.02)
+    assert found.low < 0.103 < 0.206 < found.high
+    doubts = _doubts(found, "Above 0.5", 0.1)
+    assert "two strengths of the tilt differ" in doubts[0]
+    agreed = _answer((one, one), 0.5, 0.95)
+    assert agreed.apart == 0.0
+    assert agreed.high - agreed.low < 0.01
+
+
+def test_doubtful_weights_are_told() -> None:
+    heavy = _round_of([1.0] * 40, [1e-9] * 39 + [1.0])
+    told = " ".join(_doubts(_answer((heavy, heavy), 0.5, 0.95), "Above 0.5", 0.1))
+    assert "worth only 2 equal flights" in told
+    assert "one flight carries 50 % of the weight" in told
+    assert "more flights would help" in told
+
+
+def test_mean_of_weights_is_judged_where_it_can_be() -> None:
+    good = np.random.default_rng(1).uniform(0.5, 1.5, 2000)
+    assert abs(_round_of([1.0] * 2000, good.tolist()).off_one()) < 5.0
+    assert _round_of([1.0] * 2000, (0.9 * good).tolist()).off_one() < -5.0
+    assert _round_of([1.0] * 2000, [1e-6] * 1999 + [1.0]).off_one() == 0.0

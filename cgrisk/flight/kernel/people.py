@@ -23,12 +23,12 @@ from cgrisk.randomness.variates import categorical, exponential, index, normal, 
 
 __all__ = [
     "CHILD",
-    "DRAWN",
+    "MEN",
+    "WOMEN",
     "People",
     "board",
     "change_seats",
     "count_aboard",
-    "draw_party",
     "new_people",
     "weigh",
 ]
@@ -131,41 +131,6 @@ def _score_seats(cabin: CabinData, keys: Keys, row: int, people: People) -> None
 
 
 @kernel
-def draw_party(
-    party: PartyData,
-    keys: Keys,
-    row: int,
-    people: People,
-    first: int,
-    number: int,
-    adults: int,
-    children: int,
-) -> tuple[int, int, int]:
-    """Return (kind, adults, children) of a region's next party, out of those still to come.
-
-    ``people.words`` hold the words of the region's parties; ``first`` is its first person.
-    """
-    kind_u = uniform(people.words[0, number])
-    size_u = uniform(people.words[1, number])
-    with_children = children > 0
-    if with_children:
-        kind = categorical(kind_u, party.family_cumulative)
-    elif party.adults_low.size > 1:
-        kind = categorical(kind_u, party.adult_cumulative)
-    else:
-        kind = party.adults_low.size - 1
-    low, high = party.adults_low[kind], party.adults_high[kind]
-    size = min(low + index(size_u, high - low + 1), adults)
-    young = 0
-    if with_children:
-        w0, _w1, _w2, _w3 = words(keys, row, PARTY, first + number, 1)
-        least = max(party.children_low[kind], 1)
-        most = max(party.children_high[kind], least)
-        young = min(least + index(uniform(w0), most - least + 1), children)
-    return kind, size, young
-
-
-@kernel
 def _board_region(
     cabin: CabinData, party: PartyData, keys: Keys, row: int, people: People, region: int
 ) -> None:
@@ -174,6 +139,7 @@ def _board_region(
     first = cabin.region_first_person[region]
     adults = people.region_adults[region]
     children = people.region_children[region]
+    alone = party.adults_low.size - 1
     for i in range(seats):
         people.seat[first + i] = -1
     if adults + children == 0:
@@ -194,10 +160,26 @@ def _board_region(
     number = 0
     cursor = 0
     while adults + children > 0:
+        kind_u = uniform(people.words[0, number])
+        size_u = uniform(people.words[1, number])
         common = normal(uniform(people.words[2, number]))
         halves = np.uint64(people.words[3, number])
-        kind, size, young = draw_party(party, keys, row, people, first, number, adults, children)
         number += 1
+        with_children = children > 0
+        if with_children:
+            kind = categorical(kind_u, party.family_cumulative)
+        elif party.adults_low.size > 1:
+            kind = categorical(kind_u, party.adult_cumulative)
+        else:
+            kind = alone
+        low, high = party.adults_low[kind], party.adults_high[kind]
+        size = min(low + index(size_u, high - low + 1), adults)
+        young = 0
+        if with_children:
+            w0, _w1, _w2, _w3 = words(keys, row, PARTY, first + number - 1, 1)
+            least = max(party.children_low[kind], 1)
+            most = max(party.children_high[kind], least)
+            young = min(least + index(uniform(w0), most - least + 1), children)
         population = DRAWN
         if (float(halves & _LOW_HALF) + 0.5) * _TO_UNIT < party.same_sex[kind]:
             population = -1  # one sex for all, drawn from the upper half

@@ -1,0 +1,284 @@
+"""What tilting needs to know before it starts: whether it may, what moves the score, how strongly.
+
+Pilot flights have keys of their own, so that what they decide has no say in the estimate.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from joblib import Parallel, delayed
+from numpy.typing import NDArray
+
+from cgrisk.errors import UsageError
+from cgrisk.flight import FlightModel, fly_block, zero_fuel_scale
+from cgrisk.flight.kernel.tilt import TiltData
+from cgrisk.flight.leaning import Source, lean_block, source_values, sources, tilt_data
+from cgrisk.rare.score import ENVELOPE, Score
+from cgrisk.rare.seat_doubt import kinds_in_play
+from cgrisk.rare.seeds import derived_seed
+from cgrisk.rare.strata import errors_of
+
+__all__ = ["STEP", "Aim", "Ladder", "Leaner", "aim_at", "climb", "why_not_tilted"]
+
+Floats = NDArray[np.float64]
+Progress = Callable[[int, int], None]
+
+#: Strengths tried, in standard deviations of the score: 0 and steps up to the last.
+STEP: Final = 0.5
+_RUNGS = 28
+#: Ordinary flights that tell what moves the score, without and with sources other than people.
+_FIRST_PILOT, _FIRST_PILOT_WITH_SOURCES = 512, 2048
+#: Leaned flights at each strength; those above a threshold, at least, before they are believed.
+_PILOT, _FEWEST_HITS = 250, 20
+#: Rungs beyond the best one of every threshold after which the climb ends.
+_BEYOND = 3
+#: Flights per task: a kernel call cannot be interrupted.
+_TASK = 100
+#: t value below which a source's effect is taken for noise.
+_NOISE = 4.0
+
+
+def _movement(model: FlightModel) -> list[str]:
+    program = model.program
+    urge, crowd, service = program.urge, program.crowd, program.service
+    moving = {
+        "passengers get up": bool((urge.seat_rate_per_s > 0.0).any()) and urge.total_s > 0.0,
+        "people get up when the sign goes off": crowd.sign_off_share > 0.0,
+        "a surge may take place": crowd.surge_probability > 0.0 and crowd.cruise_s.size > 0,
+        "carts are pushed": service.mass_kg.size > 0,
+        "the crew walks": service.crew_arm_m.size > 0 and service.walk_rate_per_s > 0.0,
+        "movement is scripted": program.script.time_s.size > 0,
+    }
+    return [text for text, true in moving.items() if true]
+
+
+def _parties(model: FlightModel, adults: bool, children: bool) -> bool:
+    """Return whether any kind of party but a person alone may board."""
+    alone = model.program.party.adults_low.size - 1
+    here = [kinds_in_play(model, with_children=young) for young in (False, True)]
+    return (adults and bool((here[0] != alone).any())) or (
+        children and bool((here[1] != alone).any())
+    )
+
+
+def why_not_tilted(model: FlightModel, score: Score | None = None) -> str:
+    """Return why a scenario (or a score of it) is not one for tilting; '' if it is.
+
+    Parameters
+    ----------
+    model : FlightModel
+        Scenario made ready to fly.
+    score : Score, optional
+        What would be estimated.
+    """
+    cabin = model.program.cabin
+    adults = np.bincount(cabin.zone_region, cabin.zone_adults)
+    children = np.bincount(cabin.zone_region, cabin.zone_children)
+    beside = (children > 0) & ((adults > 0) | (cabin.last_minute_on > 0.0))
+    moving = _movement(model)
+    reasons = (
+        (bool(moving), f"leans seats, masses and loads, not movement; here {', '.join(moving)}"),
+        (
+            _parties(model, bool((adults > 0).any()), bool((children > 0).any())),
+            "is for people who travel alone; here some travel in parties",
+        ),
+        (
+            bool(cabin.exponential_score),
+            "leans seats of equal chances; by the rule free, people prefer some to others",
+        ),
+        (cabin.movers_share > 0.0, "leans seats as boarded; here some people change seats later"),
+        (bool(beside.any()), "is for seats taken one by one; here children sit beside an adult"),
+        (
+            any(name for name, _, _ in errors_of(model)),
+            "flies one load sheet; here errors on it have a probability",
+        ),
+        (
+            score is not None and score.name != ENVELOPE,
+            "leans flights toward a side of the envelope, not toward "
+            f"{'' if score is None else score.name}",
+        ),
+    )
+    return " ".join(f"Tilting {text}: use splitting or counting." for true, text in reasons if true)
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """What moves the score, and by how much.
+
+    Attributes
+    ----------
+    model, score
+        What is flown and estimated.
+    sign : float
+        +1 toward the tail, -1 forward.
+    found, moment_kgm
+        Sources of error other than people, and the moment toward the side per unit of each.
+    reference_arm_m : float
+        Arm about which an error of mass counts.
+    spread_kgm : float
+        Standard deviation of the score, as a moment.
+    flights : int
+        Ordinary flights flown to find out.
+    """
+
+    model: FlightModel
+    score: Score
+    sign: float
+    found: list[Source]
+    moment_kgm: Floats
+    reference_arm_m: float
+    spread_kgm: float
+    flights: int
+
+    def data(self, strength: float, seed: int) -> TiltData:
+        """Return the tilt that shifts the score by about so many standard deviations."""
+        return tilt_data(
+            self.model,
+            theta=self.sign * strength / self.spread_kgm,
+            reference_arm_m=self.reference_arm_m,
+            found=self.found,
+            moment_kgm=self.sign * self.moment_kgm,
+            choice_seed=derived_seed(seed, "choices"),
+        )
+
+
+def _reference_arm(model: FlightModel, score: Score, side: str) -> float:
+    """Return the arm about which mass counts: the slope of the limit's moment where it is nearest.
+
+    The margin is ``m lim(m) - M``: a mass ``dm`` at arm ``x`` changes it by ``d(m lim)/dm - x``.
+    """
+    phases = [model.columns[column].split(".", 1)[1].rsplit(".", 1)[0] for column in score.columns]
+    margins = model.planned_margins
+    here = margins[(margins["side"] == side) & margins["phase"].isin(phases)]
+    nearest = here.iloc[int(here["moment_margin_kgm"].to_numpy().argmin())]
+    mass = float(nearest["mass_at_least_kg"])
+    limit, cabin = model.program.limit, model.program.cabin
+    place = 2 * model.phases.index(str(nearest["phase"])) + (side == "aft")
+    first, count = int(limit.start[place]), int(limit.pieces[place])
+    low = limit.mass_low_kg[first : first + count]
+    piece = first + max(int(np.searchsorted(low, mass, side="right")) - 1, 0)
+    arm = limit.intercept_m[piece] + 2.0 * limit.slope_m[piece] * mass
+    return float(np.clip(arm, cabin.arm_m.min(), cabin.arm_m.max()))
+
+
+def aim_at(model: FlightModel, score: Score, *, seed: int, jobs: int) -> Aim:
+    """Fly ordinary flights and fit the moment of each source by least squares.
+
+    Raises
+    ------
+    UsageError
+        If the score is the same on all flights.
+    """
+    found = sources(model)
+    count = _FIRST_PILOT_WITH_SOURCES if found else _FIRST_PILOT
+    flights = np.arange(count, dtype=np.uint32)
+    fly = delayed(fly_block)
+    rows = np.concatenate(
+        Parallel(n_jobs=jobs, backend="threading")(
+            fly(model, seed=seed, flights=part) for part in np.array_split(flights, count // 256)
+        )
+    )
+    side = model.columns[score.columns[0]].rsplit(".", 1)[-1]
+    moment = zero_fuel_scale(model) * score.of(rows)
+    spread = float(moment.std())
+    if not spread > 1e-9 * zero_fuel_scale(model):
+        raise UsageError(
+            argument="scenario",
+            expected="something that varies",
+            got="a score that is the same on all flights",
+            cure="Switch some source of error on; the planned load tells this score exactly.",
+        )
+    sign = 1.0 if side == "aft" else -1.0
+    people = [model.columns.index(f"take_off_error_kgm.{cause}") for cause in ("seating", "mass")]
+    effects = np.zeros(len(found))
+    if found:
+        figures = source_values(model, found, seed=seed, flights=flights)
+        rest = moment - sign * rows[:, people].sum(axis=1)
+        design = np.column_stack([np.ones(count), figures])
+        fitted = np.linalg.lstsq(design, rest, rcond=None)[0]
+        noise = float((rest - design @ fitted).std())
+        error = noise * np.sqrt(np.diag(np.linalg.pinv(design.T @ design)))
+        effects = np.where(np.abs(fitted) > _NOISE * error, fitted, 0.0)[1:]
+    reference = _reference_arm(model, score, side)
+    return Aim(model, score, sign, found, effects, reference, spread, count)
+
+
+def _fly(aim: Aim, data: TiltData, seed: int, first: int, count: int) -> tuple[Floats, Floats]:
+    flights = np.arange(first, first + count, dtype=np.uint32)
+    versions, log_weight, _ = lean_block(aim.model, data, seed=seed, flights=flights)
+    rows = fly_block(aim.model, seed=seed, flights=flights, versions=versions)
+    return aim.score.of(rows), np.exp(log_weight)
+
+
+class Leaner:
+    """Flies leaned flights and counts them; results come in the order of their numbers."""
+
+    def __init__(self, aim: Aim, *, jobs: int, most: int, progress: Progress | None) -> None:
+        self.aim, self.jobs, self.most, self.progress = aim, jobs, most, progress
+        self.flights = aim.flights
+
+    def fly(self, strength: float, seed: int, first: int, count: int) -> tuple[Floats, Floats]:
+        """Return (scores, weights) of flights ``first`` to ``first + count - 1`` of a strength."""
+        data = self.aim.data(strength, seed)
+        step = delayed(_fly)
+        done = Parallel(n_jobs=self.jobs, backend="threading", return_as="generator")(
+            step(self.aim, data, seed, start, min(_TASK, first + count - start))
+            for start in range(first, first + count, _TASK)
+        )
+        scores, weights = [], []
+        for score, weight in done:
+            scores.append(score)
+            weights.append(weight)
+            self.flights += score.size
+            if self.progress is not None:
+                self.progress(min(self.flights, self.most), self.most)
+        return np.concatenate(scores), np.concatenate(weights)
+
+
+@dataclass(frozen=True, slots=True)
+class Ladder:
+    """What the pilot saw at strengths 0, STEP, 2 STEP and so on.
+
+    Attributes
+    ----------
+    scatter : float64 array, shape (rungs, n)
+        Variance over squared mean of one flight's part at each threshold; inf where too few
+        flights were above it.
+    best : int64 array, shape (n,)
+        Rung of the least scatter of each threshold, -1 for none.
+    """
+
+    scatter: Floats
+    best: NDArray[np.int64]
+
+
+def _scatter(scores: Floats, weights: Floats, threshold: float, *, leaned: bool) -> float:
+    above = scores > threshold
+    hits = int(above.sum())
+    # Where nearly all are above, the heavy weights just above may not have been seen.
+    if hits < _FEWEST_HITS or (leaned and hits > 0.9 * scores.size):
+        return math.inf
+    part = np.where(above, weights, 0.0)
+    return float(part.var()) / float(part.mean()) ** 2
+
+
+def climb(leaner: Leaner, thresholds: Floats, *, seed: int) -> Ladder:
+    """Fly pilot flights at rising strengths until every threshold is well behind."""
+    seen: list[list[float]] = []
+    best = np.full(thresholds.size, -1)
+    for rung in range(_RUNGS + 1):
+        if leaner.flights + _PILOT > leaner.most // 2:
+            break
+        own = derived_seed(seed, "pilot", str(rung))
+        scores, weights = leaner.fly(STEP * rung, own, 0, _PILOT)
+        seen.append([_scatter(scores, weights, float(x), leaned=rung > 0) for x in thresholds])
+        table = np.array(seen)
+        best = np.where(np.isfinite(table).any(axis=0), table.argmin(axis=0), -1)
+        if (best >= 0).all() and rung >= best.max() + _BEYOND:
+            break
+    return Ladder(np.array(seen).reshape(-1, thresholds.size), best)
