@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from cgrisk.cli import main
+from cgrisk.runs.shelf import Shelf
 from tests.cut_cases import write_small_case
 
 
@@ -32,7 +33,7 @@ def read(folder: Path, name: str = "tail") -> dict:
 @pytest.fixture(scope="module")
 def told(case: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("tails") / "aft"
-    words = ("--target", 1e-4, "--deepest", 1e-5, "--draws", 4, "--seed", 7, "--out", out)
+    words = ("--target", 1e-3, "--deepest", 1e-4, "--draws", 2, "--seed", 7, "--out", out)
     assert run("tail", case, *words) == 0
     return out
 
@@ -67,14 +68,14 @@ def test_the_distance_for_the_target_is_that_of_the_curve(told: Path) -> None:
     x = read(told)["threshold_at_target"]["estimate"]
     below = curve[curve["threshold"] <= x]["estimate"].iloc[-1]
     above = curve[curve["threshold"] > x]["estimate"].iloc[0]
-    assert above <= 1e-4 <= below
+    assert above <= 1e-3 <= below
 
 
 def test_the_same_seed_gives_the_same_answer_on_any_number_of_threads(
     case: Path, told: Path, tmp_path: Path
 ) -> None:
     out = tmp_path / "again"
-    words = ("--target", 1e-4, "--deepest", 1e-5, "--draws", 4, "--seed", 7, "--out", out)
+    words = ("--target", 1e-3, "--deepest", 1e-4, "--draws", 2, "--seed", 7, "--out", out)
     assert run("tail", case, *words, "--jobs", 1) == 0
     for name in ("curve.csv", "fleet.csv", "assumptions.csv", "tail.svg"):
         assert (out / name).read_bytes() == (told / name).read_bytes(), name
@@ -86,7 +87,7 @@ def test_finished_pieces_are_not_flown_again(
     from cgrisk.rare import multilevel
 
     out = tmp_path / "cut"
-    words = ("--target", 1e-4, "--deepest", 1e-5, "--draws", 4, "--seed", 7, "--out", out)
+    words = ("--target", 1e-3, "--deepest", 1e-4, "--draws", 2, "--seed", 7, "--out", out)
     real, calls = multilevel.level_run, []
 
     def cut(*arguments, **named):
@@ -95,21 +96,20 @@ def test_finished_pieces_are_not_flown_again(
             raise KeyboardInterrupt
         return real(*arguments, **named)
 
+    put, names = Shelf.put, []
+
+    def noted(shelf: Shelf, name: str, arrays: dict) -> None:
+        names.append(name)
+        put(shelf, name, arrays)
+
     monkeypatch.setattr(multilevel, "level_run", cut)
+    monkeypatch.setattr(Shelf, "put", noted)
     assert run("tail", case, *words, "--jobs", 1) == 130
     assert not out.exists()
-    kept = len(list((tmp_path / "cut.begun").glob("*.piece")))
-    assert kept >= 7
-    calls.clear()
-    calls.extend([1] * 100)
+    assert len(list((tmp_path / "cut.begun").glob("*.piece"))) == len(names) >= 7
     assert run("tail", case, *words, "--jobs", 1) == 0
-    again = len(calls) - 100
+    assert len(set(names)) == len(names)  # no piece was made twice
     assert (out / "curve.csv").read_bytes() == (told / "curve.csv").read_bytes()
-    calls.clear()
-    calls.extend([1] * 100)
-    fresh = tmp_path / "fresh"
-    assert run("tail", case, *words[:-1], fresh, "--jobs", 1) == 0
-    assert again == len(calls) - 100 - 7
     assert not (tmp_path / "cut.begun").exists()
 
 
