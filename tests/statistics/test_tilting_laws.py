@@ -252,7 +252,7 @@ def test_seats_and_masses_against_the_exact_tail(deviations: float, seed_offset:
         moment_kgm=np.empty(0),
         choice_seed=71 + seed_offset,
     )
-    flights = np.arange(4000, dtype=np.uint32)
+    flights = np.arange(3000, dtype=np.uint32)
     versions, log_weight, _ = lean_block(model, data, seed=72 + seed_offset, flights=flights)
     rows = fly_block(model, seed=72 + seed_offset, flights=flights, versions=versions)
     # The errors are those against standard masses at the load sheet's arms.
