@@ -27,9 +27,9 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flights = NDArray[np.uint32]
 
-#: Cells of a word: for what moves the aircraft by itself, and for one person's mass.
+#: Cells of a word, and how many times as likely an outcome may become: for what moves the aircraft
+#: by itself, and for one person's mass.
 _CELLS, _MASS_CELLS = 4096, 1024
-#: How many times as likely an outcome may become.
 _MOST, _MOST_OF_ONE_PERSON = 1024.0, 64.0
 #: Words of the cause count: people on the load sheet who stay away, others who come.
 _OFF, _ON = 0, 1
@@ -80,7 +80,8 @@ def sources(model: FlightModel) -> list[Source]:
         (fuel.burn_sd > 0.0, Cause.FUEL, 0, 2, z),
     ]
     for zone in range(cabin.zone_region.size):
-        found.append((off > 0.0, Cause.COUNT, zone, _OFF, poisson.ppf(u, off)))
+        may = off > 0.0 and bool(cabin.zone_adults[zone] > 0)
+        found.append((may, Cause.COUNT, zone, _OFF, poisson.ppf(u, off)))
         found.append((on > 0.0, Cause.COUNT, zone, _ON, poisson.ppf(u, on)))
     for h in range(hold.arm_m.size):
         loaded = bool(bags[h]) or hold.cargo_kg[h] > 0.0
@@ -120,14 +121,12 @@ def source_values(
 
 def _mean(exponent: Floats) -> Floats:
     """Return the logarithm of the mean exponential over the cells, the last axis."""
-    mean: Floats = logsumexp(exponent, axis=-1) - np.log(exponent.shape[-1])
-    return mean
+    return np.asarray(logsumexp(exponent, axis=-1) - np.log(exponent.shape[-1]))
 
 
 def _capped(exponent: Floats, most: float) -> Floats:
     """Return exponents none of which makes its cell much more than ``most`` times as likely."""
-    capped: Floats = np.minimum(exponent, (_mean(exponent) + np.log(most))[..., None])
-    return capped
+    return np.asarray(np.minimum(exponent, (_mean(exponent) + np.log(most))[..., None]))
 
 
 class _Masses(NamedTuple):
@@ -226,9 +225,8 @@ def tilt_data(
 ) -> TiltData:
     """Return how flights are leaned.
 
-    A seat's exponent is the log mean of ``exp(theta mass (arm - reference))`` over whoever may
-    sit there, and his mass is leaned by what is left of that: together, seats and masses have
-    nearly the law ``p exp(theta moment) / Z``.
+    A seat's exponent is the log mean of ``exp(theta mass (arm - reference))``, and the mass there
+    is leaned by the rest of it: together they have nearly the law ``p exp(theta moment) / Z``.
 
     Parameters
     ----------

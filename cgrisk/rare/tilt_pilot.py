@@ -23,7 +23,7 @@ from cgrisk.rare.seat_doubt import kinds_in_play
 from cgrisk.rare.seeds import derived_seed
 from cgrisk.rare.strata import errors_of
 
-__all__ = ["STEP", "Aim", "Ladder", "Leaner", "aim_at", "climb", "why_not_tilted"]
+__all__ = ["STEP", "Aim", "Ladder", "Leaner", "aim_at", "climb", "off_one", "why_not_tilted"]
 
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
@@ -37,6 +37,9 @@ _FIRST_PILOT, _FIRST_PILOT_WITH_SOURCES = 512, 2048
 _PILOT, _FEWEST_HITS = 250, 20
 #: Rungs beyond the best one of every threshold after which the climb ends.
 _BEYOND = 3
+#: Share of effective flights from which on the mean of all weights is judged: at 5 standard errors
+#: of skewed weights, fewer than 2 in 1,000 are doubted wrongly.
+_JUDGED, _SAME = 0.25, 1e-12
 #: Flights per task: a kernel call cannot be interrupted.
 _TASK = 100
 #: t value below which a source's effect is taken for noise.
@@ -251,10 +254,25 @@ class Ladder:
         flights were above it.
     best : int64 array, shape (n,)
         Rung of the least scatter of each threshold, -1 for none.
+    off_one : float
+        The greatest :func:`off_one` of its rungs.
     """
 
     scatter: Floats
     best: NDArray[np.int64]
+    off_one: float
+
+
+def off_one(weights: Floats) -> float:
+    """Return how many standard errors the mean of all weights is from 1; 0 where it says nothing.
+
+    At strong tilts the mean rests on flights far on the other side, which are hardly ever seen.
+    """
+    effective = float(weights.sum() ** 2 / (weights**2).sum())
+    error = float(weights.std()) / math.sqrt(weights.size)
+    if effective < _JUDGED * weights.size or error < _SAME:
+        return 0.0
+    return (float(weights.mean()) - 1.0) / error
 
 
 def _scatter(scores: Floats, weights: Floats, threshold: float, *, leaned: bool) -> float:
@@ -270,6 +288,7 @@ def _scatter(scores: Floats, weights: Floats, threshold: float, *, leaned: bool)
 def climb(leaner: Leaner, thresholds: Floats, *, seed: int) -> Ladder:
     """Fly pilot flights at rising strengths until every threshold is well behind."""
     seen: list[list[float]] = []
+    off = 0.0
     best = np.full(thresholds.size, -1)
     for rung in range(_RUNGS + 1):
         if leaner.flights + _PILOT > leaner.most // 2:
@@ -277,8 +296,9 @@ def climb(leaner: Leaner, thresholds: Floats, *, seed: int) -> Ladder:
         own = derived_seed(seed, "pilot", str(rung))
         scores, weights = leaner.fly(STEP * rung, own, 0, _PILOT)
         seen.append([_scatter(scores, weights, float(x), leaned=rung > 0) for x in thresholds])
+        off = max(off, off_one(weights), key=abs)
         table = np.array(seen)
         best = np.where(np.isfinite(table).any(axis=0), table.argmin(axis=0), -1)
         if (best >= 0).all() and rung >= best.max() + _BEYOND:
             break
-    return Ladder(np.array(seen).reshape(-1, thresholds.size), best)
+    return Ladder(np.array(seen).reshape(-1, thresholds.size), best, off)

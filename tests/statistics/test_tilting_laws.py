@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 from scipy.optimize import brentq
 
-from cgrisk.flight import FlightModel, fly_block, prepare
+from cgrisk.flight import FlightModel, entity_counts, fly_block, prepare
 from cgrisk.flight.kernel.tilt import SEATING
 from cgrisk.flight.leaning import lean_block, sources, tilt_data
 from cgrisk.randomness import split_seed
@@ -44,7 +44,7 @@ def test_weights_undo_the_tilt(rule: str, sign: float, seed_offset: int) -> None
     found = sources(model)
     names = ("seating", "mass", "count", "dry", "cargo", "fuel")
     columns = [model.columns.index(f"take_off_error_kgm.{name}") for name in names]
-    plain = fly_block(model, seed=21 + seed_offset, flights=np.arange(8000, dtype=np.uint32))
+    plain = fly_block(model, seed=21 + seed_offset, flights=np.arange(6000, dtype=np.uint32))
     data = tilt_data(
         model,
         theta=sign * 1.2 / plain[:, columns].sum(axis=1).std(),
@@ -53,7 +53,7 @@ def test_weights_undo_the_tilt(rule: str, sign: float, seed_offset: int) -> None
         moment_kgm=np.array([100.0 if s.cause != 1 or s.word else 1.0 for s in found]),
         choice_seed=22 + seed_offset,
     )
-    flights = np.arange(3000, dtype=np.uint32)
+    flights = np.arange(2500, dtype=np.uint32)
     versions, log_weight, _ = lean_block(model, data, seed=23 + seed_offset, flights=flights)
     rows = fly_block(model, seed=23 + seed_offset, flights=flights, versions=versions)
     weight = np.exp(log_weight)
@@ -110,8 +110,6 @@ def test_scores_of_the_seats_have_their_law(seed_offset: int) -> None:
 
 
 def _columns_from_seating(model: FlightModel) -> int:
-    from cgrisk.flight import entity_counts
-
     counts = entity_counts(model)
     return sum(list(counts.values())[list(counts).index("seating") :])
 
@@ -210,22 +208,20 @@ def _coverage(repetitions: int, seed: int) -> int:
     thresholds, exact = _limits(model, score)
     held = 0
     for i in range(repetitions):
-        found = tilted_tail(
-            model, score=score, thresholds=thresholds[1:2], seed=seed + i, most_flights=20_000
-        )
+        found = tilted_tail(model, score=score, thresholds=thresholds[1:2], seed=seed + i, jobs=1)
         held += bool(found.low[0] <= exact[1] <= found.high[0])
     return held
 
 
 def test_few_intervals_cover(seed_offset: int) -> None:
-    """Of 10 intervals of 95 %; fails at 1e-6 if they covered 93 %."""
-    held = _coverage(10, 1000 + 1000 * seed_offset)
-    assert stats.binom.cdf(held, 10, 0.93) > 1e-6
+    """Of 8 intervals of 95 %: 93 % are asked for."""
+    held = _coverage(8, 1000 + 1000 * seed_offset)
+    assert stats.binom.cdf(held, 8, 0.93) > 1e-6
 
 
 @pytest.mark.nightly
 def test_intervals_cover(seed_offset: int) -> None:
-    """Of 100 intervals of 95 %."""
+    """Of 100 intervals of 95 %: 93 % are asked for."""
     held = _coverage(100, 5000 + 1000 * seed_offset)
     assert stats.binom.cdf(held, 100, 0.93) > 1e-6
 
@@ -256,7 +252,7 @@ def test_seats_and_masses_against_the_exact_tail(deviations: float, seed_offset:
         moment_kgm=np.empty(0),
         choice_seed=71 + seed_offset,
     )
-    flights = np.arange(4000, dtype=np.uint32)
+    flights = np.arange(3000, dtype=np.uint32)
     versions, log_weight, _ = lean_block(model, data, seed=72 + seed_offset, flights=flights)
     rows = fly_block(model, seed=72 + seed_offset, flights=flights, versions=versions)
     # The errors are those against standard masses at the load sheet's arms.
@@ -290,7 +286,7 @@ def _against_counting(
 @pytest.mark.parametrize("changes", [PEOPLE, {**ALL_LOADS, **LAST_MINUTE}], ids=["people", "all"])
 def test_tail_against_counting(changes: dict[str, Any], side: str, seed_offset: int) -> None:
     """At 1e-2 and 1e-3."""
-    _against_counting(changes, side, 40_000, [1e-2, 1e-3], 41 + seed_offset)
+    _against_counting(changes, side, 30_000, [1e-2, 1e-3], 41 + seed_offset)
 
 
 @pytest.mark.nightly

@@ -21,12 +21,12 @@ sampling: S. X. Chen, A. P. Dempster, J. S. Liu, Biometrika 81 (1994) 457; from 
 Scores given ``T``. ``T`` is the set taken if and only if all its scores are below all others. Call
 pivot the seat of ``T`` with the highest score ``u``. By symmetry it is any of the ``n`` with equal
 chances, whatever ``T``; given which, the joint density of all scores is 1 where the other ``n - 1``
-lie below ``u`` and the ``N - n`` others above it. Integrated over those, ``u`` has a density
-proportional to ``u^(n - 1) (1 - u)^(N - n)``; given ``u``, those below are independent and uniform
-below it, those above above it. This is what is done, word by word: the versions of an entity have
-independent words, so the first one whose word passes a test has the law of a word given that it
-passes. Comparisons are strict, as if no other word equalled the pivot's: one does in about ``N``
-of ``2^32`` flights, and then another of two equal seats is taken.
+lie below ``u`` and the ``N - n`` others above it. So ``u`` has a density proportional to
+``u^(n - 1) (1 - u)^(N - n)`` (that of the n-th smallest of N uniforms), and given ``u`` the others
+are independent and uniform on their sides of it. This is what is done, word by word: the versions
+of an entity have independent words, so the first one that passes a test has the law of a word
+given that it passes. Comparisons are strict, as if no other word equalled the pivot's: one does in
+about ``N`` of ``2^32`` flights, and then another of two equal seats is taken.
 """
 
 from __future__ import annotations
