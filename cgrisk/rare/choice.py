@@ -115,7 +115,7 @@ def choose(question: Question, *, pilot: Pilot, method: str = "auto") -> Choice:
     others = ", ".join(f"{name} about {_cost(costs[name])}" for name in costs if name != best)
     why = f"{best}: for {wish} it needs about {_cost(costs[best])} flights, {others} (pilot)."
     if refused["tilting"]:
-        why += f" No tilting: {refused['tilting']}"
+        why += f" No tilting: {refused['tilting'].split(': use ')[0]}."
     return Choice(best, why)
 
 

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import stats
 
 from cgrisk.errors import CgriskError, ComputationError
 from cgrisk.flight import FlightModel
@@ -248,6 +249,7 @@ def study_tail(
     )
     curve = _joined(estimates)
     notes = [text for estimate in estimates for text in estimate.warnings]
+    notes += _precision(question, curve)
     reached = curve["estimate"].gt(0.0)
     if not reached.any():
         raise ComputationError(
@@ -323,6 +325,23 @@ def _fleet(
         fleet=model.scenario.operation.fleet,
         confidence=question.confidence,
     )
+
+
+def _precision(question: Question, curve: pd.DataFrame) -> list[str]:
+    """Return a note where the precision asked for at the target was not reached."""
+    distance = (np.log(curve["estimate"].clip(lower=1e-300)) - math.log(question.target)).abs()
+    row = curve.iloc[int(distance.to_numpy().argmin())]
+    if not row["estimate"] > 0.0 or row["low"] >= row["high"]:
+        return []
+    z = float(stats.norm.ppf(0.5 + 0.5 * question.confidence))
+    reached = 0.5 * float(row["high"] - row["low"]) / float(row["estimate"]) / z
+    if reached <= 1.5 * question.relative_error:
+        return []
+    return [
+        f"a relative error of {100 * question.relative_error:.3g} % was asked for at the target, "
+        f"about {100 * reached:.2g} % was reached: the trial saw less spread than there is. Ask "
+        "for a smaller one."
+    ]
 
 
 def _further(thresholds: Floats) -> Floats:

@@ -13,9 +13,11 @@ from scipy import stats
 
 from cgrisk.flight import prepare
 from cgrisk.rare import counting, multilevel
+from cgrisk.rare import pilot as trial_flights
 from cgrisk.rare.counting import count_scores, sequential_tail
 from cgrisk.rare.estimate import replicate_interval
-from cgrisk.rare.multilevel import fly_pilot, split_tail
+from cgrisk.rare.multilevel import split_tail
+from cgrisk.rare.pilot import fly_pilot
 from cgrisk.rare.question import Question
 from cgrisk.rare.score import envelope_score
 from cgrisk.rare.splitting import level_run
@@ -85,7 +87,8 @@ def test_ten_replicates_of_splitting_far_out(seed_offset: int) -> None:
 @pytest.mark.nightly
 def test_splitting_from_its_pilot_to_its_interval(seed_offset: int, monkeypatch) -> None:
     """Pilot, trial, replicates: whole answers on a world with two modes, 300 times."""
-    monkeypatch.setattr(multilevel, "ScoredFlights", lambda _model, _score, seed: two_modes(seed))
+    for module in (multilevel, trial_flights):
+        monkeypatch.setattr(module, "ScoredFlights", lambda _model, _score, seed: two_modes(seed))
     model = prepare(edited(SMALL))
     score = envelope_score(model, side="aft")
     holds, relative = [], []
