@@ -18,7 +18,7 @@ from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, fly_block, zero_fuel_scale
 from cgrisk.flight.kernel.tilt import TiltData
 from cgrisk.flight.leaning import Source, lean_block, source_values, sources, tilt_data
-from cgrisk.rare.score import ENVELOPE, Score
+from cgrisk.rare.score import ENVELOPE, Score, reference_arm
 from cgrisk.rare.seat_doubt import kinds_in_play
 from cgrisk.rare.seeds import derived_seed
 from cgrisk.rare.strata import errors_of
@@ -150,23 +150,10 @@ class Aim:
         )
 
 
-def _reference_arm(model: FlightModel, score: Score, side: str) -> float:
-    """Return the arm about which mass counts: the slope of the limit's moment where it is nearest.
-
-    The margin is ``m lim(m) - M``: a mass ``dm`` at arm ``x`` changes it by ``d(m lim)/dm - x``.
-    """
-    phases = [model.columns[column].split(".", 1)[1].rsplit(".", 1)[0] for column in score.columns]
-    margins = model.planned_margins
-    here = margins[(margins["side"] == side) & margins["phase"].isin(phases)]
-    nearest = here.iloc[int(here["moment_margin_kgm"].to_numpy().argmin())]
-    mass = float(nearest["mass_at_least_kg"])
-    limit, cabin = model.program.limit, model.program.cabin
-    place = 2 * model.phases.index(str(nearest["phase"])) + (side == "aft")
-    first, count = int(limit.start[place]), int(limit.pieces[place])
-    low = limit.mass_low_kg[first : first + count]
-    piece = first + max(int(np.searchsorted(low, mass, side="right")) - 1, 0)
-    arm = limit.intercept_m[piece] + 2.0 * limit.slope_m[piece] * mass
-    return float(np.clip(arm, cabin.arm_m.min(), cabin.arm_m.max()))
+def _reference_arm(model: FlightModel, score: Score) -> float:
+    """Return the arm about which mass counts, within the cabin."""
+    arms = model.program.cabin.arm_m
+    return float(np.clip(reference_arm(model, score=score), arms.min(), arms.max()))
 
 
 def aim_at(model: FlightModel, score: Score, *, seed: int, jobs: int) -> Aim:
@@ -207,7 +194,7 @@ def aim_at(model: FlightModel, score: Score, *, seed: int, jobs: int) -> Aim:
         noise = float((rest - design @ fitted).std())
         error = noise * np.sqrt(np.diag(np.linalg.pinv(design.T @ design)))
         effects = np.where(np.abs(fitted) > _NOISE * error, fitted, 0.0)[1:]
-    reference = _reference_arm(model, score, side)
+    reference = _reference_arm(model, score)
     return Aim(model, score, sign, found, effects, reference, spread, count)
 
 
