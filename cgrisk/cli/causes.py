@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 from typing import TYPE_CHECKING, Any
 
 from cgrisk.cli.output import answer, say
@@ -88,7 +89,7 @@ def _explain(
 
     question, model, score = study.question, study.question.model, study.question.score
     cloud, level, jobs = study.cloud, study.inverse.estimate, question.jobs
-    if cloud is None or level != level:
+    if cloud is None or not math.isfinite(level):
         raise ComputationError(
             "the curve does not reach the target, so nothing can be told about the flights there. "
             "Ask for a higher target, or a smaller --deepest."

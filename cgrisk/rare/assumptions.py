@@ -6,7 +6,7 @@ words. What spreads between draws is what is not known; more flights do not shri
 
 Some inputs deal all people anew when they change (how many travel in parties): the same words then
 make another flight, and common random numbers tell nothing. Their effect is told by splitting at
-both ends of their range, and taken to multiply that of all others.
+both ends of their range, as the distance by which the whole curve moves, and added to all others.
 """
 
 from __future__ import annotations
@@ -77,8 +77,9 @@ class AssumptionRange:
         Exceedance of each draw.
     flights : int
         Flights flown for it.
-    told : bool array, shape (n,)
-        Whether the draws have flights enough above each threshold.
+    told, told_high : bool arrays, shape (n,)
+        Whether half of the draws, and half of the tenth of them with the greatest risk, have
+        flights enough above each threshold.
     """
 
     ranges: tuple[Range, ...]
@@ -88,6 +89,7 @@ class AssumptionRange:
     draws: Floats
     flights: int
     told: NDArray[np.bool_]
+    told_high: NDArray[np.bool_]
 
     def ends(self) -> tuple[Floats, Floats]:
         """Return the fifth and ninety-fifth percentile of the draws, each of shape (n,)."""
@@ -193,37 +195,57 @@ def split_at(
 def _redealt(
     question: Question,
     ranges: tuple[Range, ...],
-    base: Floats,
     *,
     side: str,
     group: str,
     thresholds: Floats,
     meter: Meter,
 ) -> tuple[dict[str, tuple[Floats, Floats]], int]:
-    """Return the logarithm of the factor on the risk at both ends of each redealing input."""
+    """Return, for both ends of each redealing input, how far the curve moves at each threshold.
+
+    The risk there at a threshold is that of the scenario as it stands at the threshold plus this.
+    A distance, unlike a factor, is about the same whatever else has moved the curve.
+    """
     out, flown = {}, 0
-    for entry in ranges:
-        if not is_redealing(entry.key):
-            continue
+    redealing = [entry for entry in ranges if is_redealing(entry.key)]
+    where = {"side": side, "group": group}
+    scenario = question.model.scenario
+    if redealing:  # the same small splitting for what the ends are compared with
+        base, flown = split_at(
+            question, scenario=scenario, thresholds=thresholds, meter=meter, **where
+        )
+    for entry in redealing:
         ends = []
         for value in (entry.low, entry.high):
-            scenario = with_values(question.model.scenario, {entry.key: value})
+            other = with_values(scenario, {entry.key: value})
             risk, flights = split_at(
-                question,
-                scenario=scenario,
-                side=side,
-                group=group,
-                thresholds=thresholds,
-                meter=meter,
+                question, scenario=other, thresholds=thresholds, meter=meter, **where
             )
             flown += flights
-            with np.errstate(divide="ignore", invalid="ignore"):
-                factor = np.log(risk / base)
-            seen = np.isfinite(factor)
-            last = int(np.flatnonzero(seen)[-1]) if seen.any() else -1
-            ends.append(np.where(seen, factor, factor[last] if last >= 0 else 0.0))
+            ends.append(_distance(risk, base, thresholds))
         out[entry.key] = (ends[0], ends[1])
     return out, flown
+
+
+def _distance(risk: Floats, base: Floats, thresholds: Floats) -> Floats:
+    """Return where the base has the same risk, less the threshold; the last that is known beyond.
+
+    Straight on the logarithm of the risk; curves are taken as falling.
+    """
+    risk, base = np.minimum.accumulate(risk), np.minimum.accumulate(base)
+    some = base > 0.0
+    seen = np.flatnonzero((risk > 0.0) & some & (risk > base[some].min(initial=1.0)))
+    if seen.size == 0:
+        return np.zeros(thresholds.size)
+    same = np.interp(-np.log(risk[seen]), -np.log(base[some]), thresholds[some])
+    return np.interp(thresholds, thresholds[seen], same - thresholds[seen])
+
+
+def _moved_curve(curve: Floats, thresholds: Floats, distance: Floats) -> Floats:
+    """Return a curve read at other thresholds, straight on the logarithm of the risk."""
+    logs = np.log(np.maximum(curve, 1e-300))
+    moved = np.exp(np.interp(thresholds + distance, thresholds, logs))
+    return np.where(moved > 1e-100, moved, 0.0)
 
 
 def assumption_range(
@@ -278,7 +300,7 @@ def assumption_range(
 
     base, _ = exceedance(model)
     redealt, more = _redealt(
-        question, ranges, base, side=side, group=group, thresholds=thresholds, meter=meter
+        question, ranges, side=side, group=group, thresholds=thresholds, meter=meter
     )
     meter.begin("assumptions", expected=draws * len(cloud))
 
@@ -302,11 +324,14 @@ def assumption_range(
     effective = np.array([piece["effective"] for piece in found], dtype=np.float64)
     for place, entry in enumerate(ranges):
         if entry.key in redealt:
-            # Straight on the logarithm of the risk, from either end to the value in use.
+            # Straight from either end to the value in use.
             at_low, at_high = redealt[entry.key]
             for number in range(draws):
                 part = _part(entry, values[number, place])
-                curves[number] *= np.exp(np.where(part < 0.0, -part * at_low, part * at_high))
+                distance = -part * at_low if part < 0.0 else part * at_high
+                curves[number] = _moved_curve(curves[number], thresholds, distance)
+    greatest = np.argsort(-curves, axis=0)[: max(draws // 10, 1)]
+    at_high = np.median(np.take_along_axis(effective, greatest, axis=0), axis=0)
     return AssumptionRange(
         ranges,
         values,
@@ -315,6 +340,7 @@ def assumption_range(
         np.minimum(curves, 1.0),
         (draws + 1) * len(cloud) + more,
         np.median(effective, axis=0) >= _FEWEST_EFFECTIVE,
+        at_high >= _FEWEST_EFFECTIVE,
     )
 
 

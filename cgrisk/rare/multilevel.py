@@ -297,7 +297,8 @@ def split_tail(
 
     def fly(number: int, place: int, each: int, first_flight: int) -> SplitRun:
         own, sizes = plan[place], plan[place].sizes(each)
-        parts = ("splitting", pilot.strata[place].name, number, adaptive, first_flight, sizes)
+        own_seed = seeds[place]  # of this scenario and question: another's pieces are not its own
+        parts = ("splitting", own_seed, number, adaptive, first_flight, sizes)
         name = "/".join(str(part) for part in (*parts, own.levels.tolist()))
         piece = meter.kept(name, lambda: make(number, place, sizes, first_flight).arrays())
         return SplitRun.of_arrays(piece)

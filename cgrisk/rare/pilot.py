@@ -126,7 +126,7 @@ def fly_pilot(
         labels = ("pilot", stratum.name)
         world = ScoredFlights(stratum.model, question.score, derived_seed(question.seed, *labels))
         rough = world.rough if world.has_rough else None
-        name = "/".join((*labels, str(number), f"{deepest:.17g}"))
+        name = "/".join((*labels, str(world.seed), str(number), f"{deepest:.17g}"))
         found = meter.kept(
             name,
             lambda: adaptive_run(

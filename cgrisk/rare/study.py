@@ -339,8 +339,7 @@ def _precision(question: Question, curve: pd.DataFrame) -> list[str]:
         return []
     return [
         f"a relative error of {100 * question.relative_error:.3g} % was asked for at the target, "
-        f"about {100 * reached:.2g} % was reached: the trial saw less spread than there is. Ask "
-        "for a smaller one."
+        f"about {100 * reached:.2g} % was reached. Ask for a smaller one."
     ]
 
 
@@ -366,9 +365,14 @@ def _inverse(
         factor = high[near] / estimate[near] if estimate[near] > 0.0 else 1.0
         _, upper = assumptions.ends()
         upper = np.minimum(upper * factor, 1.0)
-        # The upper draws still have flights where the middle ones have none left.
-        seen = np.flatnonzero(upper > 0.0)
-        upper[int(seen[-1]) + 1 :] = upper[int(seen[-1])] if seen.size else 1.0
+        # Where even the upper draws have too few flights nothing is told: no target is met there.
+        upper[~np.logical_and.accumulate(assumptions.told_high)] = 1.0
+        # The curve's own ratio, where there is one; beyond it the draws as they are.
+        with np.errstate(divide="ignore", invalid="ignore"):
+            scaled = upper[: high.size] * estimate / assumptions.base[: high.size]
+        upper[: high.size] = np.where(np.isfinite(scaled), np.minimum(scaled, 1.0), 1.0)
         upper[: high.size] = np.maximum(upper[: high.size], high)
-        assumed = solve(upper, assumptions.thresholds)
+        known = np.flatnonzero(upper < 1.0)
+        last = int(known[-1]) + 1 if known.size else 1
+        assumed = solve(upper[:last], assumptions.thresholds[:last])
     return Inverse(solve(estimate), solve(high), assumed)

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from cgrisk.causes import TailShares
@@ -120,17 +121,16 @@ def _decision(shares: TailShares | None, swings: pd.DataFrame) -> list[str]:
         causes = shares.table[~shares.table["part"].isin(("residual", "limit and mass"))]
         top = causes.sort_values("mean_pct_mac", ascending=False).iloc[0]
         lines.append(
-            f"Decision: the buffer is mostly {top['part']} ({100 * top['share']:.0f} %): that is "
-            "where a restriction or a better count would buy most."
+            f"Decision: the largest part of the excess is {top['part']} "
+            f"({100 * top['share']:.0f} %): that is where a restriction or a better count would "
+            "buy most."
         )
-    if not swings.empty:
-        first = swings.iloc[0]
-        factor = max(
-            abs(math.log10(max(first[f"ratio_at_{end}"], 1e-9))) for end in ("low", "high")
-        )
+    told = swings[np.isfinite(swings["swing"])] if not swings.empty else swings
+    if not told.empty:
+        first = told.iloc[0]
         lines.append(
             f"The least known input that matters most is {first['key']} (up to a factor "
-            f"{10**factor:.2g}): find a source for it before the answer is used."
+            f"{10 ** first['swing']:.2g}): find a source for it before the answer is used."
         )
     return lines
 

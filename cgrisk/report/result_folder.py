@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -31,6 +33,12 @@ def check_free(folder: str | Path) -> Path:
     return path
 
 
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
 @contextmanager
 def result_folder(folder: str | Path) -> Iterator[Path]:
     """Give a folder to write into; it gets its name when all is written, and not before.
@@ -41,12 +49,10 @@ def result_folder(folder: str | Path) -> Iterator[Path]:
         If the folder is there already, or cannot be written.
     """
     path = check_free(folder)
-    partial = path.with_name(path.name + _PARTIAL)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        if partial.exists():
-            shutil.rmtree(partial)
-        partial.mkdir()
+        partial = Path(tempfile.mkdtemp(prefix=f"{path.name}{_PARTIAL}-", dir=path.parent))
+        partial.chmod(0o777 & ~_umask())
     except OSError as error:
         raise RunFolderError(
             f"{folder}: cannot be written ({error.strerror or error}). Name another with --out."

@@ -85,7 +85,8 @@ def tail_curve(study: Study, *, ax: Axes) -> Axes:
     _marks(ax, study)
     ax.set_yscale("log")
     ax.set_ylim(question.deepest / 3.0, 1.0)
-    ax.set_xlim(x[0], x[-1])
+    ends = [v for v in (x[-1], study.inverse.assumption) if math.isfinite(v)]
+    ax.set_xlim(x[0], max(ends) + 0.01 * (max(ends) - x[0]))
     if score.offset_sign:
         ax.set_xlabel(
             f"planned distance from the certified {study.side} limit, "
@@ -126,6 +127,15 @@ def _marks(ax: Axes, study: Study) -> None:
     ):
         if math.isfinite(place):
             ax.plot([place], [target], marker, color=INK, ms=5, mfc="white", mew=1.0, zorder=5)
+    ax.annotate(
+        "on the target: circle estimate, bar upper end\nof the interval, diamond of both ranges",
+        (0.99, 0.98),
+        xycoords="axes fraction",
+        ha="right",
+        va="top",
+        fontsize=6.5,
+        color=INK,
+    )
 
 
 def swing_bars(swings: pd.DataFrame, *, ax: Axes) -> Axes:

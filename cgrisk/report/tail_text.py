@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from cgrisk.flight import zero_fuel_scale
 from cgrisk.rare import Study
 from cgrisk.rare.study import SMALL_RISK
 from cgrisk.risk.summary import CAUTIONS, plain
@@ -31,7 +32,9 @@ def _row(study: Study, threshold: float) -> str:
     if "assumption_high" in row and math.isfinite(row["assumption_high"]):
         text += f"; assumptions {row['assumption_low']:.2g} to {row['assumption_high']:.2g}"
         if row["estimate"] < SMALL_RISK and math.isfinite(row["on_assumptions"]):
+            more = row["assumption_high"] / row["estimate"]
             text += f", {100 * row['on_assumptions']:.0f} % of it rests on them"
+            text += f" and they may make it {more:.2g} times as much"
     return text
 
 
@@ -66,9 +69,10 @@ def _distance(value: float, unit: str) -> str:
 def _decision(study: Study) -> list[str]:
     score, question, inverse = study.question.score, study.question, study.inverse
     if not score.offset_sign:
-        at = study.at(0.0)
-        here = f"at most {at['high']:.2g}" if at["estimate"] <= 0.0 else f"{at['estimate']:.2g}"
-        return [f"The event itself (0 {score.unit} past its limit) happens on {here} of flights."]
+        return [
+            f"The event itself (0 {score.unit} past its limit): {_row(study, 0.0)}; your target is "
+            f"{question.target:g}."
+        ]
     lines = [
         f"To keep the risk at or under {question.target:g} the planned zero-fuel CG must stay "
         f"{_distance(inverse.estimate, score.unit)} from the certified {study.side} limit; "
@@ -82,22 +86,25 @@ def _decision(study: Study) -> list[str]:
         f"the operational limit {score.at_limit:.2f}.",
     ]
     need = inverse.assumption if study.assumptions else inverse.simulation
-    if math.isfinite(need):
-        more = need - score.at_limit
-        verb = "widen" if more > 0.0 else "the target is met; you could narrow"
+    more = need - score.at_limit
+    if math.isnan(need):
         lines.append(
-            f"Decision: {verb} the {study.side} buffer of the operational envelope by "
-            f"{abs(more):.2f} {score.unit} for this load"
-            + (
-                ", or accept the risk that stands beside the operational limit above."
-                if more > 0.0
-                else ", if the authority agrees to a buffer below the conventional one."
-            )
+            "Decision: none from this curve: the target is not reached on it. Give a smaller "
+            "--deepest, or settle the assumptions that move the answer most (cgrisk causes)."
+        )
+    elif more <= 0.0:
+        lines.append(
+            "Decision: a load planned on the operational limit meets the target"
+            + (f", with {-more:.2f} {score.unit} to spare." if math.isfinite(more) else ".")
+            + " That is no licence for a smaller buffer: it needs the authority's agreement."
         )
     else:
+        moment = more * zero_fuel_scale(question.model)
         lines.append(
-            "Decision: the target is not reached within this curve; give a smaller --deepest, or "
-            "settle the assumptions that move the answer most (cgrisk causes)."
+            f"Decision: keep {more:.2f} {score.unit} of the zero-fuel CG "
+            f"({moment:,.0f} kg m, at any mass) more from the {study.side} limit than the "
+            "operational envelope does for this load, or accept the risk that stands beside the "
+            "operational limit above."
         )
     return lines
 
@@ -125,7 +132,7 @@ def tail_text(study: Study) -> str:
     if study.fit is not None:
         lines.append("  generalised-Pareto fit: a cross-check only, in the curve's last column")
     lines += [f"  warning: {note}" for note in study.notes]
-    if len(study.fleet) > 1:
+    if len(study.fleet) > 1 and math.isfinite(study.inverse.estimate):
         worst = study.fleet.iloc[0]
         lines += [
             "",

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import io
-import shutil
 import zipfile
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
@@ -73,5 +73,8 @@ class Shelf:
         return len(list(self.folder.glob("*.piece"))) if self.folder.is_dir() else 0
 
     def clear(self) -> None:
-        """Remove the folder."""
-        shutil.rmtree(self.folder, ignore_errors=True)
+        """Remove all pieces, and the folder if nothing else is in it."""
+        for piece in self.folder.glob("*.piece"):
+            piece.unlink()
+        with suppress(OSError):
+            self.folder.rmdir()

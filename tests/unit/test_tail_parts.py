@@ -178,3 +178,51 @@ def test_a_surge_that_nobody_states_is_a_possible_stratum(model) -> None:
 
     strata = possible_strata(model.scenario, known=strata_of(model))
     assert [s.name for s in strata] == ["a lavatory closed", "surge"]
+
+
+def test_another_scenario_does_not_take_pieces_of_this_one(tmp_path) -> None:
+    from cgrisk.rare import Meter, Question, fly_pilot, split_at, split_tail
+    from tests.cut_cases import SMALL
+
+    still = prepare(edited(SMALL))
+    score = envelope_score(still, side="aft")
+    question = Question(
+        model=still, score=score, target=1e-2, deepest=1e-2, seed=5, relative_error=0.5, jobs=1
+    )
+    shelf = Shelf(tmp_path / "begun", key="one question")
+    meter = Meter(shelf=shelf)
+    pilot = fly_pilot(question, meter=meter)
+    split_tail(question, pilot=pilot, particles=400, replicates=6, meter=meter)
+    at = np.array([pilot.threshold(0.05)])
+    found = []
+    for bias in (0.0, 20.0):
+        scenario = edited(SMALL | {"operation.mass.body.bias": bias})
+        where = {"scenario": scenario, "side": "aft", "group": "any", "thresholds": at}
+        shared, _ = split_at(question, meter=meter, **where)
+        alone, _ = split_at(question, **where)
+        np.testing.assert_array_equal(shared, alone)
+        found.append(float(shared[0]))
+    assert found[1] != found[0]
+
+
+def test_only_its_own_pieces_are_removed(tmp_path) -> None:
+    folder = tmp_path / "begun"
+    folder.mkdir()
+    (folder / "mine.txt").write_text("mine")
+    shelf = Shelf(folder, key="one")
+    shelf.put("a", {"x": np.zeros(1)})
+    shelf.clear()
+    assert [path.name for path in folder.iterdir()] == ["mine.txt"]
+
+
+def test_a_curve_that_is_moved_by_a_distance() -> None:
+    from cgrisk.rare.assumptions import _distance, _moved_curve
+
+    x = np.linspace(0.0, 8.0, 33)
+    base, other = 10.0**-x, 10.0 ** -(x - 0.5)
+    distance = _distance(np.minimum(other, 1.0), base, x)
+    np.testing.assert_allclose(distance[4:], -0.5, atol=1e-9)
+    np.testing.assert_allclose(_moved_curve(base, x, distance)[4:], other[4:], rtol=1e-9)
+    np.testing.assert_array_equal(_distance(np.zeros(33), base, x), 0.0)
+    ended = np.where(x > 4.0, 0.0, other)
+    np.testing.assert_allclose(_distance(ended, base, x)[4:], -0.5, atol=1e-9)
