@@ -18,7 +18,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cgrisk.errors import ComputationError
-from cgrisk.flight import FlightModel, group_phases, trace, zero_fuel_scale
+from cgrisk.flight import (
+    FlightModel,
+    group_phases,
+    trace,
+    zero_fuel_scale,
+    zone_errors_kgm,
+)
 from cgrisk.rare import Cloud, Stratum, versions_for
 
 __all__ = ["PARTS", "TailShares", "parts_of_flight", "tail_shares"]
@@ -44,6 +50,8 @@ PARTS: Final = (
     "planned path elsewhere",
     "residual",
 )
+#: Those of the passengers, which the zones split otherwise.
+_PASSENGERS: Final = ("count", "seating", "mass")
 #: Flights about a level that are looked at.
 _NEAR: Final = 400
 
@@ -57,6 +65,10 @@ class TailShares:
     table : pandas.DataFrame
         part, mean_pct_mac, standard_error, share (of the mean excess); in the order of
         :data:`PARTS`. The means add up to ``mean``; nothing is scaled.
+    zones : pandas.DataFrame
+        The same with the passengers' parts (count, seating, mass) by cabin zone in their stead:
+        part (the zone's name, or another part's), kind (zone or part), mean_pct_mac,
+        standard_error, share. What sits in no zone stands last, where there is such a seat.
     level, mean : float
         Excess asked for, and its mean over the flights looked at (% MAC).
     low, high : float
@@ -66,6 +78,7 @@ class TailShares:
     """
 
     table: pd.DataFrame
+    zones: pd.DataFrame
     level: float
     mean: float
     low: float
@@ -231,12 +244,21 @@ def tail_shares(
     near = np.sort(np.concatenate([below, above]))
     by_name = {stratum.name: stratum.model for stratum in strata}
     parts, start = np.empty((near.size, len(PARTS))), 0
+    zones = np.empty((near.size, len(model.plan.zones) + 1))
+    per_pct = (1.0 if side == "aft" else -1.0) / zero_fuel_scale(model)
     for part in cloud.parts:
         stop = start + len(part.particles)
         places = np.flatnonzero((near >= start) & (near < stop))
         if places.size:
             own = by_name[part.name]
             versions = versions_for(part, model=own)
+            here = near[places] - start
+            zones[places] = per_pct * zone_errors_kgm(
+                own,
+                seed=part.seed,
+                flights=part.particles.flights[here],
+                versions=versions[here],
+            )
             for place in places:
                 k = int(near[place]) - start
                 parts[place] = parts_of_flight(
@@ -251,19 +273,46 @@ def tail_shares(
                 )
         start = stop
     parts[:, -1] = scores[near] - parts[:, :-1].sum(axis=1)
-    weight = weights[near]
-    mean = weight @ parts / weight.sum()
+    weight, replicate = weights[near], cloud.replicate()[near]
     total = float(weight @ scores[near] / weight.sum())
-    table = pd.DataFrame(
+    table = _means(PARTS, parts, weight, replicate, total)
+    # An error on the sheet moves the planned counts: what the zones then lack stands as entry.
+    people = [PARTS.index(name) for name in _PASSENGERS]
+    others = [i for i in range(len(PARTS)) if i not in people]
+    slack = parts[:, people].sum(axis=1) - zones.sum(axis=1)
+    rest = parts[:, others].copy()
+    rest[:, [PARTS[i] for i in others].index("entry")] += slack
+    used = zones.any(axis=0) | (np.arange(zones.shape[1]) < len(model.plan.zones))
+    names = [*model.plan.zones, "no zone"]
+    by_zone = _means(
+        (*(n for n, u in zip(names, used, strict=True) if u), *(PARTS[i] for i in others)),
+        np.column_stack([zones[:, used], rest]),
+        weight,
+        replicate,
+        total,
+    )
+    by_zone.insert(1, "kind", ["zone"] * int(used.sum()) + ["part"] * len(others))
+    low, high = float(scores[near].min()), float(scores[near].max())
+    return TailShares(table, by_zone, level, total, low, high, int(near.size))
+
+
+def _means(
+    names: tuple[str, ...],
+    parts: Floats,
+    weight: Floats,
+    replicate: NDArray[np.int64],
+    total: float,
+) -> pd.DataFrame:
+    """Return the weighted mean of each part, its standard error, and its share of the total."""
+    mean = weight @ parts / weight.sum()
+    return pd.DataFrame(
         {
-            "part": PARTS,
+            "part": names,
             "mean_pct_mac": mean,
-            "standard_error": _errors(parts, weight, cloud.replicate()[near]),
+            "standard_error": _errors(parts, weight, replicate),
             "share": mean / total,
         }
     )
-    low, high = float(scores[near].min()), float(scores[near].max())
-    return TailShares(table, level, total, low, high, int(near.size))
 
 
 def _errors(parts: Floats, weight: Floats, replicate: NDArray[np.int64]) -> Floats:

@@ -8,6 +8,7 @@ the exact CG path. ``cabin_diary`` tells who was where in one flight.
 
 from __future__ import annotations
 
+from cgrisk.flight.aboard import passengers_aboard, zone_errors_kgm
 from cgrisk.flight.columns import SIDES, TRIM_FIGURES, column_names, phase_column
 from cgrisk.flight.contract import CABIN_FIGURES, CONTRIBUTIONS, IN_FLIGHT
 from cgrisk.flight.entry import entry_error_text, with_entry_error
@@ -53,6 +54,7 @@ __all__ = [
     "load_block",
     "make_load_sheet",
     "operational_shift",
+    "passengers_aboard",
     "phase_column",
     "prepare",
     "take_off_columns",
@@ -60,4 +62,5 @@ __all__ = [
     "why_no_trim",
     "with_entry_error",
     "zero_fuel_scale",
+    "zone_errors_kgm",
 ]

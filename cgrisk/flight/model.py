@@ -57,6 +57,7 @@ __all__ = [
     "cabin_diary",
     "entity_counts",
     "fly_block",
+    "keys_of",
     "load_block",
     "prepare",
     "trace",
@@ -279,12 +280,19 @@ def entity_counts(model: FlightModel) -> dict[str, int]:
     return counts
 
 
-def _keys(
+def keys_of(
     model: FlightModel,
     seed: int,
     flights: NDArray[np.uint32],
     versions: NDArray[np.uint32] | None,
 ) -> Keys:
+    """Return the keys of flights for the kernel; arguments as for :func:`fly_block`.
+
+    Raises
+    ------
+    UsageError
+        If the versions do not fit the flights and the entities.
+    """
     k0, k1 = split_seed(seed)
     counts = [0, *entity_counts(model).values()]
     first = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
@@ -349,7 +357,7 @@ def fly_block(
                     cure="Name a cause from that list.",
                 )
             numbers[:, Cause[name.upper()]] = other
-    keys = _keys(model, seed, numbers, versions)
+    keys = keys_of(model, seed, numbers, versions)
     out = np.empty((flights.size, len(model.columns)))
     fly(model.program, keys, out, np.empty((0, 4)), _no_diary())
     if model.take_off is not None:
@@ -376,7 +384,7 @@ def load_block(
     float64 array, shape (n, 2)
         Zero-fuel mass (kg) and moment (kg m).
     """
-    keys = _keys(model, seed, flights.reshape(-1, 1), versions)
+    keys = keys_of(model, seed, flights.reshape(-1, 1), versions)
     out = np.empty((flights.size, 2))
     load_up(model.program, keys, out)
     return out
@@ -393,7 +401,7 @@ def _one_flight(
             got=flight,
             cure="Give a flight number of the run.",
         )
-    keys = _keys(model, seed, np.array([[flight]], dtype=np.uint32), versions)
+    keys = keys_of(model, seed, np.array([[flight]], dtype=np.uint32), versions)
     out = np.empty((1, len(model.columns)))
     room, pages = _MOST_RECORDED, _MOST_RECORDED
     while True:

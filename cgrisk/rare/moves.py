@@ -172,13 +172,20 @@ class Moves:
         fresh : uint32 array, shape (n,)
             Version that no flight of the same number has used.
         """
-        shape = (versions.shape[0], self.scale.size)
+        count = versions.shape[0]
+        shape = (count, self.scale.size)
         rate = np.array(_RATES)[rng.integers(len(_RATES), size=shape)] * self.scale
-        rate[rng.random(shape) >= self.touch] = 0.0
-        anew = (
-            rng.random(versions.shape, dtype=np.float32) < rate.astype(np.float32)[:, self.cause_of]
-        )
-        return np.where(anew, fresh[:, None], versions)
+        touched = rng.random(shape) < self.touch
+        out = versions.copy()
+        for cause in range(self.scale.size):
+            columns = np.flatnonzero(self.cause_of == cause)
+            rows = np.flatnonzero(touched[:, cause])
+            if columns.size == 0 or rows.size == 0:
+                continue
+            drawn = rng.random((rows.size, columns.size), dtype=np.float32)
+            row, column = np.nonzero(drawn < rate[rows, cause, None].astype(np.float32))
+            out[rows[row], columns[column]] = fresh[rows[row]]
+        return out
 
 
 def fresh_particles(world: World, *, first_flight: int, count: int) -> Particles:

@@ -1,4 +1,4 @@
-"""Entry point of the compiled kernel: load a set of flights without flying them."""
+"""Entry points of the compiled kernel: load a set of flights without flying them."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from cgrisk.flight.kernel.keys import Keys
 from cgrisk.flight.kernel.load import draw_dry, draw_holds
 from cgrisk.flight.kernel.people import board, change_seats, new_people, weigh
 
-__all__ = ["load_up"]
+__all__ = ["load_up", "seat_up"]
 
 
 def _make_load_up(fingerprint: int) -> Callable[[Program, Keys, NDArray[np.float64]], int]:
@@ -45,3 +45,30 @@ def _make_load_up(fingerprint: int) -> Callable[[Program, Keys, NDArray[np.float
 
 
 load_up = _make_load_up(source_fingerprint())
+
+
+def _make_seat_up(
+    fingerprint: int,
+) -> Callable[[Program, Keys, NDArray[np.int64], NDArray[np.float64]], int]:
+    def seat_up(
+        program: Program, keys: Keys, seat: NDArray[np.int64], mass_kg: NDArray[np.float64]
+    ) -> int:
+        """Write everybody's seat (-1: nobody) and mass with bag, (n, persons) each; return 0."""
+        if fingerprint < 0:  # never; puts the fingerprint of the sources into the cache key
+            return -1
+        cabin = program.cabin
+        persons = cabin.region_seats.size
+        people = new_people(cabin.arm_m.size, cabin.region_start.size - 1, cabin.zone_region.size)
+        for row in range(seat.shape[0]):
+            board(cabin, program.party, keys, row, people)
+            change_seats(cabin, keys, row, people)
+            weigh(program.party, program.mass, keys, row, people, persons)
+            for p in range(persons):
+                seat[row, p] = people.seat[p]
+                mass_kg[row, p] = people.body_kg[p] + people.bag_kg[p]
+        return 0
+
+    return entry_point(seat_up)
+
+
+seat_up = _make_seat_up(source_fingerprint())
