@@ -70,7 +70,11 @@ def _total_lines(buffers: ConventionalBuffers, mass_kg: float | None) -> list[st
     told = ", ".join(
         f"{row.mass_kg:,.0f} kg {_name(str(row.group))}" for row in masses.itertuples()
     )
-    return [*lines, f"  % MAC at {told}" + ("" if mass_kg else " (the lowest planned masses)")]
+    return [
+        *lines,
+        f"  % MAC at {told}" + ("" if mass_kg is not None else " (the lowest planned masses)"),
+        "  The root takes the causes as independent; neither total has a stated probability.",
+    ]
 
 
 def _how_lines(buffers: ConventionalBuffers) -> list[str]:
@@ -200,7 +204,9 @@ def conventional_answer(
 ) -> dict[str, Any]:
     """Return the same as plain data for JSON: no NaN, no infinity."""
     table: pd.DataFrame = buffers.table
-    at = table["group"].map(lambda group: mass_kg or buffers.lowest_mass_kg[group])
+    at = table["group"].map(
+        lambda group: buffers.lowest_mass_kg[group] if mass_kg is None else mass_kg
+    )
     table["pct_mac"] = [
         moment_pct_mac(moment, mass_kg=mass, balance=buffers.balance)
         for moment, mass in zip(table["moment_kgm"], at, strict=True)
