@@ -201,14 +201,15 @@ def _reckon(
         "fuel density": lambda: Reckoned(
             density_moments(model, group=group, about_m=about_m, sign=sign, limits=(low, high)),
             f"the planned mass of fuel at {low:g} or {high:g} kg/m3 instead of "
-            f"{model.program.fuel.planned_density:g}: {word}.",
+            f"{model.program.fuel.planned_density:g}, {word}; the worst instant of these phases.",
         ),
         "fuel gauges": lambda: Reckoned(
             gauge_moments(
                 model, group=group, about_m=about_m, sign=sign, deviations=causes.DEVIATIONS
             ),
             "each tank off its gauge by 2 SD (common practice, no published source), the worse "
-            "way, followed down the burn schedule; tanks added up.",
+            "way, followed down the burn schedule to the worst instant of these phases; tanks "
+            "added up.",
         ),
     }
     found = {

@@ -73,8 +73,8 @@ def hold_places(model: FlightModel) -> Reckoned:
     capped = " (the end of the hold)" if share == 0.5 else ""
     return Reckoned(
         moment,
-        f"the planned load of every hold off its middle by {_TWO_SD}, {100.0 * share:.0f} % of the length of "
-        f"the hold{capped}, all toward the same end and added up.",
+        f"the planned load of every hold off its middle by {_TWO_SD}, {100.0 * share:.0f} % of "
+        f"its length{capped}, all toward the same end and added up.",
     )
 
 

@@ -30,8 +30,10 @@ _LOOKS: Final = {
     "cargo": (_COLOURS[9], "--"),
     "fuel": (_COLOURS[3], "||"),
     "configuration": (_COLOURS[5], "++"),
+    "count": (_COLOURS[6], "oo"),
+    "limit and mass": (_COLOURS[7], "**"),
 }
-_OTHER: Final = ("#d5d5d5", "oo")
+_OTHER: Final = ("#d5d5d5", "OO")
 _NAMES: Final = {
     "seating": "seating",
     "mass": "passenger mass",
@@ -41,6 +43,8 @@ _NAMES: Final = {
     "cargo": "load in the holds",
     "fuel": "fuel",
     "configuration": "gear and flaps",
+    "count": "number of passengers",
+    "limit and mass": "mass against a sloping limit",
 }
 _HEIGHT: Final = 0.62
 #: Letters of a part's name that fit across the whole axis.
@@ -197,11 +201,16 @@ def _inside(
 
 
 def _legend(ax: Axes, shown: list[str]) -> None:
-    handles = []
-    for family in sorted(shown, key=_place):
-        colour, hatch = _LOOKS.get(family, _OTHER)
-        label = _NAMES.get(family, plain(family))
-        handles.append(Patch(facecolor=colour, hatch=hatch, edgecolor="white", label=label))
+    looks = [
+        (_LOOKS[family], _NAMES[family]) for family in sorted(shown, key=_place) if family in _LOOKS
+    ]
+    others = [plain(family) for family in shown if family not in _LOOKS]
+    if others:
+        looks.append((_OTHER, "other: " + ", ".join(others)))
+    handles = [
+        Patch(facecolor=colour, hatch=hatch, edgecolor="white", label=label)
+        for (colour, hatch), label in looks
+    ]
     if handles:
         ax.legend(
             handles=handles,

@@ -367,6 +367,32 @@ def test_fuel_density_by_hand() -> None:
     assert moment(as_planned, "fuel density", "aft") == 0.0
 
 
+def test_fuel_density_against_the_planned_path_at_that_density(
+    shipped: ConventionalBuffers,
+) -> None:
+    """The kernel's planner at 784 and 816 kg/m3 against 800, at equal times."""
+    nominal = prepare(shipped_scenario()).planned
+    phases = {"take_off_and_landing": [], "in_flight": ["climb", "cruise", "descent"]}
+    phases["take_off_and_landing"] = [
+        p for p in nominal["phase"].cat.categories if p not in phases["in_flight"]
+    ]
+    found = dict.fromkeys([(side, group) for side in SIDES for group in GROUPS], 0.0)
+    for density in (784.0, 816.0):
+        other = prepare(edited({"operation.fuel.density": density})).planned
+        for group, names in phases.items():
+            for name in names:
+                here, there = (path[path["phase"] == name] for path in (nominal, other))
+                times = np.union1d(here["time_s"], there["time_s"])
+                error = np.interp(times, there["time_s"], there["moment_kgm"]) - np.interp(
+                    times, here["time_s"], here["moment_kgm"]
+                )
+                found["aft", group] = max(found["aft", group], float(error.max()))
+                found["forward", group] = max(found["forward", group], float(-error.min()))
+    for (side, group), by_planner in found.items():
+        assert by_planner > 100.0
+        assert moment(shipped, "fuel density", side, group) == pytest.approx(by_planner, rel=1e-9)
+
+
 def test_fuel_that_finds_no_room_counts_as_missing_mass() -> None:
     """All tanks full at the planned density: what is lighter does not go in."""
     changes = {
