@@ -10,6 +10,7 @@ import pandas as pd
 import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.patches import Patch
+from matplotlib.transforms import ScaledTranslation
 from numpy.typing import ArrayLike, NDArray
 
 from cgrisk.aircraft import Balance
@@ -37,14 +38,14 @@ _OTHER: Final = ("#d5d5d5", "OO")
 _NAMES: Final = {
     "seating": "seating",
     "mass": "passenger mass",
-    "movement": "passengers and water moving",
+    "movement": "walks and water",
     "service": "carts and crew",
-    "dry": "dry operating mass and CG",
+    "dry": "dry mass and CG",
     "cargo": "load in the holds",
     "fuel": "fuel",
     "configuration": "gear and flaps",
-    "count": "number of passengers",
-    "limit and mass": "mass against a sloping limit",
+    "count": "passenger count",
+    "limit and mass": "mass and limit",
 }
 _HEIGHT: Final = 0.62
 #: Letters of a part's name that fit across the whole axis.
@@ -211,14 +212,18 @@ def _legend(ax: Axes, shown: list[str]) -> None:
         Patch(facecolor=colour, hatch=hatch, edgecolor="white", label=label)
         for (colour, hatch), label in looks
     ]
+    # under the label of the axis, however high the axes are
+    below = ax.transAxes + ScaledTranslation(0.0, -34.0 / 72.0, ax.figure.dpi_scale_trans)
     if handles:
         ax.legend(
             handles=handles,
             loc="upper center",
-            bbox_to_anchor=(0.5, -0.22),
+            bbox_to_anchor=(0.5, 0.0),
+            bbox_transform=below,
             ncols=4,
             fontsize=7,
             frameon=False,
             handlelength=2.2,
+            columnspacing=1.4,
             handleheight=1.2,
         )

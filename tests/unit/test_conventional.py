@@ -775,3 +775,49 @@ def test_chart_of_nothing_is_a_chart() -> None:
 def test_chart_refuses_two_sides_at_once(shipped: ConventionalBuffers) -> None:
     with pytest.raises(UsageError, match="one row for each cause"):
         draw(shipped.table)
+
+
+ODD: dict[str, dict[str, Any]] = {
+    "no holds": {"aircraft.holds": [], "operation.hold_loads": []},
+    "children": {
+        "operation.zones": [{"name": "all", "rows": "1-29", "adults": 1, "children": 150}]
+    },
+    "take-off alone": {
+        "operation.phases": [shipped_scenario().resolved()["operation"]["phases"][1]]
+    },
+    "in flight alone": {
+        "operation.phases": [shipped_scenario().resolved()["operation"]["phases"][3]]
+    },
+    "tanks run dry": {"operation.fuel.block": 5_200.0},
+    "no facilities": {
+        "aircraft.cabin.lavatories": [],
+        "aircraft.cabin.galleys": [],
+        "aircraft.cabin.crew_seats": [],
+        "aircraft.cabin.water": None,
+        "operation.service.carts": [],
+    },
+    "fuel index table": {
+        "aircraft.tanks": [],
+        "aircraft.refuel_order": [],
+        "aircraft.burn_schedule": [],
+        "aircraft.fuel_index": [[0.0, 0.0], [2_000.0, -1.0], [6_000.0, -2.5], [14_000.0, 0.5]],
+    },
+    "all seats blocked but one": {
+        "operation.seating.blocked": ["1A", "1B", "1C", "1D", "1E", "2-29"],
+        "operation.zones": [{"name": "all", "rows": "1-29", "adults": 1, "children": 0}],
+    },
+}
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_an_odd_scenario_has_buffers_text_and_chart(name: str) -> None:
+    model = prepare(edited(ODD[name]))
+    found = conventional_buffers(model)
+    table = found.table
+    assert np.isfinite(table[["moment_kgm", "if_counted_kgm"]].to_numpy()).all()
+    assert (table["if_counted_kgm"] >= 0.0).all()
+    assert found.groups
+    json.dumps(conventional_answer(found, envelope=None), allow_nan=False)
+    envelope = model.scenario.operation.operational_envelope
+    assert "Decision" in conventional_text(found, name=name, envelope=envelope)
+    draw(table[(table["side"] == "aft") & (table["group"] == found.groups[0])])
