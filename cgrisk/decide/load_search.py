@@ -9,7 +9,7 @@ best of them by whole flights; all on the same random words.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -220,10 +220,9 @@ def states_at(
     """
     span = load_range(scenario, mass_kg=mass_kg)
     seats, each = zone_seat_counts(scenario), _passenger_kg(scenario)
-    if counts is None:
-        counts = np.unique(np.linspace(span.fewest, span.most, _COUNTS).round()).astype(int)
+    spread = np.unique(np.linspace(span.fewest, span.most, _COUNTS).round()).astype(int).tolist()
     fuel, found = _fuel_kg(scenario, mass_kg), []
-    for count in counts:
+    for count in spread if counts is None else counts:
         left = max(span.payload_kg - count * each, 0.0)
         for people, split in _zone_splits(int(count), seats).items():
             for loads, held in _hold_splits(scenario, left).items():
@@ -342,12 +341,10 @@ def worst_load(
 
 
 def _improved(
-    state: LoadState, measure: object, *, seats: NDArray[np.int64]
+    state: LoadState, evaluate: Callable[[LoadState], float], *, seats: NDArray[np.int64]
 ) -> tuple[LoadState, bool, int]:
     """Move adults between zones as long as the load's measure rises; return what was tried."""
-    evaluate = measure
-    assert callable(evaluate)
-    value, tried, moved = float(evaluate(state)), 1, False
+    value, tried, moved = evaluate(state), 1, False
     step = max(int(seats.max()) // 4, 1)
     while step >= 4:
         better = None
@@ -362,7 +359,7 @@ def _improved(
                 adults[a] -= count
                 adults[b] += count
                 other = replace(state, adults=tuple(adults))
-                found, tried = float(evaluate(other)), tried + 1
+                found, tried = evaluate(other), tried + 1
                 if found > value:
                     value, better = found, other
         if better is None:

@@ -27,6 +27,7 @@ from cgrisk.rare.estimate import TailEstimate, replicate_interval
 from cgrisk.rare.exact import SeatingLaw, exact_tail, seating_law, why_not_exact
 from cgrisk.rare.multilevel import SplitTail, split_tail
 from cgrisk.rare.pilot import Pilot, fly_pilot
+from cgrisk.rare.quantile import TailQuantile, tail_quantile
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.score import ENVELOPE, Score, envelope_score, score_named, score_names
 from cgrisk.rare.strata import Stratum, strata_of
@@ -51,6 +52,7 @@ __all__ = [
     "Study",
     "TailEstimate",
     "TailFit",
+    "TailQuantile",
     "assumption_range",
     "by_aircraft",
     "choose",
@@ -74,6 +76,7 @@ __all__ = [
     "strata_of",
     "study_tail",
     "tail_fit",
+    "tail_quantile",
     "threshold_at",
     "tilted_tail",
     "versions_for",

@@ -62,6 +62,7 @@ def test_one_moved_passenger_by_hand() -> None:
         inside = (seat[0] >= 0) & (model.plan.zone[seat[0]] == zone)
         hand = (mass[0, inside] * (model.plan.arm_m[seat[0, inside]] - reference)).sum()
         line = [line for line in model.sheet.lines if line.kind == "zone"][zone]
-        assert found[zone] == np.float64(hand - line.mass_kg * (line.arm_m - reference)) or abs(
-            found[zone] - (hand - line.mass_kg * (line.arm_m - reference))
-        ) < 1e-6
+        assert (
+            found[zone] == np.float64(hand - line.mass_kg * (line.arm_m - reference))
+            or abs(found[zone] - (hand - line.mass_kg * (line.arm_m - reference))) < 1e-6
+        )
