@@ -167,15 +167,15 @@ def _search(
     if legs and gains[-1] + slack >= need:
         last = min(int(np.searchsorted(gains, need + slack)) + 1, gains.size)
         for pieces in range(int(np.searchsorted(gains, max(need - slack, 0.0))) + 1, last + 1):
-            there = _after(model, state, legs, pieces)
+            there = _after(state, legs, pieces)
             if not judge(there).refused:
                 return _moves(model, legs, pieces), there
         if gains[-1] > need + slack:
             return "the envelope is narrower here than one piece of hold load moves the CG"
-    moved = _after(model, state, legs, gains.size)
+    moved = _after(state, legs, gains.size)
     ballast = _ballast_legs(model, moved, aft=aft)
     most = sum(leg.pieces for leg in ballast)
-    best = _fewest(lambda n: not judge(_after(model, moved, ballast, n)).refused, most)
+    best = _fewest(lambda n: not judge(_after(moved, ballast, n)).refused, most)
     if best is None:
         return (
             f"the holds can move {gains[-1] if legs else 0.0:,.0f} of the {need:,.0f} kg m needed, "
@@ -183,7 +183,7 @@ def _search(
             "give the rest"
         )
     moves = (*_moves(model, legs, gains.size), *_moves(model, ballast, best))
-    return moves, _after(model, moved, ballast, best)
+    return moves, _after(moved, ballast, best)
 
 
 def _fewest(admits: Callable[[int], bool], most: int) -> int | None:
@@ -292,7 +292,7 @@ def _parts(legs: list[_Leg], pieces: int) -> list[tuple[_Leg, int]]:
     return parts
 
 
-def _after(model: FlightModel, state: LoadState, legs: list[_Leg], pieces: int) -> LoadState:
+def _after(state: LoadState, legs: list[_Leg], pieces: int) -> LoadState:
     """Return the load after the first pieces have been moved or added."""
     bags, cargo = list(state.bags), list(state.cargo_kg)
     for leg, taken in _parts(legs, pieces):

@@ -98,7 +98,7 @@ class OperatorEnvelope:
         for kind in MASS_KINDS:
             limits = self.limits(kind)
             if limits is not None:
-                rows += [(kind, mass / unit, *pair) for mass, *pair in _rows(limits)]
+                rows += [(kind, mass / unit, fwd, aft) for mass, fwd, aft in _rows(limits)]
         return pd.DataFrame(rows, columns=list(ENVELOPE_COLUMNS))
 
     @classmethod

@@ -129,7 +129,7 @@ def by_envelope(envelope: OperatorEnvelope, *, points: Points, mac_m: float) -> 
     mac_m : float
         Mean aerodynamic chord (m).
     """
-    rows = []
+    rows: list[tuple[str, str, float, float]] = []
     for kind in MASS_KINDS:
         if kind in points and envelope.limits(kind) is not None:
             mass, cg = points[kind]

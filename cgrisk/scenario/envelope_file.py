@@ -92,7 +92,7 @@ def read_envelope(path: str | Path, *, system: UnitSystem) -> EnvelopeTable:
         rows, placed = read_table(Path(path), file=file, form=_form(system))
     except InputError as error:
         raise told_faults(error.faults, file=file) from None
-    faults = []
+    faults: list[Fault] = []
     points: dict[str, KindPoints] = {}
     for kind in MASS_KINDS:
         part = [

@@ -257,11 +257,12 @@ class _Limits:
                 density=density,
                 reference_density=aircraft.reference_density,
             )
+        burnt = sum(60.0 * phase.minutes * phase.fuel_flow for phase in operation.phases)
         return cls(
             tuple(sum(seat.row in these for seat in places) for these in rows),
             len(usable),
             room * (1.0 + 1e-9),
-            sum(60.0 * phase.minutes * phase.fuel_flow for phase in operation.phases) / (1.0 + 1e-9),
+            burnt / (1.0 + 1e-9),
         )
 
     def faults(

@@ -14,6 +14,7 @@ from cgrisk.scenario.document import MAX_BYTES, Placement, read_text, shown
 
 __all__ = ["FUEL_INDEX", "SEAT_PLAN", "TableForm", "read_table"]
 
+
 @dataclass(frozen=True, slots=True)
 class TableForm:
     """Columns of a CSV table, and how large it may be.
