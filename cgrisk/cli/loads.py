@@ -43,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--reach",
         type=float,
         metavar="P",
-        help="risk below which a bound is enough (a tenth of --risk)",
+        help="risk below which a bound is enough (a hundredth of --risk)",
     )
     add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
     add("--jobs", type=int, default=-1, help="threads; -1: one a processor (-1)")
@@ -154,7 +154,7 @@ def fly_risks(
     progress.begin("compiling (about a minute the first time)")
     meter = Meter(watch, shelf)
     states = scores.distinct()
-    reach = chosen.risk / 10.0 if chosen.reach is None else chosen.reach
+    reach = chosen.risk / 100.0 if chosen.reach is None else chosen.reach
     try:
         by_load = aside(
             lambda: risk_of_loads(

@@ -30,7 +30,7 @@ SIDES: Final = ("forward", "aft")
 _FIRST, _ENOUGH = 4096, 30
 #: Flights counted then: for so many hits expected, at most so many times the first.
 _WANTED_HITS, _MOST_TIMES = 100, 4
-_REPLICATES, _PARTICLES, _BOUND_PARTICLES = 10, 300, 100
+_REPLICATES, _PARTICLES = 10, 300
 _METHODS: Final = (
     "counting, exact binomial (Clopper-Pearson)",
     "multilevel splitting, t interval on the logarithm",
@@ -193,7 +193,7 @@ def _split(
         question,
         pilot=pilot,
         replicates=_REPLICATES,
-        particles=_PARTICLES if rough > 0.0 else _BOUND_PARTICLES,
+        particles=_PARTICLES,
         meter=meter,
     )
     steps = np.geomspace(0.1, reach, 4 * max(round(math.log10(0.1 / reach)), 1))

@@ -22,7 +22,10 @@ Floats = NDArray[np.float64]
 _GRID: Final = 400
 #: Kind of mass -> (its axis, what the limits beside it are)
 _TITLES: Final = {
-    "zero_fuel": ("zero-fuel mass", "certified and old: the narrowest\nof all phases, for sight only"),
+    "zero_fuel": (
+        "zero-fuel mass",
+        "certified and old: the narrowest\nof all phases, for sight only",
+    ),
     "take_off": ("take-off mass", "limits at take-off"),
     "landing": ("landing mass", "limits at landing"),
 }

@@ -109,7 +109,7 @@ def test_all_faults_of_a_file_are_told_at_once(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("header", "text"),
     [
-        (HEADER.replace("fuel,", "feul,"), "the column \"feul\""),
+        (HEADER.replace("fuel,", "feul,"), 'the column "feul"'),
         (HEADER.replace("zone B adults,", "fuel,"), "2 columns of that name"),
         (HEADER.replace("zone C adults", "zone D adults"), "zone C adults"),
         (HEADER.replace(",", ";"), "apart by semicolons"),
