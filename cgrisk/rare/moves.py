@@ -9,8 +9,9 @@ to the law of the flights above that level (Metropolis with an indicator).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final, Protocol
 
 import numpy as np
@@ -64,6 +65,13 @@ class ScoredFlights:
     model: FlightModel
     score: Score
     seed: int
+    #: Arm about which mass counts in a rough score; found once, for it takes longer than a flight.
+    _arm_m: float = field(init=False, repr=False, compare=False, default=math.nan)
+
+    def __post_init__(self) -> None:
+        """Find what every rough score needs."""
+        if self.has_rough:
+            object.__setattr__(self, "_arm_m", reference_arm(self.model, score=self.score))
 
     @property
     def cause_of(self) -> NDArray[np.int64]:
@@ -83,7 +91,7 @@ class ScoredFlights:
         nobody moves and fuel is as planned, but for the curve of the limit.
         """
         loaded = load_block(self.model, seed=self.seed, flights=flights, versions=versions)
-        sheet, arm = self.model.program.sheet, reference_arm(self.model, score=self.score)
+        sheet, arm = self.model.program.sheet, self._arm_m
         error = loaded[:, 1] - arm * loaded[:, 0]
         error -= sheet.zero_fuel_moment_kgm - arm * sheet.zero_fuel_mass_kg
         return self._side() * error / zero_fuel_scale(self.model)

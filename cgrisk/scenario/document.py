@@ -136,8 +136,8 @@ def referenced(folder: Path, name: str) -> tuple[Path | None, str]:
     return (path, "") if inside else (None, f"{shown(name)}, a link that leaves the folder")
 
 
-def read_text(path: Path, *, file: str) -> str:
-    """Return the text of a file.
+def read_text(path: Path, *, file: str, most_bytes: int = MAX_BYTES) -> str:
+    """Return the text of a file of at most so many bytes.
 
     Raises
     ------
@@ -154,7 +154,7 @@ def read_text(path: Path, *, file: str) -> str:
             kind = "a folder" if stat.S_ISDIR(status.st_mode) else "something else"
             raise refuse("a file", kind, "Name a scenario file.")
         with path.open("rb") as stream:
-            content = stream.read(MAX_BYTES + 1)
+            content = stream.read(most_bytes + 1)
     except FileNotFoundError:
         raise refuse("a file", "nothing of that name", "Check the name and the folder.") from None
     except PermissionError:
@@ -164,9 +164,9 @@ def read_text(path: Path, *, file: str) -> str:
     except (OSError, ValueError) as error:
         reason = (error.strerror if isinstance(error, OSError) else None) or str(error)
         raise refuse("a file that can be read", reason, "Check the name and the disk.") from None
-    if len(content) > MAX_BYTES:
+    if len(content) > most_bytes:
         raise refuse(
-            f"at most {MAX_BYTES} bytes", "a larger file", "Check that this is the file you mean."
+            f"at most {most_bytes} bytes", "a larger file", "Check that this is the file you mean."
         )
     try:
         return content.decode("utf-8-sig")

@@ -1,32 +1,47 @@
-"""The CSV tables that an aircraft file may name: a seat plan, a fuel index table."""
+"""CSV tables: those that an aircraft file may name, and how any other one is read."""
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 from cgrisk.errors import Fault, InputError
-from cgrisk.scenario.document import Placement, read_text, shown
+from cgrisk.scenario.document import MAX_BYTES, Placement, read_text, shown
 
 __all__ = ["FUEL_INDEX", "SEAT_PLAN", "TableForm", "read_table"]
-
-_MOST_ROWS: Final = 5_000
 
 
 @dataclass(frozen=True, slots=True)
 class TableForm:
-    """Columns of a CSV table: name to what its texts are made into; the optional ones by name.
+    """Columns of a CSV table, and how large it may be.
 
-    ``as_list`` makes each row a list in the order of the columns instead of a table.
+    Attributes
+    ----------
+    columns : dict
+        Name to what its texts are made into, by a function that raises ValueError.
+    optional : frozenset of str
+        Columns that may be missing, or empty in a row.
+    as_list : bool
+        Make each row a list in the order of the columns instead of a table.
+    says : mapping
+        What the cells of a column must be, in words; a whole number or a number if not given.
+    comments : bool
+        Leave out lines above the header that begin with ``#``.
+    most_rows, most_bytes : int
+        Limits of the file.
     """
 
     columns: dict[str, Callable[[str], Any]]
     optional: frozenset[str] = frozenset()
     as_list: bool = False
+    says: Mapping[str, str] = field(default_factory=dict)
+    comments: bool = False
+    most_rows: int = 5_000
+    most_bytes: int = MAX_BYTES
 
 
 SEAT_PLAN: Final = TableForm(
@@ -62,7 +77,7 @@ def read_table(path: Path, *, file: str, form: TableForm) -> tuple[list[Any], Pl
     InputError
         With every fault of header and cells.
     """
-    lines = _read_lines(path, file)
+    lines = _read_lines(path, file, form)
     header = [name.strip() for name in lines[0][1]] if lines else []
     faults = _header_faults(header, file, form, line=lines[0][0] if lines else 1)
     if faults:
@@ -80,16 +95,19 @@ def read_table(path: Path, *, file: str, form: TableForm) -> tuple[list[Any], Pl
     return rows, Placement(file, tuple(line for line, _ in lines[1:]), tuple(form.columns))
 
 
-def _read_lines(path: Path, file: str) -> list[tuple[int, list[str]]]:
-    """Return (line, cells) of every line that is not blank."""
-    reader = csv.reader(io.StringIO(read_text(path, file=file), newline=""), strict=True)
+def _read_lines(path: Path, file: str, form: TableForm) -> list[tuple[int, list[str]]]:
+    """Return (line, cells) of every line that is not blank or a comment above the header."""
+    text = read_text(path, file=file, most_bytes=form.most_bytes)
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     lines: list[tuple[int, list[str]]] = []
     try:
         for cells in reader:
-            if any(cell.strip() for cell in cells):
+            comment = form.comments and not lines and "".join(cells).lstrip().startswith("#")
+            if any(cell.strip() for cell in cells) and not comment:
                 lines.append((reader.line_num, cells))
-            if len(lines) > _MOST_ROWS:
-                expected, cure = f"at most {_MOST_ROWS} rows", "Check that this is the right file."
+            if len(lines) > form.most_rows + 1:
+                expected = f"at most {form.most_rows} rows"
+                cure = "Check that this is the right file."
                 raise InputError([Fault(file, reader.line_num, "", expected, "more rows", cure)])
     except csv.Error as error:
         fault = Fault(
@@ -154,5 +172,6 @@ def _read_row(
             row[name] = make(text)
         except ValueError:
             got = shown(text) if text else "an empty cell"
-            faults.append(Fault(file, line, name, _KINDS[make], got, "Correct the cell."))
+            expected = form.says.get(name) or _KINDS[make]
+            faults.append(Fault(file, line, name, expected, got, "Correct the cell."))
     return row, faults

@@ -1,0 +1,351 @@
+"""The risk of past loads: each at its own planned distance from the certified limits."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cgrisk.decide.load_state import LoadState, scenario_with
+from cgrisk.errors import ComputationError, UsageError
+from cgrisk.flight import FlightModel, prepare
+from cgrisk.rare import Meter, Question, fly_pilot, split_tail
+from cgrisk.rare.counting import fly_scores
+from cgrisk.rare.score import Score, envelope_score
+from cgrisk.rare.seeds import derived_seed
+from cgrisk.risk import binomial_interval
+from cgrisk.risk.intervals import Interval
+from cgrisk.scenario import Scenario
+
+__all__ = ["LoadRisk", "Mix", "mix_of_loads", "risk_of_load", "risk_of_loads"]
+
+Floats = NDArray[np.float64]
+
+SIDES: Final = ("forward", "aft")
+#: Flights that tell whether counting is enough, and hits from which on it is.
+_FIRST, _ENOUGH = 4096, 30
+#: Flights counted then: for so many hits expected, at most so many times the first.
+_WANTED_HITS, _MOST_TIMES = 100, 4
+_REPLICATES, _PARTICLES = 10, 300
+_METHODS: Final = (
+    "counting, exact binomial (Clopper-Pearson)",
+    "multilevel splitting, t interval on the logarithm",
+    "bound: beyond the reach asked for",
+)
+_COUNTED, _SPLIT, _BOUND = range(3)
+#: How much rarer than the pilot's rough answer splitting goes.
+_DEEPER: Final = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class LoadRisk:
+    """Risk per flight that a load leaves the certified envelope on a side.
+
+    Attributes
+    ----------
+    side : str
+        forward or aft.
+    distance_pct_mac : float
+        Planned distance to the certified limit, as a shift of the zero-fuel CG.
+    estimate, low, high : float
+        0 where the risk is beyond reach; then ``high`` is a bound.
+    method : str
+        How it was found.
+    flights : int
+        Flights flown for it.
+    """
+
+    side: str
+    distance_pct_mac: float
+    estimate: float
+    low: float
+    high: float
+    method: str
+    flights: int
+
+    @property
+    def bound_only(self) -> bool:
+        """Whether no more than an upper bound is known."""
+        return self.estimate == 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Mix:
+    """Risk over a mix of loads, each sheet of the file equally likely.
+
+    Attributes
+    ----------
+    by_side : dict of str to Interval
+        Mean risk per flight on each side.
+    either : Interval
+        Sum of both sides, which counts a flight outside on both of them twice.
+    worst_count : int
+        Loads in the worst tenth, rounded up.
+    worst_share : float or None
+        Their part of the total; None where nothing was seen at all.
+    """
+
+    by_side: dict[str, Interval]
+    either: Interval
+    worst_count: int
+    worst_share: float | None
+
+
+def risk_of_load(
+    model: FlightModel,
+    *,
+    side: str,
+    seed: int,
+    reach: float = 1e-7,
+    confidence: float = 0.95,
+    jobs: int = -1,
+    meter: Meter | None = None,
+) -> LoadRisk:
+    """Return the risk that the planned load leaves the certified envelope on a side.
+
+    Some flights are counted first. Where at least 30 of them are outside, others are counted, on
+    their own, and answer with an exact interval. Where not, a pilot tells how rare it is, and
+    splitting answers; what is rarer than ``reach`` gets the upper end of the interval at a
+    threshold that was reached, which is exceeded no less often.
+
+    Parameters
+    ----------
+    model : FlightModel
+        The load, made ready to fly.
+    side : str
+        forward or aft.
+    seed : int
+        Resolved seed.
+    reach : float
+        Probability down to which a risk is followed.
+    confidence : float
+        Of the interval.
+    jobs : int
+        Threads; they change no result.
+    meter : Meter, optional
+        Told of the flights.
+    """
+    meter = Meter() if meter is None else meter
+    score = envelope_score(model, side=side)
+    before = meter.flown
+
+    def count(first: int, flights: int) -> int:
+        scores = fly_scores(
+            model, score=score, seed=seed, first=first, count=flights, jobs=jobs, meter=meter
+        )
+        return int((scores > score.as_planned).sum())
+
+    hits = count(0, _FIRST)
+    if hits >= _ENOUGH:
+        times = math.ceil(_WANTED_HITS / hits)
+        flights = _FIRST * min(times, _MOST_TIMES)
+        found = binomial_interval(count(_FIRST, flights), flights=flights, confidence=confidence)
+        code = _COUNTED
+    else:
+        try:
+            found, code = _split(model, score, seed, reach, confidence, jobs, meter)
+        except ComputationError:  # the score does not vary: nothing to split
+            found, code = binomial_interval(hits, flights=_FIRST, confidence=confidence), _COUNTED
+    return LoadRisk(
+        side,
+        score.as_planned,
+        found.estimate,
+        found.low,
+        found.high,
+        _METHODS[code],
+        meter.flown - before,
+    )
+
+
+def _split(
+    model: FlightModel,
+    score: Score,
+    seed: int,
+    reach: float,
+    confidence: float,
+    jobs: int,
+    meter: Meter,
+) -> tuple[Interval, int]:
+    """Return what splitting says, and by which method."""
+
+    def ask(target: float) -> Question:
+        return Question(
+            model=model,
+            score=score,
+            target=target,
+            seed=seed,
+            deepest=target,
+            confidence=confidence,
+            jobs=jobs,
+        )
+
+    question = ask(reach)
+    pilot = fly_pilot(question, meter=meter)
+    at = score.as_planned
+    rough = float(pilot.exceedance(np.array([at]))[0])
+    if rough > 0.0:
+        question = ask(float(np.clip(_DEEPER * rough, reach, 0.5)))
+    tail = split_tail(
+        question,
+        pilot=pilot,
+        replicates=_REPLICATES,
+        particles=_PARTICLES,
+        meter=meter,
+    )
+    steps = np.geomspace(0.1, reach, 4 * max(round(math.log10(0.1 / reach)), 1))
+    reached = np.array([pilot.threshold(p) for p in steps])
+    answer = tail.estimate(np.unique([*reached[reached < at], at]))
+    estimate, low, high = (float(x[-1]) for x in (answer.estimate, answer.low, answer.high))
+    if estimate > 0.0:
+        return Interval(estimate, low, high, confidence, _METHODS[_SPLIT]), _SPLIT
+    return Interval(0.0, 0.0, high, confidence, _METHODS[_BOUND]), _BOUND
+
+
+def risk_of_loads(
+    scenario: Scenario,
+    *,
+    states: Mapping[LoadState, int],
+    seed: int,
+    reach: float = 1e-7,
+    confidence: float = 0.95,
+    jobs: int = -1,
+    meter: Meter | None = None,
+) -> dict[LoadState, tuple[LoadRisk, LoadRisk]]:
+    """Return the risk of each different load, forward and aft.
+
+    Every load has its own flights, so that the errors of their risks are independent. A load that
+    is finished is kept on the meter's shelf, if it has one, and is not flown again.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What all but the load is taken from.
+    states : mapping of LoadState to int
+        Different loads, from :meth:`LoadScores.distinct`.
+    seed : int
+        Resolved seed.
+    reach, confidence, jobs
+        As in :func:`risk_of_load`.
+    meter : Meter, optional
+        Told of the flights; keeps finished loads.
+    """
+    if not 0.0 < reach <= 0.5:
+        raise UsageError(
+            argument="reach",
+            expected="a probability above 0 and at most 0.5",
+            got=reach,
+            cure="Give the risk below which a bound is enough.",
+        )
+    meter = Meter() if meter is None else meter
+    found: dict[LoadState, tuple[LoadRisk, LoadRisk]] = {}
+    total, flown = 2 * len(states), 0
+    for number, state in enumerate(states):
+        pair = []
+        there = scenario_with(scenario, state)
+        for place, side in enumerate(SIDES):
+            done = 2 * number + place
+            each = flown / done if done else 30_000.0
+            meter.begin(
+                f"load {number + 1} of {len(states)}, {side}",
+                expected=round((total - done) * each),
+            )
+            own = derived_seed(seed, "past load", there.digest(), side)
+
+            def fly(side: str = side, own: int = own, there: Scenario = there) -> Floats:
+                risk = risk_of_load(
+                    prepare(there),
+                    side=side,
+                    seed=own,
+                    reach=reach,
+                    confidence=confidence,
+                    jobs=jobs,
+                    meter=_passed_on(meter),
+                )
+                code = _METHODS.index(risk.method)
+                figures = (risk.distance_pct_mac, risk.estimate, risk.low, risk.high)
+                return np.array([*figures, code, risk.flights])
+
+            name = f"past load/{own}/{reach:.17g}/{confidence:.17g}"
+            kept = meter.kept(name, lambda fly=fly: {"risk": fly()})["risk"]  # type: ignore[misc]
+            distance, estimate, low, high, code, flights = np.asarray(kept, np.float64).tolist()
+            flown += int(flights)
+            method = _METHODS[int(code)]
+            pair.append(LoadRisk(side, distance, estimate, low, high, method, int(flights)))
+        found[state] = (pair[0], pair[1])
+    return found
+
+
+def _passed_on(meter: Meter) -> Meter:
+    """Return a meter without a shelf that passes flights on: a load is kept when it is whole."""
+    last = 0
+
+    def watch(flown: int, _expected: int, _doing: str) -> None:
+        nonlocal last
+        meter.add(flown - last)
+        last = flown
+
+    return Meter(watch)
+
+
+def mix_of_loads(
+    risks: Mapping[LoadState, tuple[LoadRisk, LoadRisk]], *, counts: Mapping[LoadState, int]
+) -> Mix:
+    """Return the mean risk over loads that stand in a file so many times each.
+
+    The interval recovers each load's error from its own interval: the squares of the distances of
+    the estimates from their bounds add up (Zou and Donner, Statistics in Medicine 27 (2008)
+    1693-1702, from memory). What is beyond reach adds its whole bound on top.
+
+    Parameters
+    ----------
+    risks : mapping
+        From :func:`risk_of_loads`.
+    counts : mapping
+        How often each load stands in the file.
+    """
+    states = list(risks)
+    weight = np.array([counts[state] for state in states], dtype=np.float64)
+    total = float(weight.sum())
+    share = weight / total
+
+    def mean(parts: list[list[LoadRisk]], shares: Floats) -> Interval:
+        flat = [risk for part in parts for risk in part]
+        w = np.repeat(shares, [len(part) for part in parts])
+        estimate = np.array([risk.estimate for risk in flat])
+        low = np.array([risk.low for risk in flat])
+        high = np.array([risk.high for risk in flat])
+        bound = np.array([risk.bound_only for risk in flat])
+        middle = float(w @ estimate)
+        down = math.sqrt(float((w**2) @ (estimate - low) ** 2))
+        up = math.sqrt(float((w[~bound] ** 2) @ (high - estimate)[~bound] ** 2))
+        up += float(w[bound] @ high[bound])
+        return Interval(
+            min(middle, 1.0),
+            max(middle - down, 0.0),
+            min(middle + up, 1.0),
+            0.95,
+            "errors of the loads recovered from their intervals; bounds added whole",
+        )
+
+    by_side = {
+        side: mean([[risks[state][place]] for state in states], share)
+        for place, side in enumerate(SIDES)
+    }
+    sums = np.array([sum(risk.estimate for risk in risks[state]) for state in states])
+    worst = math.ceil(total / 10.0 - 1e-9)
+    left, borne = worst, 0.0
+    for place in np.argsort(-sums, kind="stable").tolist():
+        taken = min(left, int(weight[place]))
+        borne += taken * float(sums[place])
+        left -= taken
+    everything = float(weight @ sums)
+    return Mix(
+        by_side=by_side,
+        either=mean([list(risks[state]) for state in states], share),
+        worst_count=worst,
+        worst_share=borne / everything if everything > 0.0 else None,
+    )
