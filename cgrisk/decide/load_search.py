@@ -25,7 +25,7 @@ from cgrisk.rare import Meter, envelope_score
 from cgrisk.rare.score import reference_arm
 from cgrisk.scenario import Scenario
 
-__all__ = ["LoadRange", "WorstLoad", "load_range", "states_at", "worst_load"]
+__all__ = ["LoadRange", "WorstLoad", "load_range", "state_at", "states_at", "worst_load"]
 
 Floats = NDArray[np.float64]
 
@@ -159,6 +159,17 @@ def _zone_splits(count: int, seats: NDArray[np.int64]) -> dict[str, NDArray[np.i
     return {name: np.array(split, dtype=np.int64) for split, name in unique.items()}
 
 
+def _spread_over(load_kg: float, room: Floats, weights: Floats) -> Floats:
+    """Return a load shared out over holds by weights; what one cannot take goes to the others."""
+    out, left = np.zeros(room.size), load_kg
+    while left > 1e-6 and (out < room - 1e-9).any():
+        open_holds = np.where(out < room - 1e-9, weights + 1e-9, 0.0)
+        add = np.minimum(left * open_holds / open_holds.sum(), room - out)
+        out += add
+        left -= float(add.sum())
+    return out
+
+
 def _hold_splits(scenario: Scenario, load_kg: float) -> dict[str, Floats]:
     room = np.array([hold.max_load for hold in scenario.aircraft.holds], dtype=np.float64)
     if room.size == 0 or load_kg <= 0.0:
@@ -197,6 +208,39 @@ def _state(
         cargo_kg=tuple(max(float(kg) - n * bag, 0.0) for kg, n in zip(holds_kg, bags, strict=True)),
         fuel_kg=fuel_kg,
     )
+
+
+def state_at(
+    scenario: Scenario,
+    *,
+    mass_kg: float,
+    people: NDArray[np.int64],
+    hold_weights: Floats,
+    fuel_kg: float,
+) -> LoadState:
+    """Return the load state of a zero-fuel mass with people by zone and weights of the holds.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its children's share and bags per passenger are kept.
+    mass_kg : float
+        Zero-fuel mass.
+    people : int64 array, shape (zones,)
+    hold_weights : float64 array, shape (holds,)
+        What is not people is shared out over the holds in this proportion, as far as it fits.
+    fuel_kg : float
+        Block fuel.
+
+    Raises
+    ------
+    UsageError
+        If the aircraft can not have that zero-fuel mass.
+    """
+    span = load_range(scenario, mass_kg=mass_kg)
+    left = max(span.payload_kg - float(people.sum()) * _passenger_kg(scenario), 0.0)
+    room = np.array([hold.max_load for hold in scenario.aircraft.holds], dtype=np.float64)
+    return _state(scenario, people, _spread_over(left, room, hold_weights), fuel_kg)
 
 
 def _fuel_kg(scenario: Scenario, mass_kg: float) -> float:
@@ -308,7 +352,12 @@ def worst_load(
         return found
 
     threads = Parallel(n_jobs=jobs, backend="threading")
-    rough = list(threads(delayed(loaded)(state) for state, _ in candidates))
+    piece = f"worst load/{side}/{group}/{mass_kg!r}/{seed}/{counts!r}"
+
+    def all_loaded() -> dict[str, NDArray[np.generic]]:
+        return {"rough": np.array(threads(delayed(loaded)(state) for state, _ in candidates))}
+
+    rough = meter.kept(piece, all_loaded)["rough"].astype(np.float64).tolist()
     by_count: dict[int, float] = {}
     for (state, _), value in zip(candidates, rough, strict=True):
         by_count[state.passengers] = max(value, by_count.get(state.passengers, -math.inf))
@@ -319,7 +368,12 @@ def worst_load(
         if len(chosen) == _KEPT:
             break
     places = list(chosen.values())
-    measures = list(threads(delayed(flown)(candidates[place][0]) for place in places))
+
+    def all_flown() -> dict[str, NDArray[np.generic]]:
+        found = threads(delayed(flown)(candidates[place][0]) for place in places)
+        return {"measures": np.array(found)}
+
+    measures = meter.kept(f"{piece}/flown", all_flown)["measures"].astype(np.float64).tolist()
     best = places[int(np.argmax(measures))]
     state, how = candidates[best]
     state, moved, tried = _improved(state, loaded, seats=zone_seat_counts(scenario))

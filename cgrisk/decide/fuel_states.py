@@ -1,0 +1,84 @@
+"""Every fuel state a flight may pass through: from each quantity aboard down the burn schedule."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cgrisk.aircraft import burn, fill_plan, moment_at, tank_tables
+from cgrisk.errors import UsageError
+from cgrisk.scenario import Scenario
+
+__all__ = ["DENSITIES", "FuelStates", "fuel_states"]
+
+Floats = NDArray[np.float64]
+
+#: Jet fuel at 15 C: the limits of ASTM D1655 (kg/m3), and between them the scenario's own mean.
+DENSITIES: Final = (775.0, 840.0)
+_BLOCKS, _STEPS = 12, 40
+
+
+class FuelStates(NamedTuple):
+    """Mass and moment of fuel states, and the mass that was aboard at the start; each (n,)."""
+
+    mass_kg: Floats
+    moment_kgm: Floats
+    block_kg: Floats
+
+
+def fuel_states(
+    scenario: Scenario,
+    *,
+    densities_kgpm3: Sequence[float] | None = None,
+    blocks: int = _BLOCKS,
+    steps: int = _STEPS,
+) -> FuelStates:
+    """Return fuel states: from empty tanks to full ones, each burnt down by the schedule.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    densities_kgpm3 : sequence of float, optional
+        775 and 840 kg/m3 (limits of ASTM D1655) and the scenario's mean if not given.
+    blocks, steps : int
+        Quantities filled in, and steps of the burn of each.
+
+    Raises
+    ------
+    UsageError
+        If a density is not above 0.
+    """
+    aircraft = scenario.aircraft
+    if densities_kgpm3 is None:
+        densities_kgpm3 = (*DENSITIES, scenario.operation.fuel.density_mean)
+    tables = tank_tables(aircraft)
+    capacity = sum(table.capacity_m3 for table in tables)
+    found: list[tuple[float, float, float]] = []
+    for density in sorted(set(densities_kgpm3)):
+        if not density > 0.0:
+            raise UsageError(
+                argument="densities_kgpm3",
+                expected="densities above 0",
+                got=density,
+                cure="Give kg/m3; jet fuel has 775 to 840.",
+            )
+        for block in np.linspace(0.0, capacity, blocks + 1).tolist():
+            try:
+                filled = fill_plan(aircraft, block)
+            except UsageError:  # tanks that the refuelling order leaves out
+                break
+            for burnt in np.linspace(0.0, block, steps + 1).tolist():
+                try:
+                    volumes = burn(aircraft, filled, burnt)
+                except UsageError:  # the schedule does not empty all tanks
+                    break
+                moment = sum(
+                    float(moment_at(table, volume))
+                    for table, volume in zip(tables, volumes, strict=True)
+                )
+                found.append((density * float(volumes.sum()), density * moment, density * block))
+    states = np.array(sorted(set(found)))
+    return FuelStates(states[:, 0], states[:, 1], states[:, 2])

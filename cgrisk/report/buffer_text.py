@@ -1,0 +1,229 @@
+"""Buffers in words: a table by side and phases, what stands beside it, and what to do."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from cgrisk.decide.beside import KINDS
+from cgrisk.decide.buffers import Buffer, Buffers
+from cgrisk.decide.operating_envelope import OperatingEnvelope
+from cgrisk.risk.summary import CAUTIONS, plain
+
+__all__ = ["BufferStudy", "buffer_answer", "buffer_text"]
+
+#: Stands under every buffer.
+AGREEMENT: Final = (
+    "No authority publishes a target for leaving a CG envelope: limits hold in every phase, and the "
+    "risk is yours. A buffer below the conventional one needs the authority's agreement."
+)
+_PHASES: Final = {"take_off_and_landing": "take-off and landing", "in_flight": "in flight"}
+
+
+@dataclass(frozen=True, slots=True)
+class BufferStudy:
+    """Buffers with what was made of them.
+
+    Attributes
+    ----------
+    buffers : Buffers
+    beside : pandas.DataFrame
+        From :func:`cgrisk.decide.beside.beside_table`.
+    envelope : OperatingEnvelope
+    proof : pandas.DataFrame
+        From :func:`cgrisk.decide.envelope_proof.prove_envelope`; empty where left out.
+    """
+
+    buffers: Buffers
+    beside: pd.DataFrame
+    envelope: OperatingEnvelope
+    proof: pd.DataFrame
+
+
+def governing(buffers: Buffers, *, side: str, group: str) -> Buffer:
+    """Return the largest buffer (kg m) of a side and group."""
+    return max(buffers.of(side=side, group=group), key=lambda b: b.buffer_kgm)
+
+
+def _row_text(estimate: float, low: float, high: float) -> str:
+    if estimate <= 0.0:
+        return f"under {high:.2g}"
+    return f"{estimate:.2g} ({low:.2g} to {high:.2g})"
+
+
+def _table_lines(study: BufferStudy, side: str, group: str) -> list[str]:
+    buffers, beside = study.buffers, study.beside
+    lines = [
+        f"{side.capitalize()}, {_PHASES[group]}",
+        f"  {'zero-fuel':>10}{'people':>8}{'quantile':>10}{'bound':>9}{'assumed':>9}"
+        f"{'buffer':>9}{'% MAC':>7}   {'straight sum leaves':<28}{'root of squares leaves':<28}"
+        "in use leaves",
+    ]
+    for b in buffers.of(side=side, group=group):
+        here = beside[
+            (beside["side"] == side) & (beside["group"] == group) & (beside["mass_kg"] == b.mass_kg)
+        ].set_index("kind")
+
+        def cell(kind: str, frame: pd.DataFrame = here) -> str:
+            if kind not in frame.index:
+                return "none"
+            row = frame.loc[kind]
+            return f"{row['moment_kgm']:,.0f}: " + (
+                f"{row['risk']:.2g}" if row["risk"] > 0.0 else f"under {row['risk_high']:.1g}"
+            )
+
+        assumed = "left out" if math.isnan(b.assumed_kgm) else f"{b.assumed_kgm:,.0f}"
+        percent = 100.0 * b.buffer_kgm / (b.mass_kg * buffers.model.balance.mac_m)
+        lines.append(
+            f"  {b.mass_kg:>10,.0f}{b.load.state.passengers:>8}{b.estimate_kgm:>10,.0f}"
+            f"{b.upper_kgm - b.estimate_kgm:>+9,.0f}{assumed:>9}{b.buffer_kgm:>9,.0f}{percent:>7.2f}"
+            f"   {cell('straight'):<28}{cell('root_squares'):<28}{cell('in_use')}"
+        )
+    return lines
+
+
+def _split_lines(buffers: Buffers, side: str, group: str) -> list[str]:
+    b = governing(buffers, side=side, group=group)
+    if b.shares is None:
+        return [f"  No split at {b.mass_kg:,.0f} kg: too few flights at the quantile."]
+    lines = [f"  At {b.mass_kg:,.0f} kg ({b.load.how}) it is made of"]
+    for by in ("cause", "zone"):
+        table = buffers.split(by=by)
+        here = table[
+            (table["side"] == side) & (table["group"] == group) & (table["mass_kg"] == b.mass_kg)
+        ]
+        if by == "zone":
+            zones = set(buffers.model.plan.zones) | {"no zone"}
+            here = here[here["part"].isin(zones)]
+        parts = [
+            f"{'zone ' if by == 'zone' else ''}{part} {moment:+,.0f}"
+            for part, moment in zip(here["part"], here["moment_kgm"], strict=True)
+            if abs(moment) >= 0.5
+        ]
+        prefix = "    " if by == "cause" else "    its passengers by zone: "
+        lines.append(prefix + ", ".join(parts))
+    return lines
+
+
+def _decision(study: BufferStudy) -> list[str]:
+    buffers, ask = study.buffers, study.buffers.ask
+    parts = []
+    for side in ("forward", "aft"):
+        for group in ask.groups:
+            b = governing(buffers, side=side, group=group)
+            percent = 100.0 * b.buffer_kgm / (b.mass_kg * buffers.model.balance.mac_m)
+            parts.append(
+                f"{side} {_PHASES[group]} {b.buffer_kgm:,.0f} kg m "
+                f"({percent:.2f} % MAC at {b.mass_kg:,.0f} kg)"
+            )
+    lines = [
+        f"Decision: for a risk of {ask.risk:g} a flight"
+        + (" in total" if ask.in_total else ", each side and group of phases by itself,")
+        + f" at {100 * ask.confidence:g} % confidence"
+        + (" (all bounds together)" if ask.together else " (each bound by itself)")
+        + ", take off the certified limits at most: "
+        + "; ".join(parts)
+        + ". The envelope of each mass is in envelope.csv."
+    ]
+    lines += [
+        f"  no room: {c.kind.replace('_', '-')} mass from {c.lowest_kg:,.0f} to "
+        f"{c.highest_kg:,.0f} kg, the sides cross by up to {c.missing_pct_mac:.2f} % MAC; {c.why}."
+        for c in study.envelope.crossings
+    ]
+    missing = [b for b in buffers.found if ask.draws and math.isnan(b.assumed_kgm)]
+    if missing:
+        places = sorted({f"{b.side} {_PHASES[b.group]}" for b in missing})
+        lines.append(
+            f"  WARNING: the assumption range could not be told for {', '.join(places)}: these "
+            "buffers hold only if every assumption is right."
+        )
+    shallow = sorted(
+        {
+            f"{b.side} {_PHASES[b.group]} (told at {b.assumed_at:.1g})"
+            for b in buffers.found
+            if b.assumed_at > 1.01 * ask.each_risk
+        }
+    )
+    if shallow:
+        lines.append(
+            "  note: what assumptions add was told at a greater risk than asked for, where flights "
+            f"under other assumptions are enough, and taken over: {', '.join(shallow)}."
+        )
+    return lines
+
+
+def _proof_lines(study: BufferStudy) -> list[str]:
+    proof = study.proof
+    if proof.empty:
+        return ["Not proved: no random loads were flown on the envelope's edge."]
+    over = proof[proof["over"]]
+    worst = proof.iloc[int(np.argmax(proof["estimate"].to_numpy()))]
+    loads = proof["load"].nunique()
+    return [
+        f"Proof: {loads} random legal loads on the zero-fuel edge, fresh seeds, "
+        f"{len(proof)} risks: {len(over)} significantly over {study.buffers.ask.each_risk:g}; the "
+        f"greatest {_row_text(worst['estimate'], worst['low'], worst['high'])} "
+        f"({worst['side']}, {_PHASES[str(worst['group'])]}, {worst['mass_kg']:,.0f} kg, "
+        f"{worst['passengers']:.0f} aboard). Assumptions as the scenario has them."
+    ]
+
+
+def buffer_text(study: BufferStudy) -> str:
+    """Return the study as text for a terminal: tables, splits, proof, decision."""
+    buffers, ask = study.buffers, study.buffers.ask
+    lines = [
+        f"Buffers to the certified envelope, kg m: {ask.scenario.name}",
+        f"{buffers.flights:,} flights, seed {ask.seed}; risk {ask.each_risk:g} each, confidence "
+        f"{ask.each_confidence:.6g} each",
+        "the quantile of the excess, what its bound and assumptions add, the sum; beside it "
+        "other buffers and the risk each leaves",
+    ]
+    for side in ("forward", "aft"):
+        for group in ask.groups:
+            lines += ["", *_table_lines(study, side, group), *_split_lines(buffers, side, group)]
+    notes = dict.fromkeys(note for b in buffers.found for note in b.notes)
+    lines += [""] + [f"  warning: {note}" for note in notes]
+    lines += [*_proof_lines(study), "", *_decision(study), "", AGREEMENT, CAUTIONS]
+    return "\n".join(lines)
+
+
+def buffer_answer(study: BufferStudy) -> dict[str, Any]:
+    """Return the study as plain data for JSON: no NaN, no infinity."""
+    buffers, ask = study.buffers, study.buffers.ask
+    data = {
+        "scenario": ask.scenario.name,
+        "scenario_sha256": ask.scenario.digest(),
+        "seed": ask.seed,
+        "risk": ask.risk,
+        "risk_each": ask.each_risk,
+        "in_total": ask.in_total,
+        "confidence": ask.confidence,
+        "confidence_each": ask.each_confidence,
+        "together": ask.together,
+        "flights": buffers.flights,
+        "buffers": buffers.table().to_dict("records"),
+        "by_cause": buffers.split(by="cause").to_dict("records"),
+        "by_zone": buffers.split(by="zone").to_dict("records"),
+        "beside": study.beside.to_dict("records"),
+        "beside_means": KINDS,
+        "envelope": study.envelope.table().to_dict("records"),
+        "no_room": [
+            {
+                "kind": c.kind,
+                "lowest_kg": c.lowest_kg,
+                "highest_kg": c.highest_kg,
+                "missing_pct_mac": c.missing_pct_mac,
+                "why": c.why,
+            }
+            for c in study.envelope.crossings
+        ],
+        "proof": study.proof.to_dict("records"),
+        "decision": _decision(study),
+        "agreement": AGREEMENT,
+        "cautions": CAUTIONS,
+    }
+    return {key: plain(value) for key, value in data.items()}

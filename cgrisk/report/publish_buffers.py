@@ -1,0 +1,114 @@
+"""Tables and charts of buffers and of the operational envelope, written into a folder."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from cgrisk.decide.beside import conventional_of
+from cgrisk.decide.buffers import Buffers
+from cgrisk.report.buffer_chart import buffer_bars
+from cgrisk.report.buffer_text import BufferStudy, buffer_answer, governing
+from cgrisk.report.operating_chart import envelope_frame, operating_limits
+from cgrisk.report.style import FORWARD, INK, chart_style, new_figure, plain, save
+
+__all__ = ["publish_buffers"]
+
+_PHASES = {"take_off_and_landing": "take-off and landing", "in_flight": "in flight"}
+
+
+def publish_buffers(folder: Path, *, study: BufferStudy, manifest: Mapping[str, Any]) -> None:
+    """Write buffers.json, its tables, envelope.csv (which ``cgrisk loads`` reads) and the charts.
+
+    Parameters
+    ----------
+    folder : Path
+        Written into.
+    study : BufferStudy
+    manifest : mapping
+        What repeats it: command, versions, resolved scenario.
+    """
+    buffers = study.buffers
+    text = json.dumps(
+        {**buffer_answer(study), "manifest": dict(manifest)}, indent=2, allow_nan=False
+    )
+    (folder / "buffers.json").write_text(text + "\n", encoding="utf-8")
+    frame = envelope_frame(buffers, envelope=study.envelope)
+    tables = {
+        "buffers": buffers.table(),
+        "by_cause": buffers.split(by="cause"),
+        "by_zone": buffers.split(by="zone"),
+        "beside": study.beside,
+        "conventional": _conventional(buffers),
+        "envelope": study.envelope.envelope.frame(system=buffers.ask.scenario.operation.units),
+        "envelope_chart": frame,
+        "proof": study.proof,
+    }
+    for stem, table in tables.items():
+        table.to_csv(folder / f"{stem}.csv", index=False, lineterminator="\n")
+    with chart_style():
+        _bars(folder, buffers)
+        kinds = list(dict.fromkeys(frame["mass_kind"]))
+        figure = new_figure(180, 95)
+        axes = figure.subplots(1, len(kinds), squeeze=False)[0]
+        for ax, kind in zip(axes, kinds, strict=True):
+            operating_limits(frame, ax=ax, kind=kind)
+        handles = [
+            (axes[0].plot([], [], color=INK, lw=1.6)[0], "certified (with any fuel)"),
+            (axes[0].plot([], [], color=FORWARD, lw=1.8)[0], "new envelope, buffer in % MAC"),
+            (axes[0].plot([], [], color=INK, lw=1.0, ls="--")[0], "in use"),
+        ]
+        figure.legend(
+            [handle for handle, _ in handles],
+            [name for _, name in handles],
+            loc="outside lower center",
+            ncols=3,
+            frameon=False,
+        )
+        figure.suptitle(
+            f"Operational envelope at a risk of {buffers.ask.each_risk:g} for each side and group: "
+            f"{plain(buffers.ask.scenario.name)}",
+            fontsize=9.5,
+        )
+        save(figure, folder, "envelope")
+
+
+def _conventional(buffers: Buffers) -> pd.DataFrame:
+    """Return the conventional stack of the governing load state of each side and group."""
+    frames = []
+    for side in ("forward", "aft"):
+        for group in buffers.ask.groups:
+            b = governing(buffers, side=side, group=group)
+            table = conventional_of(buffers, b).table
+            here = table[(table["side"] == side) & (table["group"] == group)].copy()
+            here.insert(2, "mass_kg", b.mass_kg)
+            frames.append(here)
+    return pd.concat(frames, ignore_index=True)
+
+
+def _bars(folder: Path, buffers: Buffers) -> None:
+    places = [(side, group) for group in buffers.ask.groups for side in ("forward", "aft")]
+    figure = new_figure(180, 62 * len(places))
+    stacks, split = _conventional(buffers), buffers.split(by="cause")
+    axes = figure.subplots(len(places), 1, squeeze=False)[:, 0]
+    for ax, (side, group) in zip(axes, places, strict=True):
+        b = governing(buffers, side=side, group=group)
+        stack = stacks[(stacks["side"] == side) & (stacks["group"] == group)]
+        here = split[
+            (split["side"] == side) & (split["group"] == group) & (split["mass_kg"] == b.mass_kg)
+        ]
+        sampled = here.rename(columns={"part": "cause"})[["cause", "moment_kgm"]]
+        buffer_bars(
+            stack[["cause", "moment_kgm"]],
+            ax=ax,
+            mass_kg=b.mass_kg,
+            balance=buffers.model.balance,
+            sampled=None if sampled.empty else sampled,
+            sampled_name=f"sampled, {buffers.ask.each_risk:g}",
+        )
+        ax.set_title(f"{side}, {_PHASES[group]}, at {b.mass_kg:,.0f} kg zero-fuel")
+    save(figure, folder, "buffers")
