@@ -18,7 +18,18 @@ from cgrisk.errors import CgriskError
 
 __all__ = ["command", "main", "make_parser"]
 
-_COMMANDS = ("run", "tail", "causes", "loads", "rerun", "compare", "check", "new", "fields")
+_COMMANDS = (
+    "run",
+    "tail",
+    "causes",
+    "buffers",
+    "loads",
+    "rerun",
+    "compare",
+    "check",
+    "new",
+    "fields",
+)
 _INTERRUPTED = 130
 
 

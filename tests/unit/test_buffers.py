@@ -1,0 +1,271 @@
+"""Buffers by sampling: closed forms, exact sums, what steep limits do, edges."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from cgrisk.decide.assumed import assumed_distance
+from cgrisk.decide.buffers import BufferAsk, default_masses, find_buffers
+from cgrisk.decide.fuel_states import fuel_states
+from cgrisk.decide.load_search import load_range, states_at, worst_load
+from cgrisk.decide.load_state import hold_mass_kg, scenario_with
+from cgrisk.decide.operating_envelope import operating_envelope, zero_fuel_limit_kgm
+from cgrisk.errors import UsageError
+from cgrisk.flight import fly_block, prepare
+from cgrisk.rare import AssumptionRange, envelope_score
+from tests.flight_cases import SEATING_ALONE, edited, shipped_scenario
+
+#: Nothing varies but who sits where: masses as on the sheet, still air in the cabin.
+STILL = {
+    **SEATING_ALONE,
+    "operation.mass.body.men": {"mean": 84.0, "sd": 0.0, "skewness": 0.0},
+    "operation.mass.body.women": {"mean": 84.0, "sd": 0.0, "skewness": 0.0},
+    "operation.mass.body.bias_sd_operation": 0.0,
+    "operation.mass.bag": {"mean": 0.0, "sd": 0.0, "none_share": 1.0},
+    "operation.behaviour.trips_window": 0.0,
+    "operation.behaviour.trips_middle": 0.0,
+    "operation.behaviour.trips_aisle": 0.0,
+    "operation.behaviour.crew_walks": 0.0,
+    "operation.crowd.sign_off_share": 0.0,
+    "operation.service.carts": [],
+    "operation.cargo": {
+        "bag_mean": 13.0,
+        "bag_sd": 0.0,
+        "bag_sd_flight": 0.0,
+        "cargo_sd": 0.0,
+        "position_sd": 0.0,
+        "misplaced_bags": 0.0,
+    },
+    "operation.fuel.density_sd": 0.0,
+    "operation.fuel.burn_sd": 0.0,
+    "operation.load_sheet.index_step": 0.0,
+    "operation.load_sheet.cg_step": 0.0,
+    "aircraft.dry_uncertainty": {},
+    "aircraft.fuel_uncertainty": {},
+    "aircraft.flaps": [],
+    "aircraft.gear.retraction_moment": 0.0,
+    "aircraft.aerodynamics": None,
+    "aircraft.stabilizer": None,
+    "aircraft.ground_run": None,
+}
+
+
+def still_scenario():
+    scenario = edited(STILL)
+    phases = [{**p.model_dump(by_alias=True), "flaps": None} for p in scenario.operation.phases]
+    return edited({"operation.phases": phases}, base=scenario)
+
+
+def ask(**changes) -> BufferAsk:
+    scenario = changes.pop("scenario", None) or shipped_scenario()
+    first = {
+        "risk": 1e-2,
+        "confidence": 0.95,
+        "seed": 5,
+        "masses_kg": (55_000.0,),
+        "draws": 0,
+        "jobs": 2,
+    }
+    return BufferAsk(scenario, **(first | changes))
+
+
+def test_seating_alone_is_the_closed_form() -> None:
+    scenario = still_scenario()
+    found = find_buffers(ask(scenario=scenario, risk=0.02, seed=11))
+    aft = found.of(side="aft", group="take_off_and_landing")[0]
+    # The variance of each zone's moment without replacement, at the load state that was found.
+    model = prepare(scenario_with(scenario, aft.load.state))
+    plan, variance = model.plan, 0.0
+    for zone, count in enumerate(np.add(aft.load.state.adults, aft.load.state.children)):
+        arms = plan.arm_m[plan.zone == zone]
+        variance += 84.0**2 * count * (arms.size - count) / (arms.size - 1) * float(np.var(arms))
+    quantile = float(stats.norm.ppf(0.98)) * math.sqrt(variance)
+    # Counting to a relative error of .25 leaves about .25/2.4 SD on the quantile: 5 SE and the
+    # sheet's offset of rounded arms, which is nought here.
+    assert aft.estimate_kgm == pytest.approx(quantile, abs=5 * 0.25 / 2.42 * math.sqrt(variance))
+    assert aft.estimate_kgm <= aft.upper_kgm <= quantile + 0.8 * math.sqrt(variance)
+    # Half of the seats are taken: no other number varies more.
+    assert sum(aft.load.state.adults) == pytest.approx(87, abs=12)
+
+
+def test_split_adds_up_exactly() -> None:
+    found = find_buffers(ask())
+    for by in ("cause", "zone"):
+        table = found.split(by=by)
+        assert not table.empty
+        for (side, group), part in table.groupby(["side", "group"]):
+            buffer = found.of(side=side, group=group)[0]
+            assert part["moment_kgm"].sum() == pytest.approx(buffer.buffer_kgm, abs=1e-6)
+
+
+def test_same_seed_same_bits_whatever_the_threads() -> None:
+    one, two = (find_buffers(ask(jobs=jobs, risk=0.05)) for jobs in (1, 2))
+    assert one.table().equals(two.table())
+
+
+def test_total_and_together_share_out() -> None:
+    four = ask(in_total=True, together=True, masses_kg=(50_000.0, 55_000.0))
+    assert four.each_risk == pytest.approx(1e-2 / 4)
+    assert four.each_confidence == pytest.approx(1.0 - 0.05 / 8)
+
+
+def test_quantiles_of_the_cg_error_fail_on_a_steep_limit_where_those_of_the_excess_hold() -> None:
+    # The aft limit falls steeply with mass, and every passenger is heavier than the sheet says.
+    scenario = edited(
+        {
+            "operation.mass.body.bias": 15.0,
+            "aircraft.envelopes.0.aft": [[40_000, 36.0], [55_000, 36.0], [73_900, 16.0]],
+            "aircraft.envelopes.1.aft": [[40_000, 40.0], [73_900, 40.0]],
+        }
+    )
+    model = prepare(scenario)
+    rows = fly_block(model, seed=3, flights=np.arange(20_000, dtype=np.uint32))
+    error = rows[:, model.columns.index("error_max_pct_mac.take_off_and_landing")]
+    score = envelope_score(model, side="aft", group="take_off_and_landing")
+    scores = score.of(rows)
+    by_error, by_excess = float(np.quantile(error, 0.99)), float(np.quantile(scores, 0.99))
+    # Planned the buffer away from the limit, flights leave it with this chance (fresh flights).
+    fresh = score.of(fly_block(model, seed=4, flights=np.arange(20_000, dtype=np.uint32)))
+    assert (fresh > by_error).mean() > 0.03
+    hits = int((fresh > by_excess).sum())
+    assert stats.binomtest(hits, fresh.size, 0.0115, alternative="greater").pvalue > 1e-6
+
+
+def test_the_worst_count_is_found_at_a_mass() -> None:
+    scenario = shipped_scenario()
+    worst = worst_load(
+        scenario, mass_kg=55_000.0, side="aft", group="take_off_and_landing", seed=2, jobs=2
+    )
+    span = load_range(scenario, mass_kg=55_000.0)
+    assert span.fewest <= worst.state.passengers <= span.most
+    measures = dict(worst.by_count)
+    assert min(measures) == span.fewest
+    assert max(measures) == span.most
+    model = prepare(scenario_with(scenario, worst.state))
+    assert model.sheet.zero_fuel_mass_kg == pytest.approx(55_000.0, abs=90.0)
+
+
+def test_candidates_have_the_mass_and_fit() -> None:
+    scenario = shipped_scenario()
+    for mass in default_masses(scenario, count=3):
+        for state, how in states_at(scenario, mass_kg=mass):
+            held = hold_mass_kg(scenario, state)
+            room = [hold.max_load for hold in scenario.aircraft.holds]
+            assert (held <= np.array(room) + 1e-6).all(), how
+            total = prepare(scenario_with(scenario, state)).sheet.zero_fuel_mass_kg
+            assert total == pytest.approx(mass, abs=90.0), how
+
+
+def test_nobody_aboard_and_a_full_aircraft() -> None:
+    scenario = shipped_scenario()
+    empty, full = default_masses(scenario, count=2)
+    found = find_buffers(ask(masses_kg=(empty, full), risk=0.05))
+    for buffer in found.found:
+        if buffer.mass_kg == empty:
+            assert buffer.load.state.passengers == 0
+            zones = buffer.shares.zones
+            assert (zones.loc[zones["kind"] == "zone", "mean_pct_mac"].abs() < 1e-9).all()
+    small, large = found.of(side="aft", group="take_off_and_landing")
+    assert small.buffer_kgm < large.buffer_kgm
+
+
+def test_a_mass_the_aircraft_cannot_have_is_refused() -> None:
+    with pytest.raises(UsageError, match="zero-fuel masses from 42,600 to 61,000 kg"):
+        ask(masses_kg=(70_000.0,))
+    with pytest.raises(UsageError, match="that rise"):
+        ask(masses_kg=(55_000.0, 50_000.0))
+    with pytest.raises(UsageError, match="above 0.5"):
+        ask(confidence=0.4)
+
+
+def test_zero_fuel_envelope_keeps_every_fuel_load_inside() -> None:
+    scenario = shipped_scenario()
+    found = find_buffers(ask(masses_kg=(45_000.0, 58_000.0), risk=0.05))
+    made = operating_envelope(found)
+    rng = np.random.default_rng(3)
+    balance = found.model.balance
+    for _ in range(12):
+        mass = float(rng.uniform(45_000.0, 58_000.0))
+        fuel = float(rng.uniform(7_000.0, 13_000.0))
+        density = float(rng.uniform(775.0, 840.0))
+        state = states_at(scenario, mass_kg=mass)[int(rng.integers(20))][0]
+        other = edited(
+            {"operation.fuel.density": density},
+            base=scenario_with(scenario, replace(state, fuel_kg=fuel)),
+        )
+        model = prepare(other)
+        for side in ("forward", "aft"):
+            limit = float(made.envelope.zero_fuel.limit(model.sheet.zero_fuel_mass_kg, side=side))
+            toward = 1.0 if side == "aft" else -1.0
+            moved = model.sheet.zero_fuel_mass_kg * float(
+                balance.pct_to_arm(limit) - balance.pct_to_arm(model.sheet.zero_fuel_cg_pct_mac)
+            )
+            for group in ("take_off_and_landing", "in_flight"):
+                score = envelope_score(model, side=side, group=group)
+                scale = model.sheet.zero_fuel_mass_kg * balance.mac_m / 100.0
+                left = score.as_planned * scale - toward * moved
+                buffer = found.moment_kgm(np.array([mass]), side=side, group=group)[0]
+                # Straight lines between the envelope's points: a few kg m.
+                assert left >= buffer - 60.0, (mass, fuel, density, side, group)
+
+
+def test_fuel_states_run_from_full_to_empty() -> None:
+    states = fuel_states(shipped_scenario())
+    assert states.mass_kg.min() == 0.0
+    assert states.mass_kg.max() == pytest.approx(18.0 * 840.0, rel=1e-9)
+    assert (states.mass_kg <= states.block_kg + 1e-9).all()
+
+
+def test_an_envelope_without_room_is_a_finding() -> None:
+    narrow = edited(
+        {
+            "aircraft.envelopes.0.forward": [[40_000, 20.0]],
+            "aircraft.envelopes.0.aft": [[40_000, 24.0]],
+        }
+    )
+    found = find_buffers(ask(scenario=narrow, risk=0.01))
+    made = operating_envelope(found)
+    kinds = {crossing.kind for crossing in made.crossings}
+    assert "zero_fuel" in kinds
+    crossing = made.crossings[0]
+    assert crossing.missing_pct_mac > 0.0
+    assert "kg m" in crossing.why
+
+
+def test_bare_limits_are_those_of_the_planned_path() -> None:
+    # Without buffers, the limit of a zero-fuel mass is reached exactly by some planned path.
+    scenario = shipped_scenario()
+    found = find_buffers(ask(masses_kg=(52_000.0,), risk=0.05))
+    nothing = replace(found, found=tuple(replace(b, upper_kgm=0.0) for b in found.found))
+    state = states_at(scenario, mass_kg=52_000.0)[0][0]
+    model = prepare(scenario_with(scenario, state))
+    margins = model.planned_margins
+    own = fuel_states(scenario, densities_kgpm3=(800.0,), blocks=24, steps=60)
+    for side in ("forward", "aft"):
+        least = float(margins.loc[margins["side"] == side, "moment_margin_kgm"].min())
+        toward = 1.0 if side == "aft" else -1.0
+        mass = np.array([model.sheet.zero_fuel_mass_kg])
+        bound = zero_fuel_limit_kgm(nothing, mass_kg=mass, side=side, fuel=own)[0]
+        assert toward * (bound - model.sheet.zero_fuel_moment_kgm) <= least + 1.0
+
+
+def test_distance_of_assumptions_by_hand() -> None:
+    places = np.linspace(0.0, 10.0, 101)
+    base = np.exp(-places)
+    draws = np.exp(-np.maximum(places[None, :] - np.linspace(0.0, 2.0, 21)[:, None], 0.0))
+    told = np.ones(101, dtype=bool)
+    made = AssumptionRange((), np.empty((21, 0)), places, base, draws, 0, told, told)
+    far = assumed_distance(made, target=1e-3)
+    assert far.distance == pytest.approx(1.9, abs=0.02)
+    assert far.probability == 1e-3
+    # Told only as far as to 2 %: the distance is taken over from there.
+    short = replace(made, told_high=places < 6.0)
+    near = assumed_distance(short, target=1e-4)
+    assert near.distance == pytest.approx(1.9, abs=0.03)
+    assert 1e-4 < near.probability < 0.03
+    assert math.isnan(assumed_distance(replace(made, told_high=~told), target=1e-3).distance)
