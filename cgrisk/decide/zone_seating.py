@@ -87,14 +87,15 @@ class ZoneArms:
         Mean moment of the people of the zone less that of the load sheet with seat centroids.
     total_bias_kgm, total_bias_se_kgm : float
         Over all zones.
-    rounding_kgm : float
-        Most that rounding the arms on the form leaves over all zones.
+    visible_kgm : float
+        Moment that the load sheet can show: the step of its CG.
     scale_kgm : float
         Moment that shifts the planned zero-fuel CG by 1 % MAC.
     flights : int
         Sampled.
     use_occupied : bool
-        Whether the mean of the occupied seats is worth using.
+        Whether the bias of some zone is sure and large enough to be seen: an uneven load does not
+        let it cancel against that of others.
     """
 
     rule: str
@@ -109,7 +110,7 @@ class ZoneArms:
     bias_se_kgm: tuple[float, ...]
     total_bias_kgm: float
     total_bias_se_kgm: float
-    rounding_kgm: float
+    visible_kgm: float
     scale_kgm: float
     flights: int
     use_occupied: bool
@@ -162,7 +163,9 @@ def _sampled(model: FlightModel, *, seed: int, flights: int) -> Floats:
     return out
 
 
-def zone_arm_study(model: FlightModel, *, seed: int, flights: int) -> ZoneArms:
+def zone_arm_study(
+    model: FlightModel, *, seed: int, flights: int, visible_pct: float = 0.1
+) -> ZoneArms:
     """Sample where the people counted in each zone sit, and judge which arm to use.
 
     Where people may sit in the whole cabin (scope ``cabin``), nobody belongs to a zone: the bias
@@ -176,6 +179,9 @@ def zone_arm_study(model: FlightModel, *, seed: int, flights: int) -> ZoneArms:
         Resolved seed.
     flights : int
         At least 2.
+    visible_pct : float
+        A bias of one zone counts from here, % MAC of the planned zero-fuel CG; the step to which
+        load sheets commonly round it (common practice, no published source).
 
     Raises
     ------
@@ -207,7 +213,8 @@ def zone_arm_study(model: FlightModel, *, seed: int, flights: int) -> ZoneArms:
     shift_se = (excess - shift * mass).std(axis=0, ddof=1) / math.sqrt(flights) / mean_mass
     total = excess.sum(axis=1)
     total_se = float(total.std(ddof=1)) / math.sqrt(flights)
-    rounding = 0.5 * rules.arm_step * float(planned.sum())
+    scale = zero_fuel_scale(model)
+    worth = (np.abs(bias) > _SURE * bias_se) & (np.abs(bias) > visible_pct * scale)
     return ZoneArms(
         rule=operation.seating.rule,
         zone=tuple(zone.name for zone in operation.zones),
@@ -221,21 +228,11 @@ def zone_arm_study(model: FlightModel, *, seed: int, flights: int) -> ZoneArms:
         bias_se_kgm=tuple(bias_se.tolist()),
         total_bias_kgm=float(total.mean()),
         total_bias_se_kgm=total_se,
-        rounding_kgm=rounding,
-        scale_kgm=zero_fuel_scale(model),
+        visible_kgm=visible_pct * scale,
+        scale_kgm=scale,
         flights=flights,
-        use_occupied=_worth(bias, bias_se, total, total_se, rounding),
+        use_occupied=bool(worth.any()),
     )
-
-
-def _worth(
-    bias: Floats, bias_se: Floats, total: Floats, total_se: float, rounding: float
-) -> bool:
-    """Whether the bias is there, and more than rounding the arms leaves anyway."""
-    sure = abs(float(total.mean())) > _SURE * total_se or bool(
-        (np.abs(bias) > _SURE * bias_se).any()
-    )
-    return sure and abs(float(total.mean())) > rounding
 
 
 def _alone(
