@@ -50,6 +50,8 @@ OBJECTIVES: Final = ("variance", "conventional")
 #: Costs closer than this share of the cost of one zone are ties: far above the noise of floating
 #: point, far below anything that matters.
 TIE: Final = 1e-9
+#: Costs below this (m or m**2) are the noise of floating point.
+_NOISE: Final = 1e-12
 
 _TURN: Final = np.array([0, 2, 1])  # position code (window, middle, aisle) -> turn
 
@@ -299,8 +301,8 @@ def _allowed(rows: CabinRows, rules: Rules) -> Callable[[int, int], bool]:
     return may
 
 
-#: Whole cost, sum of squares of the zones' seats, next boundary.
-_Best = tuple[int, int, int]
+#: Least cost of the rows behind, sum of squares of the seats of its zones, next boundary.
+_Best = tuple[float, int, int]
 
 
 def best_divisions(
@@ -337,24 +339,27 @@ def best_divisions(
             argument="max zones", expected="at least 1", got=most_zones, cure="Give a larger one."
         )
     may, size = _allowed(rows, rules), len(rows)
-    quantum = TIE * float(table[0, size]) or TIE
-    whole = np.rint(table / quantum).astype(object)  # exact sums, so that ties are ties
+    slack = max(TIE * float(table[0, size]), _NOISE)
     before = np.concatenate([[0], np.cumsum(rows.seats)])
-    best: list[dict[int, _Best]] = [{size: (0, 0, size)}]
+    best: list[dict[int, _Best]] = [{size: (0.0, 0, size)}]
     for _ in range(most_zones):
         behind, here = best[-1], {}
         for first in range(size):
             options = [
-                (
-                    int(whole[first, end]) + cost,
-                    int(before[end] - before[first]) ** 2 + squares,
-                    end,
-                )
+                (float(table[first, end]) + cost, squares, end)
                 for end, (cost, squares, _) in behind.items()
                 if end > first and may(first, end)
             ]
             if options:
-                here[first] = min(options)
+                # Of all that are least, the most even; the least itself is handed on, so that
+                # ties do not add up.
+                least = min(options)[0]
+                squares, end = min(
+                    (int(before[end] - before[first]) ** 2 + squares, end)
+                    for cost, squares, end in options
+                    if cost <= least + slack
+                )
+                here[first] = (least, squares, end)
         best.append(here)
     found = {
         zones: _division(rows, table, _ends(best, zones))

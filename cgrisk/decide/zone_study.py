@@ -206,7 +206,9 @@ def study_zones(
             if watch is not None:
                 watch(before + done, total)
 
-        same = [one.figures for one in flown if one.model.scenario.digest() == model.scenario.digest()]
+        same = [
+            one.figures for one in flown if one.model.scenario.digest() == model.scenario.digest()
+        ]
         figures = (
             same[0]
             if same

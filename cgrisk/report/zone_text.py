@@ -113,12 +113,15 @@ def arms_frame(study: ZoneStudy) -> pd.DataFrame:
 
 def _rules_text(study: ZoneStudy) -> str:
     rules = study.question.rules
-    parts = [f"zones of at least {rules.smallest_rows} rows and {rules.smallest_seats} seats"]
+    parts = []
+    for fewest, what in ((rules.smallest_rows, "rows"), (rules.smallest_seats, "seats")):
+        if fewest > 1:
+            parts.append(f"zones of at least {fewest} {what}")
     if rules.keep:
         parts.append("boundaries that stay: after " + ", ".join(map(str, rules.keep)))
     if rules.forbid:
         parts.append("none may stand after " + ", ".join(map(str, rules.forbid)))
-    return "; ".join(parts)
+    return "; ".join(parts) or "no boundary is kept or forbidden"
 
 
 def _objective_text(study: ZoneStudy) -> str:
