@@ -21,7 +21,7 @@ from cgrisk.decide.zone_scenario import (
     zoned_scenario,
 )
 from cgrisk.decide.zone_seating import ZoneArms, zone_arm_study
-from cgrisk.decide.zone_trade import Flown, Step, TradeRow, fly_zones, trade
+from cgrisk.decide.zone_trade import Flown, Step, TradeRow, check_level, fly_zones, trade
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, prepare
 from cgrisk.rare.seeds import derived_seed
@@ -184,6 +184,7 @@ def study_zones(
             got=question.load,
             cure="Name one of them.",
         )
+    check_level(question.level)
     scenario = question.scenario
     rows = cabin_rows(cabin_plan(scenario))
     people = sum(zone.adults + zone.children for zone in scenario.operation.zones)

@@ -24,7 +24,17 @@ from cgrisk.rare.score import Score, envelope_score
 from cgrisk.rare.seeds import generator
 from cgrisk.risk import Interval, quantile_interval
 
-__all__ = ["FIELDS", "SIDES", "Flown", "Step", "TradeRow", "fly_zones", "seating_sd_kgm", "trade"]
+__all__ = [
+    "FIELDS",
+    "SIDES",
+    "Flown",
+    "Step",
+    "TradeRow",
+    "check_level",
+    "fly_zones",
+    "seating_sd_kgm",
+    "trade",
+]
 
 Floats = NDArray[np.float64]
 Watch = Callable[[int, int], None]
@@ -145,6 +155,23 @@ class Step:
     usable_se_pct: float
 
 
+def check_level(level: float) -> None:
+    """Refuse a level that is not over 0 and under 0.5.
+
+    Raises
+    ------
+    UsageError
+        If it is not.
+    """
+    if not 0.0 < level < 0.5:
+        raise UsageError(
+            argument="level",
+            expected="over 0 and under 0.5",
+            got=level,
+            cure="Give a chance per flight and side, for instance 0.001.",
+        )
+
+
 def seating_sd_kgm(model: FlightModel) -> float:
     """Return the standard deviation of the seating error, seats of each zone taken at random.
 
@@ -221,12 +248,17 @@ def fly_zones(
         return _figures(model, scores, fly_block(model, seed=seed, flights=numbers))
 
     starts = range(0, flights, _BATCH)
-    parts: list[Floats] = [fly(0)]  # threads would wait on each other for the compiler
+    parts: list[Floats] = []
+
+    def keep(part: Floats) -> None:
+        parts.append(part)
+        if watch is not None:
+            watch(sum(len(one) for one in parts), flights)
+
+    keep(fly(0))  # alone: threads would wait on each other for the compiler
     with Parallel(n_jobs=jobs, backend="threading", return_as="generator") as pool:
         for part in pool(delayed(fly)(start) for start in starts[1:]):
-            parts.append(part)
-            if watch is not None:
-                watch(sum(len(p) for p in parts), flights)
+            keep(part)
     return np.concatenate(parts)
 
 
@@ -330,13 +362,7 @@ def trade(
     UsageError
         If the level is out of range.
     """
-    if not 0.0 < level < 0.5:
-        raise UsageError(
-            argument="level",
-            expected="over 0 and under 0.5",
-            got=level,
-            cure="Give a chance per flight and side, for instance 0.001.",
-        )
+    check_level(level)
     rows = {one.label: _row(one, level=level) for one in flown}
     named = {one.label: one for one in flown}
     best = [one for one in flown if one.label != existing]

@@ -197,7 +197,7 @@ def _arm_decision(arms: ZoneArms) -> str:
         f"use the mean of the occupied seats; it takes away a bias of {largest:+,.0f} kg m in zone "
         f"{zone}, which an uneven load does not let cancel, and {total} at this load. It holds for "
         f"the rule {arms.rule.replace('_', ' ')} and about this load only: on a full aircraft the "
-        "seat centroid is right."
+        "centroid of the open seats is right."
     )
 
 
@@ -217,8 +217,8 @@ def _move_text(study: ZoneStudy) -> str:
     return (
         f"With as many zones as now ({now.zones}), curtains {curtains(best.boundaries)} instead of "
         f"{curtains(now.boundaries)} free {step.conventional_kgm:+,.0f} kg m "
-        f"({step.conventional_pct:+.2f} % MAC) of the conventional sum a side and make the sampled "
-        f"seating deviation {step.sd_kgm:+,.0f} +- {step.sd_se_kgm:.0f} kg m smaller."
+        f"({step.conventional_pct:+.2f} % MAC) of the conventional sum a side and change the sampled "
+        f"seating deviation by {-step.sd_kgm:+,.0f} +- {step.sd_se_kgm:.0f} kg m."
     )
 
 
@@ -287,7 +287,7 @@ def zone_text(study: ZoneStudy) -> str:
         f"Least is {_objective_text(study)}; exact over {len(study.rows)} rows; "
         f"{_rules_text(study)}.",
         *(
-            [f"No division obeys the rules with {', '.join(map(str, missing))} zones."]
+            [f"No division obeys the rules with this many zones: {', '.join(map(str, missing))}."]
             if missing
             else []
         ),
