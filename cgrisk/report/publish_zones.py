@@ -51,7 +51,7 @@ def publish_zones(folder: Path, *, study: ZoneStudy, manifest: Mapping[str, Any]
         figure.suptitle(
             f"Where the curtains should stand ({_LEAST[study.question.objective]}): {name}\n"
             "above: row in front of the curtain; below: passengers/seats; left: conventional "
-            f"seating sum a side\n{_CAUTION}",
+            f"seating sum a side\nwhite seats: blocked; {_CAUTION}",
             fontsize=8,
             x=0.01,
             ha="left",
@@ -63,7 +63,7 @@ def publish_zones(folder: Path, *, study: ZoneStudy, manifest: Mapping[str, Any]
         side_buffers(study, ax=middle)
         room_left(study, ax=right)
         figure.suptitle(
-            f"What more curtains bring: {name}\n{_CAUTION}; "
+            f"What more curtains bring: {name}\ndiamonds: zones of now; {_CAUTION}; "
             f"{study.question.level:g} is a level for comparing, no target",
             fontsize=8,
             x=0.01,

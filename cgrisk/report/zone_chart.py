@@ -134,7 +134,7 @@ def _best(study: ZoneStudy) -> list[TradeRow]:
 
 
 def _ticks(ax: Axes, rows: Sequence[TradeRow]) -> None:
-    ax.set_xticks([row.zones for row in rows])
+    ax.set_xticks(sorted({row.zones for row in rows}))
     ax.set_xlim(min(r.zones for r in rows) - 0.5, max(r.zones for r in rows) + 0.5)
     ax.set_xlabel("zones")
 
@@ -203,9 +203,7 @@ def side_buffers(study: ZoneStudy, *, ax: Axes) -> Axes:
     ax.plot(now.zones, now.conventional_pct, "D", mfc="none", color=INK, ms=7)
     ends_of = [one.estimate for row in [*rows, now] for one in row.excess]
     ax.set_ylim(0.0, 1.45 * max(0.1, *ends_of, *(row.conventional_pct for row in rows)))
-    ax.set_ylabel(
-        f"buffer a side, % MAC\n(sampled: exceeded on {study.question.level:g} of flights)"
-    )
+    ax.set_ylabel(f"buffer a side, % MAC\n(sampled: for {study.question.level:g} a flight)")
     ax.legend(fontsize=6.5, frameon=False, loc="upper right")
     _ticks(ax, [*rows, now])
     return ax

@@ -269,6 +269,12 @@ def decisions(study: ZoneStudy) -> list[str]:
     """Return the sentences to act on."""
     chosen = study.trade.index(study.row(label_of(study.chosen)))
     lines = [_move_text(study), _choice_text(study)]
+    if not any(division.cost for division in study.divisions.values()):
+        lines.append(
+            "At this load no seat is in question (nobody aboard, or no seat free), so every "
+            "division is as good; shown are those nearest to even zones. Ask with --load worst or "
+            "--objective conventional."
+        )
     floor = _floor_text(study)
     if floor is not None:
         lines.append(floor)
@@ -316,6 +322,7 @@ def zone_answer(study: ZoneStudy) -> dict[str, Any]:
         "objective": question.objective,
         "load": question.load,
         "load_factor": study.load_factor,
+        "ties": "nearest to even zones by seats, then the most forward boundaries",
         "rules": {
             "keep": question.rules.keep,
             "forbid": question.rules.forbid,

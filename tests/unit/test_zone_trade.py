@@ -29,6 +29,7 @@ from cgrisk.decide import (
 )
 from cgrisk.errors import ComputationError, UsageError
 from cgrisk.flight import fly_block, prepare
+from cgrisk.report.zone_text import decisions
 from cgrisk.scenario import Scenario, parse_rows
 from tests.flight_cases import SEATING_ALONE, edited, shipped_scenario
 
@@ -279,6 +280,7 @@ def test_an_empty_and_a_full_aircraft_have_no_seating_error(adults: tuple[int, i
         assert row.sampled_sd_kgm == pytest.approx(0.0, abs=1e-6)
         assert row.conventional_kgm > 0.0
     assert not there.arms[0].use_occupied
+    assert any("every division is as good" in line for line in decisions(there))
 
 
 def test_one_zone_is_a_division() -> None:
