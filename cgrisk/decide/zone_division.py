@@ -97,7 +97,9 @@ class CabinRows:
             raise UsageError(
                 argument=argument,
                 expected=f"rows after which a boundary can stand, {self.number[0]} to "
-                f"{self.number[-2] if len(self) > 1 else self.number[0]}",
+                f"{self.number[-2]}"
+                if len(self) > 1
+                else "no row: the cabin has one alone",
                 got=row,
                 cure="Name a row of this cabin, but not the last.",
             )

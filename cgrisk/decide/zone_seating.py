@@ -93,6 +93,8 @@ class ZoneArms:
         Moment that shifts the planned zero-fuel CG by 1 % MAC.
     flights : int
         Sampled.
+    whole_cabin : bool
+        Whether people sit anywhere, whatever zone counts them.
     use_occupied : bool
         Whether the bias of some zone is sure and large enough to be seen: an uneven load does not
         let it cancel against that of others.
@@ -113,6 +115,7 @@ class ZoneArms:
     visible_kgm: float
     scale_kgm: float
     flights: int
+    whole_cabin: bool
     use_occupied: bool
 
 
@@ -231,6 +234,7 @@ def zone_arm_study(
         visible_kgm=visible_pct * scale,
         scale_kgm=scale,
         flights=flights,
+        whole_cabin=operation.seating.scope == "cabin",
         use_occupied=bool(worth.any()),
     )
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from cgrisk.decide import EXISTING, Division, TradeRow, ZoneArms, ZoneStudy, label_of
+from cgrisk.decide import EXISTING, TradeRow, ZoneArms, ZoneStudy, label_of
 from cgrisk.risk import Interval
 from cgrisk.risk.summary import CAUTIONS, plain
 
@@ -139,19 +139,25 @@ def _objective_text(study: ZoneStudy) -> str:
     return f"the variance of the seating moment for given zone counts ({load})"
 
 
+def _signed(value: float, digits: int = 0) -> str:
+    """Return a number with its sign, and none where it is zero as written."""
+    value = round(value, digits)
+    return f"{value:+,.{digits}f}" if value else f"{0.0:.{digits}f}"
+
+
 def _quantile(found: Interval) -> str:
     high = f"{found.high:.2f}" if found.high < float("inf") else "?"
     low = f"{found.low:.2f}" if found.low > -float("inf") else "?"
-    return f"{found.estimate:.2f} ({low}-{high})"
+    return f"{found.estimate:.2f} ({low} to {high})"
 
 
 def _trade_lines(study: ZoneStudy) -> list[str]:
     level = f"{study.question.level:g}"
     lines = [
         f"{'':<9}{'curtains after rows':<25}{'seating SD, kg m':<21}{'conventional':<18}"
-        f"{'excess at ' + level + ' a side, % MAC':<36}{'usable':>7}",
+        f"{'excess at ' + level + ' a side, % MAC':<46}{'usable':>7}",
         f"{'':<9}{'':<25}{'random':>7}  {'sampled':<12}{'kg m':>7}{'% MAC':>7}    "
-        f"{'forward':<18}{'aft':<18}{'% MAC':>7}",
+        f"{'forward':<23}{'aft':<23}{'% MAC':>7}",
     ]
     for row in study.trade:
         cuts = "?" if row.boundaries is None else ", ".join(map(str, row.boundaries)) or "none"
@@ -159,7 +165,7 @@ def _trade_lines(study: ZoneStudy) -> list[str]:
         lines.append(
             f"{row.label:<9}{cuts:<25}{row.closed_sd_kgm:>7,.0f}  {sampled:<12}"
             f"{row.conventional_kgm:>7,.0f}{row.conventional_pct:>7.2f}    "
-            f"{_quantile(row.excess[0]):<18}{_quantile(row.excess[1]):<18}{row.usable_pct:>7.2f}"
+            f"{_quantile(row.excess[0]):<23}{_quantile(row.excess[1]):<23}{row.usable_pct:>7.2f}"
         )
     return lines
 
@@ -172,7 +178,7 @@ def _arm_lines(label: str, arms: ZoneArms) -> list[str]:
     pad = " " * len(f"Arms, {label}: ")
     for k, zone in enumerate(arms.zone):
         occupied = f"{arms.occupied_m[k]:.3f} +- {arms.occupied_se_m[k]:.3f} m"
-        bias = f"{arms.bias_kgm[k]:+,.0f} +- {arms.bias_se_kgm[k]:.0f}"
+        bias = f"{_signed(arms.bias_kgm[k])} +- {arms.bias_se_kgm[k]:.0f}"
         lines.append(
             f"{pad}{zone:<6}{arms.passengers[k]:>11}{arms.centroid_m[k]:>13.3f} m"
             f"{occupied:>22}{bias:>18}"
@@ -181,23 +187,32 @@ def _arm_lines(label: str, arms: ZoneArms) -> list[str]:
 
 
 def _arm_decision(arms: ZoneArms) -> str:
+    rule = arms.rule.replace("_", " ")
     total = (
-        f"{arms.total_bias_kgm:+,.0f} +- {arms.total_bias_se_kgm:.0f} kg m over the cabin "
-        f"({arms.total_bias_kgm / arms.scale_kgm:+.2f} % MAC)"
+        f"{_signed(arms.total_bias_kgm)} +- {arms.total_bias_se_kgm:.0f} kg m over the cabin "
+        f"({_signed(arms.total_bias_kgm / arms.scale_kgm, 2)} % MAC)"
     )
-    largest = max(arms.bias_kgm, key=abs)
-    zone = arms.zone[arms.bias_kgm.index(largest)]
     if not arms.use_occupied:
         return (
-            f"the seat centroid is good enough under the rule {arms.rule.replace('_', ' ')}: no "
-            f"zone's bias can be told from none and seen on the load sheet "
-            f"({arms.visible_kgm:,.0f} kg m); {total} at this load."
+            f"the seat centroid is good enough under the rule {rule}: no zone's bias can be told "
+            f"from none and seen on the load sheet ({arms.visible_kgm:,.0f} kg m); {total} at this "
+            "load."
+        )
+    largest = max(arms.bias_kgm, key=abs)
+    zone = arms.bias_kgm.index(largest)
+    if arms.whole_cabin:
+        moved = arms.occupied_m[zone] - arms.centroid_m[zone]
+        gain = f"all move by {moved:+.2f} m, since people sit in any zone; it takes away {total}"
+    elif len(arms.zone) == 1:
+        gain = f"it takes away a bias of {total}"
+    else:
+        gain = (
+            f"it takes away a bias of {_signed(largest)} kg m in zone {arms.zone[zone]}, which an "
+            f"uneven load does not let cancel, and {total}"
         )
     return (
-        f"use the mean of the occupied seats; it takes away a bias of {largest:+,.0f} kg m in zone "
-        f"{zone}, which an uneven load does not let cancel, and {total} at this load. It holds for "
-        f"the rule {arms.rule.replace('_', ' ')} and about this load only: on a full aircraft the "
-        "centroid of the open seats is right."
+        f"use the mean of the occupied seats; {gain} at this load. It holds for the rule {rule} "
+        "and about this load only: on a full aircraft the centroid of the open seats is right."
     )
 
 
@@ -216,30 +231,43 @@ def _move_text(study: ZoneStudy) -> str:
     assert step is not None
     return (
         f"With as many zones as now ({now.zones}), curtains {curtains(best.boundaries)} instead of "
-        f"{curtains(now.boundaries)} free {step.conventional_kgm:+,.0f} kg m "
-        f"({step.conventional_pct:+.2f} % MAC) of the conventional sum a side and change the sampled "
-        f"seating deviation by {-step.sd_kgm:+,.0f} +- {step.sd_se_kgm:.0f} kg m."
+        f"{curtains(now.boundaries)} free {_signed(step.conventional_kgm)} kg m "
+        f"({_signed(step.conventional_pct, 2)} % MAC) of the conventional sum a side and change "
+        f"the sampled seating deviation by {_signed(-step.sd_kgm)} +- {step.sd_se_kgm:.0f} kg m."
     )
 
 
 def _choice_text(study: ZoneStudy) -> str:
-    zones = study.chosen
-    division: Division = study.divisions[zones]
-    most = max(study.divisions)
-    text = f"Decision: {label_of(zones)}, curtains: {curtains(division.boundaries)}."
+    zones, most = study.chosen, max(study.divisions)
+    now = study.row(EXISTING)
     against = study.against(label_of(zones), label_of(most))
+    enough = ""
     if against is not None:
-        text += (
-            f" It is the fewest whose usable envelope cannot be told from that of {most} zones or "
-            f"is within a step of the load sheet's CG "
-            f"({-against.usable_pct:.2f} +- {against.usable_se_pct:.2f} % MAC narrower)."
+        enough = (
+            f"the fewest whose usable envelope cannot be told from that of {most} zones, or is "
+            "within a step of the load sheet's CG of it "
+            f"({_signed(against.usable_pct, 2)} +- {against.usable_se_pct:.2f} % MAC)"
         )
     step = study.against(label_of(zones), EXISTING)
-    if step is not None and label_of(zones) != EXISTING:
+    assert step is not None
+    conventional = (
+        f"{_signed(-step.conventional_kgm)} kg m ({_signed(-step.conventional_pct, 2)} % MAC) a "
+        "side"
+    )
+    if zones < now.zones:
+        return (
+            f"Decision: no more zones than now are needed. {label_of(zones).capitalize()} would "
+            f"do, {enough or 'the only number the rules allow'}; but the conventional sum would "
+            f"change by {conventional}, so fewer zones need a buffer agreed on other grounds."
+        )
+    cuts = curtains(study.divisions[zones].boundaries)
+    text = f"Decision: {label_of(zones)}, curtains: {cuts}."
+    if enough:
+        text += f" It is {enough}."
+    if study.divisions[zones].boundaries != now.boundaries:
         text += (
-            f" Against now the conventional sum changes by {-step.conventional_kgm:+,.0f} kg m "
-            f"({-step.conventional_pct:+.2f} % MAC) a side, the usable envelope by "
-            f"{step.usable_pct:+.2f} +- {step.usable_se_pct:.2f} % MAC."
+            f" Against now the conventional sum changes by {conventional}, the usable envelope by "
+            f"{_signed(step.usable_pct, 2)} +- {step.usable_se_pct:.2f} % MAC."
         )
     return text
 
@@ -247,7 +275,8 @@ def _choice_text(study: ZoneStudy) -> str:
 def _floor_text(study: ZoneStudy) -> str | None:
     """Return why flights do not follow the closed form, where they do not."""
     last = study.row(label_of(max(study.divisions)))
-    if last.sampled_sd_kgm - 4.0 * last.sampled_sd_se_kgm <= 1.1 * last.closed_sd_kgm:
+    least = last.sampled_sd_kgm - 4.0 * last.sampled_sd_se_kgm
+    if least <= 1.1 * last.closed_sd_kgm or least < 0.01 * last.scale_kgm:
         return None
     seating = study.question.scenario.operation.seating
     if seating.scope == "cabin":
@@ -290,7 +319,8 @@ def zone_text(study: ZoneStudy) -> str:
     missing = sorted(set(range(1, question.most_zones + 1)) - set(study.divisions))
     lines = [
         f"Where the curtains should stand: {question.scenario.name}",
-        f"Least is {_objective_text(study)}; exact over {len(study.rows)} rows; "
+        f"Least is {_objective_text(study)}; exact over "
+        f"{len(study.rows)} row{'s' if len(study.rows) > 1 else ''}; "
         f"{_rules_text(study)}.",
         *(
             [f"No division obeys the rules with this many zones: {', '.join(map(str, missing))}."]

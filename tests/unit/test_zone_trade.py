@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -176,6 +177,30 @@ def test_the_study_tells_the_best_and_what_it_brings(study: ZoneStudy) -> None:
     now = study.row(EXISTING)
     assert (now.sampled_sd_kgm, now.excess) == (rows[2].sampled_sd_kgm, rows[2].excess)
     assert study.chosen in study.divisions
+
+
+@pytest.mark.parametrize(
+    "narrower, error, chosen, words",
+    [
+        ((2.0, 1.0), 0.1, 3, "Decision: 3 zones, curtains: after rows 9, 19"),
+        ((2.0, 0.09), 0.01, 2, "2 zones would do"),  # within the step of the CG, 0.1 % MAC
+        ((2.0, 1.0), 0.6, 2, "2 zones would do"),  # within two standard errors
+        ((0.0, 0.0), 0.0, 1, "1 zone would do"),
+    ],
+)
+def test_the_fewest_zones_that_do_as_well_are_chosen(
+    study: ZoneStudy, narrower: tuple[float, float], error: float, chosen: int, words: str
+) -> None:
+    most, less = label_of(3), dict(zip((label_of(1), label_of(2)), narrower, strict=True))
+    steps = tuple(
+        replace(step, usable_pct=-less[step.here], usable_se_pct=error)
+        if step.against == most and step.here in less
+        else step
+        for step in study.steps
+    )
+    there = replace(study, steps=steps)
+    assert there.chosen == chosen
+    assert any(words in line for line in decisions(there))
 
 
 def test_the_same_seed_gives_the_same_study(study: ZoneStudy) -> None:
