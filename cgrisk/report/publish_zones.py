@@ -51,7 +51,7 @@ def publish_zones(folder: Path, *, study: ZoneStudy, manifest: Mapping[str, Any]
         figure.suptitle(
             f"Where the curtains should stand ({_LEAST[study.question.objective]}): {name}\n"
             "above: row in front of the curtain; below: passengers/seats; left: conventional "
-            f"seating sum a side\nwhite seats: blocked; {_CAUTION}",
+            f"seating sum a side\ncrossed seats: blocked; {_CAUTION}",
             fontsize=8,
             x=0.01,
             ha="left",

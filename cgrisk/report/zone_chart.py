@@ -84,6 +84,7 @@ def _one_division(
                 lw=0.4,
             )
         )
+    ax.plot(plan.arm_m[plan.blocked], across[plan.blocked], "x", color=INK, ms=3.5, mew=0.8)
     order = list(study.rows.number)
     top, bottom = float(across.max()) + 0.7, float(across.min()) - 0.7
     for cut in row.boundaries or ():
@@ -164,7 +165,7 @@ def seating_deviation(study: ZoneStudy, *, ax: Axes) -> Axes:
     ax.plot(now.zones, now.sampled_sd_kgm, "D", mfc="none", color=INK, ms=8, label="zones of now")
     ax.set_ylim(0.0, 1.35 * max(max(r.sampled_sd_kgm, r.closed_sd_kgm, 1.0) for r in [*rows, now]))
     ax.set_ylabel("standard deviation of the\nseating moment, kg m")
-    ax.legend(fontsize=6.5, frameon=False, loc="upper right")
+    ax.legend(fontsize=6.5, frameon=False, loc="upper right", handlelength=1.5)
     _ticks(ax, [*rows, now])
     return ax
 
@@ -204,7 +205,7 @@ def side_buffers(study: ZoneStudy, *, ax: Axes) -> Axes:
     ends_of = [one.estimate for row in [*rows, now] for one in row.excess]
     ax.set_ylim(0.0, 1.45 * max(0.1, *ends_of, *(row.conventional_pct for row in rows)))
     ax.set_ylabel(f"buffer a side, % MAC\n(sampled: for {study.question.level:g} a flight)")
-    ax.legend(fontsize=6.5, frameon=False, loc="upper right")
+    ax.legend(fontsize=6.5, frameon=False, loc="upper right", handlelength=1.5)
     _ticks(ax, [*rows, now])
     return ax
 
@@ -234,6 +235,6 @@ def room_left(study: ZoneStudy, *, ax: Axes) -> Axes:
     low = min(row.usable_pct - e for row, e in zip(rows, error, strict=True))
     high = max(width, *(row.usable_pct + e for row, e in zip(rows, error, strict=True)))
     ax.set_ylim(low - 0.05 * (high - low + 1.0), high + 0.45 * (high - low + 1.0))
-    ax.legend(fontsize=6.5, frameon=False, loc="upper right")
+    ax.legend(fontsize=6.5, frameon=False, loc="upper right", handlelength=1.5)
     _ticks(ax, [*rows, now])
     return ax
