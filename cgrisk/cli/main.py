@@ -23,6 +23,7 @@ _COMMANDS = (
     "tail",
     "causes",
     "buffers",
+    "zones",
     "loads",
     "rerun",
     "compare",
