@@ -124,8 +124,7 @@ def hold_cure(
         If the proof fails.
     """
 
-    def full(there: LoadState) -> Verdict:
-        flown = prepare(scenario_with(model.scenario, there))
+    def says(flown: FlightModel) -> Verdict:
         if envelope is None:
             return by_path(flown.operational_margins)
         return by_envelope(envelope, points=planned_points(flown), mac_m=flown.balance.mac_m)
@@ -134,7 +133,7 @@ def hold_cure(
 
     def judge(there: LoadState) -> Verdict:
         if envelope is None:
-            return full(there)
+            return says(prepare(scenario_with(model.scenario, there)))
         return by_envelope(envelope, points=quick.of(there), mac_m=model.balance.mac_m)
 
     before = judge(state)
@@ -146,11 +145,16 @@ def hold_cure(
     if isinstance(found, str):
         return Cure("cabin", (), state, before, found)
     moves, there = found
-    after = full(there)
+    flown = prepare(scenario_with(model.scenario, there))
+    after = says(flown)
     if after.refused:
         raise ComputationError(
             "the load sheet made again does not confirm the cure of a past load. Please report it."
         )
+    certified = by_path(flown.planned_margins)
+    if certified.refused:
+        why = f"what the envelope admits is outside the certified limits in {certified.where}"
+        return Cure("cabin", (), state, before, why)
     kind = "move" if all(move.source for move in moves) else _BALLAST
     return Cure(kind, moves, there, after)
 

@@ -24,7 +24,7 @@ _GRID: Final = 400
 _TITLES: Final = {
     "zero_fuel": (
         "zero-fuel mass",
-        "certified and old: the narrowest\nof all phases, for sight only",
+        "certified and old: narrowest of\nall phases, for sight only",
     ),
     "take_off": ("take-off mass", "limits at take-off"),
     "landing": ("landing mass", "limits at landing"),

@@ -9,9 +9,10 @@ from typing import Any, Final
 
 import pandas as pd
 
+from cgrisk.decide.load_mix import LoadRisks
 from cgrisk.decide.past_loads import LoadScores
 from cgrisk.report.loads_chart import envelope_points
-from cgrisk.report.loads_text import LoadRisks, loads_answer, loads_frame
+from cgrisk.report.loads_text import loads_answer, loads_frame
 from cgrisk.report.style import chart_style, new_figure, plain, save
 from cgrisk.scenario.envelope_file import MASS_KINDS
 
