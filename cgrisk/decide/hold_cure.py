@@ -225,8 +225,6 @@ def _legs(model: FlightModel, state: LoadState, *, aft: bool) -> list[_Leg]:
     holds, rules = model.scenario.aircraft.holds, model.scenario.operation.load_sheet
     arms = model.sheet.arms("hold")
     step = max(rules.mass_step, 1.0)
-    held = _held_kg(model, state)
-    room = [hold.max_load - mass for hold, mass in zip(holds, held, strict=True)]
     bags, cargo = list(state.bags), list(state.cargo_kg)
     outermost = np.argsort(-arms if aft else arms, kind="stable").tolist()
     sources, targets = list(outermost), list(reversed(outermost))
@@ -239,15 +237,19 @@ def _legs(model: FlightModel, state: LoadState, *, aft: bool) -> list[_Leg]:
         for what in ("bags", "cargo"):
             piece = rules.bag_mass if what == "bags" else step
             there = bags[source] if what == "bags" else math.floor(cargo[source] / piece + 1e-9)
-            fits = math.floor(room[target] / piece + 1e-9) if piece > 0.0 else 0
-            pieces = max(min(there, fits), 0)
-            if pieces:
-                legs.append(_Leg(source, target, what, pieces, piece, piece * per_kg))
-                room[target] -= pieces * piece
-                if what == "bags":
-                    bags[source] -= pieces
-                else:
-                    cargo[source] -= pieces * piece
+            free = holds[target].max_load - bags[target] * rules.bag_mass - cargo[target]
+            pieces = min(there, math.floor(free / piece + 1e-9)) if piece > 0.0 else 0
+            while pieces > 0:
+                more = (pieces, 0.0) if what == "bags" else (0, pieces * piece)
+                mass = (bags[target] + more[0]) * rules.bag_mass + (cargo[target] + more[1])
+                if mass <= holds[target].max_load:  # to the last bit, as the file's check has it
+                    legs.append(_Leg(source, target, what, pieces, piece, piece * per_kg))
+                    bags[target] += more[0]
+                    bags[source] -= more[0]
+                    cargo[target] += more[1]
+                    cargo[source] = max(cargo[source] - more[1], 0.0)
+                    break
+                pieces -= 1
         if bags[source] == 0 and cargo[source] < step:
             sources.pop(0)
         else:
@@ -272,7 +274,7 @@ def _ballast_legs(model: FlightModel, state: LoadState, *, aft: bool) -> list[_L
     for place in np.argsort(arms if aft else -arms, kind="stable").tolist():
         per_kg = (zero_fuel_arm - float(arms[place])) * (1.0 if aft else -1.0)
         free = min(aircraft.holds[place].max_load - held[place], left)
-        pieces = math.floor(free / BALLAST_STEP_KG + 1e-9)
+        pieces = math.floor(free / BALLAST_STEP_KG)
         if pieces > 0 and per_kg > 0.0:
             gain = BALLAST_STEP_KG * per_kg
             legs.append(_Leg(-1, place, _BALLAST, pieces, BALLAST_STEP_KG, gain))
