@@ -243,7 +243,7 @@ def _risk_lines(scores: LoadScores, risks: LoadRisks) -> list[str]:
 
 def loads_text(scores: LoadScores, risks: LoadRisks | None = None) -> str:
     """Return the answer as text for a terminal: table, mix, decision."""
-    head = f"{len(scores.loads)} past loads, {len(scores.distinct())} of them different"
+    head = f"{len(scores.loads):,} past loads, {len(scores.distinct()):,} of them different"
     lines = [f"{head}, against {scores.scenario.name}", "", *_table(scores, risks), ""]
     if risks is not None:
         lines.insert(

@@ -68,7 +68,7 @@ def publish_loads(
         marks = axes[-1].get_legend_handles_labels()
         figure.legend(*marks, loc="outside lower center", ncols=3, frameon=False, fontsize=7.5)
         figure.suptitle(
-            f"{len(scores.loads)} past loads, judged by the {scores.judged_by} envelope: "
+            f"{len(scores.loads):,} past loads, judged by the {scores.judged_by} envelope: "
             f"{plain(scores.scenario.name)}",
             x=0.01,
             ha="left",
