@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 from cgrisk.cli.output import Progress, answer, say
 
 if TYPE_CHECKING:
+    from cgrisk.decide.load_mix import LoadRisks
     from cgrisk.decide.past_loads import LoadScores
-    from cgrisk.report.loads_text import LoadRisks
     from cgrisk.runs.shelf import Shelf
 
 __all__ = ["EXAMPLE", "HELP", "add_arguments", "execute"]
@@ -36,8 +36,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--risk",
         type=float,
         metavar="A",
-        help="the risk per flight that you accept, both sides together; with it the risk of each "
-        "load is found by flying; there is no published one",
+        help="the risk per flight that you accept, both sides together; with it each load is "
+        "flown, as it was and as cured; there is no published one",
     )
     add(
         "--reach",
@@ -130,7 +130,9 @@ def score(chosen: argparse.Namespace) -> LoadScores:
             scenario,
             loads=loads,
             envelope=envelope,
-            watch=lambda done, of: progress.show(done, flown=done, part=done / of, text="loads"),
+            watch=lambda done, of: (
+                progress.begin(f"{done:,} of {of:,} loads scored") if done % 20 == 0 else None
+            ),
         )
     finally:
         progress.end()
@@ -140,10 +142,10 @@ def fly_risks(
     chosen: argparse.Namespace, scores: LoadScores, *, seed: int, shelf: Shelf
 ) -> LoadRisks:
     """Fly the different loads with a progress line, so that it can be interrupted and taken up."""
-    from cgrisk.decide.load_risk import mix_of_loads, risk_of_loads
+    from cgrisk.decide.load_mix import LoadRisks, mixes_of, states_to_fly
+    from cgrisk.decide.load_risk import risk_of_loads
     from cgrisk.errors import InterruptedRunError
     from cgrisk.rare import Meter
-    from cgrisk.report.loads_text import LoadRisks
     from cgrisk.sampling.blocks import aside
 
     progress = Progress()
@@ -153,7 +155,7 @@ def fly_risks(
 
     progress.begin("compiling (about a minute the first time)")
     meter = Meter(watch, shelf)
-    states = scores.distinct()
+    states = states_to_fly(scores)
     reach = chosen.risk / 100.0 if chosen.reach is None else chosen.reach
     try:
         by_load = aside(
@@ -180,8 +182,7 @@ def fly_risks(
         reach=reach,
         seed=seed,
         by_load=by_load,
-        mix=mix_of_loads(by_load, counts=states),
-        flights=sum(risk.flights for pair in by_load.values() for risk in pair),
+        mixes=mixes_of(scores, by_load),
     )
 
 

@@ -124,8 +124,7 @@ def hold_cure(
         If the proof fails.
     """
 
-    def full(there: LoadState) -> Verdict:
-        flown = prepare(scenario_with(model.scenario, there))
+    def says(flown: FlightModel) -> Verdict:
         if envelope is None:
             return by_path(flown.operational_margins)
         return by_envelope(envelope, points=planned_points(flown), mac_m=flown.balance.mac_m)
@@ -134,7 +133,7 @@ def hold_cure(
 
     def judge(there: LoadState) -> Verdict:
         if envelope is None:
-            return full(there)
+            return says(prepare(scenario_with(model.scenario, there)))
         return by_envelope(envelope, points=quick.of(there), mac_m=model.balance.mac_m)
 
     before = judge(state)
@@ -146,11 +145,16 @@ def hold_cure(
     if isinstance(found, str):
         return Cure("cabin", (), state, before, found)
     moves, there = found
-    after = full(there)
+    flown = prepare(scenario_with(model.scenario, there))
+    after = says(flown)
     if after.refused:
         raise ComputationError(
             "the load sheet made again does not confirm the cure of a past load. Please report it."
         )
+    certified = by_path(flown.planned_margins)
+    if certified.refused:
+        why = f"what the envelope admits is outside the certified limits in {certified.where}"
+        return Cure("cabin", (), state, before, why)
     kind = "move" if all(move.source for move in moves) else _BALLAST
     return Cure(kind, moves, there, after)
 
@@ -221,8 +225,6 @@ def _legs(model: FlightModel, state: LoadState, *, aft: bool) -> list[_Leg]:
     holds, rules = model.scenario.aircraft.holds, model.scenario.operation.load_sheet
     arms = model.sheet.arms("hold")
     step = max(rules.mass_step, 1.0)
-    held = _held_kg(model, state)
-    room = [hold.max_load - mass for hold, mass in zip(holds, held, strict=True)]
     bags, cargo = list(state.bags), list(state.cargo_kg)
     outermost = np.argsort(-arms if aft else arms, kind="stable").tolist()
     sources, targets = list(outermost), list(reversed(outermost))
@@ -235,15 +237,19 @@ def _legs(model: FlightModel, state: LoadState, *, aft: bool) -> list[_Leg]:
         for what in ("bags", "cargo"):
             piece = rules.bag_mass if what == "bags" else step
             there = bags[source] if what == "bags" else math.floor(cargo[source] / piece + 1e-9)
-            fits = math.floor(room[target] / piece + 1e-9) if piece > 0.0 else 0
-            pieces = max(min(there, fits), 0)
-            if pieces:
-                legs.append(_Leg(source, target, what, pieces, piece, piece * per_kg))
-                room[target] -= pieces * piece
-                if what == "bags":
-                    bags[source] -= pieces
-                else:
-                    cargo[source] -= pieces * piece
+            free = holds[target].max_load - bags[target] * rules.bag_mass - cargo[target]
+            pieces = min(there, math.floor(free / piece + 1e-9)) if piece > 0.0 else 0
+            while pieces > 0:
+                more = (pieces, 0.0) if what == "bags" else (0, pieces * piece)
+                mass = (bags[target] + more[0]) * rules.bag_mass + (cargo[target] + more[1])
+                if mass <= holds[target].max_load:  # to the last bit, as the file's check has it
+                    legs.append(_Leg(source, target, what, pieces, piece, piece * per_kg))
+                    bags[target] += more[0]
+                    bags[source] -= more[0]
+                    cargo[target] += more[1]
+                    cargo[source] = max(cargo[source] - more[1], 0.0)
+                    break
+                pieces -= 1
         if bags[source] == 0 and cargo[source] < step:
             sources.pop(0)
         else:
@@ -268,7 +274,7 @@ def _ballast_legs(model: FlightModel, state: LoadState, *, aft: bool) -> list[_L
     for place in np.argsort(arms if aft else -arms, kind="stable").tolist():
         per_kg = (zero_fuel_arm - float(arms[place])) * (1.0 if aft else -1.0)
         free = min(aircraft.holds[place].max_load - held[place], left)
-        pieces = math.floor(free / BALLAST_STEP_KG + 1e-9)
+        pieces = math.floor(free / BALLAST_STEP_KG)
         if pieces > 0 and per_kg > 0.0:
             gain = BALLAST_STEP_KG * per_kg
             legs.append(_Leg(-1, place, _BALLAST, pieces, BALLAST_STEP_KG, gain))

@@ -21,7 +21,7 @@ from cgrisk.risk import binomial_interval
 from cgrisk.risk.intervals import Interval
 from cgrisk.scenario import Scenario
 
-__all__ = ["LoadRisk", "Mix", "mix_of_loads", "risk_of_load", "risk_of_loads"]
+__all__ = ["SIDES", "LoadRisk", "risk_of_load", "risk_of_loads"]
 
 Floats = NDArray[np.float64]
 
@@ -71,28 +71,6 @@ class LoadRisk:
     def bound_only(self) -> bool:
         """Whether no more than an upper bound is known."""
         return self.estimate == 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Mix:
-    """Risk over a mix of loads, each sheet of the file equally likely.
-
-    Attributes
-    ----------
-    by_side : dict of str to Interval
-        Mean risk per flight on each side.
-    either : Interval
-        Sum of both sides, which counts a flight outside on both of them twice.
-    worst_count : int
-        Loads in the worst tenth, rounded up.
-    worst_share : float or None
-        Their part of the total; None where nothing was seen at all.
-    """
-
-    by_side: dict[str, Interval]
-    either: Interval
-    worst_count: int
-    worst_share: float | None
 
 
 def risk_of_load(
@@ -289,63 +267,3 @@ def _passed_on(meter: Meter) -> Meter:
         last = flown
 
     return Meter(watch)
-
-
-def mix_of_loads(
-    risks: Mapping[LoadState, tuple[LoadRisk, LoadRisk]], *, counts: Mapping[LoadState, int]
-) -> Mix:
-    """Return the mean risk over loads that stand in a file so many times each.
-
-    The interval recovers each load's error from its own interval: the squares of the distances of
-    the estimates from their bounds add up (Zou and Donner, Statistics in Medicine 27 (2008)
-    1693-1702, from memory). What is beyond reach adds its whole bound on top.
-
-    Parameters
-    ----------
-    risks : mapping
-        From :func:`risk_of_loads`.
-    counts : mapping
-        How often each load stands in the file.
-    """
-    states = list(risks)
-    weight = np.array([counts[state] for state in states], dtype=np.float64)
-    total = float(weight.sum())
-    share = weight / total
-
-    def mean(parts: list[list[LoadRisk]], shares: Floats) -> Interval:
-        flat = [risk for part in parts for risk in part]
-        w = np.repeat(shares, [len(part) for part in parts])
-        estimate = np.array([risk.estimate for risk in flat])
-        low = np.array([risk.low for risk in flat])
-        high = np.array([risk.high for risk in flat])
-        bound = np.array([risk.bound_only for risk in flat])
-        middle = float(w @ estimate)
-        down = math.sqrt(float((w**2) @ (estimate - low) ** 2))
-        up = math.sqrt(float((w[~bound] ** 2) @ (high - estimate)[~bound] ** 2))
-        up += float(w[bound] @ high[bound])
-        return Interval(
-            min(middle, 1.0),
-            max(middle - down, 0.0),
-            min(middle + up, 1.0),
-            0.95,
-            "errors of the loads recovered from their intervals; bounds added whole",
-        )
-
-    by_side = {
-        side: mean([[risks[state][place]] for state in states], share)
-        for place, side in enumerate(SIDES)
-    }
-    sums = np.array([sum(risk.estimate for risk in risks[state]) for state in states])
-    worst = math.ceil(total / 10.0 - 1e-9)
-    left, borne = worst, 0.0
-    for place in np.argsort(-sums, kind="stable").tolist():
-        taken = min(left, int(weight[place]))
-        borne += taken * float(sums[place])
-        left -= taken
-    everything = float(weight @ sums)
-    return Mix(
-        by_side=by_side,
-        either=mean([list(risks[state]) for state in states], share),
-        worst_count=worst,
-        worst_share=borne / everything if everything > 0.0 else None,
-    )

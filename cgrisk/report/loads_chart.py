@@ -20,11 +20,13 @@ __all__ = ["envelope_points"]
 Floats = NDArray[np.float64]
 
 _GRID: Final = 400
+#: More points than this are drawn as a picture, for a file that can be opened.
+_MOST_DRAWN: Final = 2000
 #: Kind of mass -> (its axis, what the limits beside it are)
 _TITLES: Final = {
     "zero_fuel": (
         "zero-fuel mass",
-        "certified and old: the narrowest\nof all phases, for sight only",
+        "certified and old: narrowest of\nall phases, for sight only",
     ),
     "take_off": ("take-off mass", "limits at take-off"),
     "landing": ("landing mass", "limits at landing"),
@@ -114,6 +116,7 @@ def envelope_points(scores: LoadScores, *, kind: str, ax: Axes) -> Axes:
                 mfc="white" if side == "" else colour,
                 label=words,
                 zorder=3,
+                rasterized=len(sides) > _MOST_DRAWN,
             )
     ax.set_xlabel("planned CG, % MAC")
     axis, limits_text = _TITLES[kind]

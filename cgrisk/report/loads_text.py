@@ -4,60 +4,22 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any, Final
 
 import pandas as pd
 
-from cgrisk.decide.load_risk import LoadRisk, Mix
-from cgrisk.decide.load_state import LoadState
+from cgrisk.decide.load_mix import LoadRisks
 from cgrisk.decide.past_loads import LoadScores, ScoredLoad
 from cgrisk.risk.intervals import Interval
 from cgrisk.risk.summary import CAUTIONS, plain
 
-__all__ = ["LoadRisks", "loads_answer", "loads_decision", "loads_frame", "loads_text"]
+__all__ = ["loads_answer", "loads_decision", "loads_frame", "loads_text"]
 
 #: Loads that the table on the terminal shows; the file has them all.
 _SHOWN: Final = 30
 _AGREED: Final = (
     "A buffer below the conventional one needs the authority's agreement, whatever the risk."
 )
-
-
-@dataclass(frozen=True, slots=True)
-class LoadRisks:
-    """Risks of past loads, and what was asked.
-
-    Attributes
-    ----------
-    target : float
-        Risk per flight, both sides together, that the user accepts.
-    reach : float
-        Risk below which a bound was enough.
-    seed : int
-    by_load : mapping
-        Forward and aft risk of each different load.
-    mix : Mix
-    flights : int
-        Flights flown for them, those of finished loads taken from the shelf included.
-    """
-
-    target: float
-    reach: float
-    seed: int
-    by_load: Mapping[LoadState, tuple[LoadRisk, LoadRisk]]
-    mix: Mix
-    flights: int
-
-    def either(self, state: LoadState) -> tuple[float, float, float]:
-        """Return (estimate, low, high) of both sides together: sums, at most 1."""
-        pair = self.by_load[state]
-        return (
-            min(sum(risk.estimate for risk in pair), 1.0),
-            min(max(risk.low for risk in pair), 1.0),
-            min(sum(risk.high for risk in pair), 1.0),
-        )
 
 
 def loads_frame(scores: LoadScores, risks: LoadRisks | None = None) -> pd.DataFrame:
@@ -70,6 +32,14 @@ def loads_frame(scores: LoadScores, risks: LoadRisks | None = None) -> pd.DataFr
             frame[f"risk_{side}_low"] = [risk.low for risk in pairs]
             frame[f"risk_{side}_high"] = [risk.high for risk in pairs]
             frame[f"risk_{side}_method"] = [risk.method for risk in pairs]
+        cured = [
+            risks.either(load.cure.state)
+            if load.cure is not None and load.cure.kind != "cabin"
+            else (math.nan, math.nan, math.nan)
+            for load in scores.loads
+        ]
+        for place, end in enumerate(("", "_low", "_high")):
+            frame[f"risk_either_as_cured{end}"] = [told[place] for told in cured]
     number = frame.select_dtypes("number").columns
     frame[number] = frame[number].mask(frame[number].abs() == math.inf)
     return frame
@@ -152,7 +122,8 @@ def loads_decision(scores: LoadScores, risks: LoadRisks | None = None) -> list[s
     envelope = f"the {name} envelope"
     if scores.envelope is None:
         envelope += " (the scenario's curtailments)"
-    text = f"Decision: {len(refused)} of {every} loads would be refused under {envelope}"
+    share = f"{100.0 * len(refused) / every:.0f} %"
+    text = f"Decision: {len(refused)} of {every} loads ({share}) would be refused under {envelope}"
     if scores.envelope is not None:
         before, after = set(_numbers(scores, "old")), set(_numbers(scores, "new"))
         text += (
@@ -232,7 +203,7 @@ def _checks(scores: LoadScores) -> list[str]:
 
 
 def _risk_lines(scores: LoadScores, risks: LoadRisks) -> list[str]:
-    mix, target = risks.mix, risks.target
+    target, mix = risks.target, risks.mixes["all"]
     lines = [
         f"Over this mix of loads, each equally likely, the risk per flight is "
         f"{_interval(mix.either)}: forward {_interval(mix.by_side['forward'])}, aft "
@@ -243,6 +214,17 @@ def _risk_lines(scores: LoadScores, risks: LoadRisks) -> list[str]:
             f"The worst {_many(mix.worst_count, 'load')} of {len(scores.loads)} "
             f"{'bears' if mix.worst_count == 1 else 'bear'} {100.0 * mix.worst_share:.0f} % of it."
         )
+    words = {
+        "admitted_old": "what the old envelope admits",
+        "admitted_new": "what the new envelope admits",
+        "cured": f"what the {scores.judged_by} one admits and the refused as cured",
+    }
+    told = [
+        f"{text} {_interval(risks.mixes[name].either)}"
+        for name, text in words.items()
+        if name in risks.mixes
+    ]
+    lines.append(f"Over the mix of {'; of '.join(told)}.")
     for name in ("old", "new") if scores.envelope is not None else ("old",):
         out = set(_numbers(scores, name))
         risky, idle = [], []
@@ -261,7 +243,7 @@ def _risk_lines(scores: LoadScores, risks: LoadRisks) -> list[str]:
 
 def loads_text(scores: LoadScores, risks: LoadRisks | None = None) -> str:
     """Return the answer as text for a terminal: table, mix, decision."""
-    head = f"{len(scores.loads)} past loads, {len(scores.distinct())} of them different"
+    head = f"{len(scores.loads):,} past loads, {len(scores.distinct()):,} of them different"
     lines = [f"{head}, against {scores.scenario.name}", "", *_table(scores, risks), ""]
     if risks is not None:
         lines.insert(
@@ -299,18 +281,22 @@ def loads_answer(scores: LoadScores, risks: LoadRisks | None = None) -> dict[str
         "cautions": f"{CAUTIONS} {_AGREED}",
     }
     if risks is not None:
-        mix = risks.mix
-        data["mix"] = {
+        data["risk"] = {
             "target": risks.target,
             "reach": risks.reach,
             "seed": risks.seed,
             "flights": risks.flights,
-            **{
-                name: {"estimate": found.estimate, "low": found.low, "high": found.high}
-                for name, found in (("either_side", mix.either), *mix.by_side.items())
-            },
-            "interval": mix.either.method,
-            "worst_loads": mix.worst_count,
-            "share_of_worst_loads": mix.worst_share,
+            "interval": risks.mixes["all"].either.method,
+        }
+        data["mixes"] = {
+            name: {
+                **{
+                    side: {"estimate": found.estimate, "low": found.low, "high": found.high}
+                    for side, found in (("either_side", mix.either), *mix.by_side.items())
+                },
+                "worst_loads": mix.worst_count,
+                "share_of_worst_loads": mix.worst_share,
+            }
+            for name, mix in risks.mixes.items()
         }
     return {key: plain(value) for key, value in data.items()}

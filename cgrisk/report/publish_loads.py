@@ -9,9 +9,10 @@ from typing import Any, Final
 
 import pandas as pd
 
+from cgrisk.decide.load_mix import LoadRisks
 from cgrisk.decide.past_loads import LoadScores
 from cgrisk.report.loads_chart import envelope_points
-from cgrisk.report.loads_text import LoadRisks, loads_answer, loads_frame
+from cgrisk.report.loads_text import loads_answer, loads_frame
 from cgrisk.report.style import chart_style, new_figure, plain, save
 from cgrisk.scenario.envelope_file import MASS_KINDS
 
@@ -67,7 +68,7 @@ def publish_loads(
         marks = axes[-1].get_legend_handles_labels()
         figure.legend(*marks, loc="outside lower center", ncols=3, frameon=False, fontsize=7.5)
         figure.suptitle(
-            f"{len(scores.loads)} past loads, judged by the {scores.judged_by} envelope: "
+            f"{len(scores.loads):,} past loads, judged by the {scores.judged_by} envelope: "
             f"{plain(scores.scenario.name)}",
             x=0.01,
             ha="left",

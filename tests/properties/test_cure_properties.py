@@ -43,7 +43,7 @@ def envelope(forward: float, width: float, slope: float) -> OperatorEnvelope:
     return OperatorEnvelope("drawn", zero_fuel=limits, take_off=limits, landing=limits)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(states, st.floats(10.0, 32.0), st.floats(0.5, 15.0), st.floats(-3.0, 3.0))
 def test_a_cure_keeps_what_must_be_kept(
     state: LoadState, forward: float, width: float, slope: float

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from cgrisk.decide import LoadState, load_risk, scenario_with, state_of
-from cgrisk.decide.load_risk import LoadRisk, mix_of_loads, risk_of_load, risk_of_loads
+from cgrisk.decide.load_mix import mix_of_loads
+from cgrisk.decide.load_risk import LoadRisk, risk_of_load, risk_of_loads
 from cgrisk.errors import UsageError
 from cgrisk.flight import prepare
 from cgrisk.rare import Meter, envelope_score

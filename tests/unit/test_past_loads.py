@@ -1,4 +1,4 @@
-"""Past loads scored: verdicts, equal loads, what the sheets say themselves, and the last sentence."""
+"""Past loads scored: verdicts, equal loads, the sheets' own masses, and the last sentence."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ import pandas as pd
 import pytest
 
 from cgrisk.aircraft import Limits
-from cgrisk.decide import past_loads, scenario_with
-from cgrisk.decide.load_risk import LoadRisk, mix_of_loads
+from cgrisk.decide import LoadState, past_loads, scenario_with
+from cgrisk.decide.load_mix import LoadRisks, mixes_of, states_to_fly
+from cgrisk.decide.load_risk import LoadRisk
 from cgrisk.decide.operator_envelope import OperatorEnvelope, from_curtailments
-from cgrisk.decide.past_loads import LoadScores, cure_text, load_state_of, score_loads
+from cgrisk.decide.past_loads import LoadScores, cure_text, score_loads
 from cgrisk.errors import InputError
 from cgrisk.flight import prepare
 from cgrisk.report.loads_text import (
-    LoadRisks,
     loads_answer,
     loads_decision,
     loads_frame,
@@ -144,7 +144,8 @@ def test_the_last_sentence_counts_what_the_table_has(scores: LoadScores) -> None
     last = loads_decision(scores)[-1]
     refused, old = scores.refused("new"), scores.refused("old")
     moved = [x.cure.moved_kg for x in refused if x.cure is not None and x.cure.kind == "move"]
-    assert f"{len(refused)} of 24 loads would be refused under the new envelope" in last
+    share = f"({len(refused) / 0.24:.0f} %)"
+    assert f"{len(refused)} of 24 loads {share} would be refused under the new envelope" in last
     assert f"{len(old)} under the old one" in last
     assert f"{len(moved)} of them" in last
     assert f"at most {max(moved):,.0f} kg between holds" in last
@@ -156,8 +157,43 @@ def test_nothing_refused_is_told_so(shipped: PastLoads) -> None:
     assert "no seat blocked" in loads_decision(found)[-1]
 
 
+def test_a_mix_is_what_an_envelope_admits_and_what_cures_make(scores: LoadScores) -> None:
+    """The risks are made up: 1 for a load that the new envelope refuses, else next to nothing."""
+    outside = {load.state for load in scores.refused("new")}
+
+    def made_up(state: LoadState) -> tuple[LoadRisk, LoadRisk]:
+        aft = 1.0 if state in outside else 1e-6
+        return (
+            LoadRisk("forward", 1.0, 0.0, 0.0, 0.0, "test", 1),
+            LoadRisk("aft", 1.0, aft, aft, aft, "test", 1),
+        )
+
+    by_load = {state: made_up(state) for state in states_to_fly(scores)}
+    mixes = mixes_of(scores, by_load)
+    refused = len(scores.refused("new"))
+    assert mixes["all"].either.estimate == pytest.approx(refused / 24, rel=1e-4)
+    assert mixes["admitted_new"].either.estimate == pytest.approx(1e-6)
+    assert mixes["cured"].either.estimate == pytest.approx(1e-6)
+    kept = {load.state for load in scores.loads} - {load.state for load in scores.refused("old")}
+    share = sum(load.state in kept and load.state in outside for load in scores.loads)
+    admitted = 24 - len(scores.refused("old"))
+    assert mixes["admitted_old"].either.estimate == pytest.approx(
+        share / admitted + (1.0 - share / admitted) * 1e-6
+    )
+
+
+def test_a_cure_never_leaves_the_certified_limits() -> None:
+    """An envelope aft of the certified limits: what it admits cannot be flown."""
+    (load,) = score_loads(SCENARIO, loads=one(), envelope=flat(80.0, forward=39.0)).loads
+    assert load.new is not None
+    assert load.new.side == "forward"
+    assert load.cure is not None
+    assert load.cure.kind == "cabin"
+    assert load.cure.state == load.state
+
+
 def fake(scores: LoadScores, high: float) -> LoadRisks:
-    states = scores.distinct()
+    states = states_to_fly(scores)
     by_load = {
         state: tuple(
             LoadRisk(side, 1.0, 0.4 * high, 0.1 * high, 0.5 * high, "test", 10)
@@ -165,8 +201,8 @@ def fake(scores: LoadScores, high: float) -> LoadRisks:
         )
         for state in states
     }
-    mix = mix_of_loads(by_load, counts=states)  # type: ignore[arg-type]
-    return LoadRisks(1e-5, 1e-7, 1, by_load, mix, 100)  # type: ignore[arg-type]
+    mixes = mixes_of(scores, by_load)  # type: ignore[arg-type]
+    return LoadRisks(1e-5, 1e-7, 1, by_load, mixes)  # type: ignore[arg-type]
 
 
 def test_risks_above_and_below_the_target_are_counted(scores: LoadScores) -> None:
@@ -184,7 +220,7 @@ def test_the_answer_is_plain_and_whole(scores: LoadScores) -> None:
     data = loads_answer(scores, risks)
     assert len(data["loads"]) == 24
     assert data["share_refused"]["new"] == len(scores.refused("new")) / 24
-    assert data["mix"]["worst_loads"] == 3
+    assert data["mixes"]["all"]["worst_loads"] == 3
     assert "study aid" in data["cautions"]
     assert "agreement" in data["cautions"]
     for row in data["loads"]:
