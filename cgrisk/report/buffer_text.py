@@ -18,8 +18,8 @@ __all__ = ["BufferStudy", "buffer_answer", "buffer_text"]
 
 #: Stands under every buffer.
 AGREEMENT: Final = (
-    "No authority publishes a target for leaving a CG envelope: limits hold in every phase, and the "
-    "risk is yours. A buffer below the conventional one needs the authority's agreement."
+    "No authority publishes a target for leaving a CG envelope: limits hold in every phase, and "
+    "the risk is yours. A buffer below the conventional one needs the authority's agreement."
 )
 _PHASES: Final = {"take_off_and_landing": "take-off and landing", "in_flight": "in flight"}
 
@@ -80,8 +80,8 @@ def _table_lines(study: BufferStudy, side: str, group: str) -> list[str]:
         percent = 100.0 * b.buffer_kgm / (b.mass_kg * buffers.model.balance.mac_m)
         lines.append(
             f"  {b.mass_kg:>10,.0f}{b.load.state.passengers:>8}{b.estimate_kgm:>10,.0f}"
-            f"{b.upper_kgm - b.estimate_kgm:>+9,.0f}{assumed:>9}{b.buffer_kgm:>9,.0f}{percent:>7.2f}"
-            f"   {cell('straight'):<28}{cell('root_squares'):<28}{cell('in_use')}"
+            f"{b.upper_kgm - b.estimate_kgm:>+9,.0f}{assumed:>9}{b.buffer_kgm:>9,.0f}"
+            f"{percent:>7.2f}   {cell('straight'):<28}{cell('root_squares'):<28}{cell('in_use')}"
         )
     return lines
 

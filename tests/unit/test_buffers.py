@@ -179,7 +179,7 @@ def test_a_mass_the_aircraft_cannot_have_is_refused() -> None:
         ask(masses_kg=(70_000.0,))
     with pytest.raises(UsageError, match="that rise"):
         ask(masses_kg=(55_000.0, 50_000.0))
-    with pytest.raises(UsageError, match="above 0.5"):
+    with pytest.raises(UsageError, match=r"above 0\.5"):
         ask(confidence=0.4)
 
 
