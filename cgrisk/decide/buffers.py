@@ -47,7 +47,7 @@ BUFFER_GROUPS: Final = ("take_off_and_landing", "in_flight")
 #: The curve goes this much deeper than the risk, so that its upper bound is within it.
 _DEEPER: Final = 0.1
 #: Flights of a stage where only the flights themselves are wanted.
-_CLOUD_PARTICLES: Final = 600
+_CLOUD_PARTICLES: Final = 300
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from cgrisk.decide.assumed import assumed_distance
-from cgrisk.decide.buffers import BufferAsk, default_masses, find_buffers
+from cgrisk.decide.buffers import BufferAsk, Buffers, default_masses, find_buffers
 from cgrisk.decide.fuel_states import fuel_states
 from cgrisk.decide.load_search import load_range, states_at, worst_load
 from cgrisk.decide.load_state import hold_mass_kg, scenario_with
@@ -20,6 +20,15 @@ from cgrisk.flight import fly_block, prepare
 from cgrisk.rare import AssumptionRange, envelope_score
 from tests.flight_cases import SEATING_ALONE, edited, shipped_scenario
 
+#: Nobody gets up, no cart is out: flights are cheap, and everything else is as shipped.
+QUIET = {
+    "operation.behaviour.trips_window": 0.0,
+    "operation.behaviour.trips_middle": 0.0,
+    "operation.behaviour.trips_aisle": 0.0,
+    "operation.service.crew_walks": 0.0,
+    "operation.crowd.sign_off_share": 0.0,
+    "operation.service.carts": [],
+}
 #: Nothing varies but who sits where: masses as on the sheet, still air in the cabin.
 STILL = {
     **SEATING_ALONE,
@@ -27,12 +36,7 @@ STILL = {
     "operation.mass.body.women": {"mean": 84.0, "sd": 0.0, "skewness": 0.0},
     "operation.mass.body.bias_sd_operation": 0.0,
     "operation.mass.bag": {"mean": 0.0, "sd": 0.0, "none_share": 1.0},
-    "operation.behaviour.trips_window": 0.0,
-    "operation.behaviour.trips_middle": 0.0,
-    "operation.behaviour.trips_aisle": 0.0,
-    "operation.behaviour.crew_walks": 0.0,
-    "operation.crowd.sign_off_share": 0.0,
-    "operation.service.carts": [],
+    **QUIET,
     "operation.cargo": {
         "bag_mean": 13.0,
         "bag_sd": 0.0,
@@ -61,8 +65,14 @@ def still_scenario():
     return edited({"operation.phases": phases}, base=scenario)
 
 
+@pytest.fixture(scope="module")
+def two_masses() -> Buffers:
+    """Buffers of the quiet case at two masses."""
+    return find_buffers(ask(masses_kg=(45_000.0, 58_000.0), risk=0.05))
+
+
 def ask(**changes) -> BufferAsk:
-    scenario = changes.pop("scenario", None) or shipped_scenario()
+    scenario = changes.pop("scenario", None) or edited(QUIET)
     first = {
         "risk": 1e-2,
         "confidence": 0.95,
@@ -93,13 +103,13 @@ def test_seating_alone_is_the_closed_form() -> None:
     assert sum(aft.load.state.adults) == pytest.approx(87, abs=12)
 
 
-def test_split_adds_up_exactly() -> None:
-    found = find_buffers(ask())
+def test_split_adds_up_exactly(two_masses: Buffers) -> None:
+    found = two_masses
     for by in ("cause", "zone"):
         table = found.split(by=by)
         assert not table.empty
-        for (side, group), part in table.groupby(["side", "group"]):
-            buffer = found.of(side=side, group=group)[0]
+        for (side, group, mass), part in table.groupby(["side", "group", "mass_kg"]):
+            buffer = next(b for b in found.of(side=side, group=group) if b.mass_kg == mass)
             assert part["moment_kgm"].sum() == pytest.approx(buffer.buffer_kgm, abs=1e-6)
 
 
@@ -162,8 +172,7 @@ def test_candidates_have_the_mass_and_fit() -> None:
 
 
 def test_nobody_aboard_and_a_full_aircraft() -> None:
-    scenario = shipped_scenario()
-    empty, full = default_masses(scenario, count=2)
+    empty, full = default_masses(edited(QUIET), count=2)
     found = find_buffers(ask(masses_kg=(empty, full), risk=0.05))
     for buffer in found.found:
         if buffer.mass_kg == empty:
@@ -183,9 +192,8 @@ def test_a_mass_the_aircraft_cannot_have_is_refused() -> None:
         ask(confidence=0.4)
 
 
-def test_zero_fuel_envelope_keeps_every_fuel_load_inside() -> None:
-    scenario = shipped_scenario()
-    found = find_buffers(ask(masses_kg=(45_000.0, 58_000.0), risk=0.05))
+def test_zero_fuel_envelope_keeps_every_fuel_load_inside(two_masses: Buffers) -> None:
+    found, scenario = two_masses, two_masses.ask.scenario
     made = operating_envelope(found)
     rng = np.random.default_rng(3)
     balance = found.model.balance
@@ -224,6 +232,7 @@ def test_fuel_states_run_from_full_to_empty() -> None:
 def test_an_envelope_without_room_is_a_finding() -> None:
     narrow = edited(
         {
+            **QUIET,
             "aircraft.envelopes.0.forward": [[40_000, 20.0]],
             "aircraft.envelopes.0.aft": [[40_000, 24.0]],
         }
@@ -237,10 +246,9 @@ def test_an_envelope_without_room_is_a_finding() -> None:
     assert "kg m" in crossing.why
 
 
-def test_bare_limits_are_those_of_the_planned_path() -> None:
-    # Without buffers, the limit of a zero-fuel mass is reached exactly by some planned path.
-    scenario = shipped_scenario()
-    found = find_buffers(ask(masses_kg=(52_000.0,), risk=0.05))
+def test_bare_limits_are_those_of_the_planned_path(two_masses: Buffers) -> None:
+    # Without buffers no zero-fuel limit lies beyond what the planned path of a load admits.
+    found, scenario = two_masses, two_masses.ask.scenario
     nothing = replace(found, found=tuple(replace(b, upper_kgm=0.0) for b in found.found))
     state = states_at(scenario, mass_kg=52_000.0)[0][0]
     model = prepare(scenario_with(scenario, state))
