@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from cgrisk.decide.load_state import LoadState, scenario_with
 from cgrisk.errors import ComputationError, UsageError
 from cgrisk.flight import FlightModel, prepare
-from cgrisk.rare import Meter, Question, fly_pilot, split_tail
+from cgrisk.rare import Meter, Question, fly_pilot, replicate_interval, split_tail
 from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.score import Score, envelope_score
 from cgrisk.rare.seeds import derived_seed
@@ -31,6 +31,10 @@ _FIRST, _ENOUGH = 4096, 30
 #: Flights counted then: for so many hits expected, at most so many times the first.
 _WANTED_HITS, _MOST_TIMES = 100, 4
 _REPLICATES, _PARTICLES = 10, 300
+#: Splitting goes so many times deeper than the reach, so that bounds are about as low as that.
+_FURTHER: Final = 30.0
+#: Where a bound is looked for, in times the deepest probability.
+_BOUND_AT: Final = (25.0, 5.0, 1.0)
 _METHODS: Final = (
     "counting, exact binomial (Clopper-Pearson)",
     "multilevel splitting, t interval on the logarithm",
@@ -87,8 +91,8 @@ def risk_of_load(
 
     Some flights are counted first. Where at least 30 of them are outside, others are counted, on
     their own, and answer with an exact interval. Where not, a pilot tells how rare it is, and
-    splitting answers; what is rarer than ``reach`` gets the upper end of the interval at a
-    threshold that was reached, which is exceeded no less often.
+    splitting answers. What is rarer than ``reach`` gets a bound, never below the reach: the upper
+    end of the interval, at a lower threshold where nothing was seen at the load's own.
 
     Parameters
     ----------
@@ -161,12 +165,13 @@ def _split(
             jobs=jobs,
         )
 
-    question = ask(reach)
+    deepest = max(reach / _FURTHER, 1e-12)
+    question = ask(deepest)
     pilot = fly_pilot(question, meter=meter)
     at = score.as_planned
     rough = float(pilot.exceedance(np.array([at]))[0])
     if rough > 0.0:
-        question = ask(float(np.clip(_DEEPER * rough, reach, 0.5)))
+        question = ask(float(np.clip(_DEEPER * rough, deepest, 0.5)))
     tail = split_tail(
         question,
         pilot=pilot,
@@ -174,12 +179,21 @@ def _split(
         particles=_PARTICLES,
         meter=meter,
     )
-    steps = np.geomspace(0.1, reach, 4 * max(round(math.log10(0.1 / reach)), 1))
-    reached = np.array([pilot.threshold(p) for p in steps])
-    answer = tail.estimate(np.unique([*reached[reached < at], at]))
-    estimate, low, high = (float(x[-1]) for x in (answer.estimate, answer.low, answer.high))
-    if estimate > 0.0:
+    answer = tail.estimate(np.array([at]))
+    estimate, low, high = (float(x[0]) for x in (answer.estimate, answer.low, answer.high))
+    if estimate >= reach:
         return Interval(estimate, low, high, confidence, _METHODS[_SPLIT]), _SPLIT
+    if estimate > 0.0:
+        return Interval(0.0, 0.0, max(high, reach), confidence, _METHODS[_BOUND]), _BOUND
+    # Rarer than anything seen. A threshold below is exceeded no less often: of a few, settled by
+    # the pilot, the lowest upper end is the bound, each with its part of the error (Bonferroni),
+    # for the deepest one may rest on a single replicate.
+    reached = np.array([pilot.threshold(min(times * deepest, 0.5)) for times in _BOUND_AT])
+    part = 1.0 - (1.0 - confidence) / len(_BOUND_AT)
+    each = tail.by_replicate(np.sort(reached[reached < at]))
+    seen = each.mean(axis=0) > 0.0
+    ends = replicate_interval(each, confidence=part)[2][seen]
+    high = max(float(ends.min()), reach) if ends.size else 1.0
     return Interval(0.0, 0.0, high, confidence, _METHODS[_BOUND]), _BOUND
 
 

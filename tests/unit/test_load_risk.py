@@ -70,7 +70,7 @@ def test_beyond_reach_there_is_a_bound_and_never_nothing() -> None:
     assert (found.estimate, found.low) == (0.0, 0.0)
     assert found.bound_only
     assert found.method.startswith("bound")
-    assert 0.0 < found.high < 1e-2
+    assert 1e-3 <= found.high < 1e-2  # never below the reach
     assert found.distance_pct_mac == pytest.approx(envelope_score(model, side="forward").as_planned)
 
 
