@@ -75,6 +75,8 @@ class BufferAsk:
         Joint draws of what has no source; 0 leaves the assumption range out.
     most_flights : int
         Of each quantile.
+    counts : int
+        Passenger counts that the search for the worst load tries at each mass.
     jobs : int
         Threads; changes no result.
     """
@@ -86,9 +88,10 @@ class BufferAsk:
     masses_kg: tuple[float, ...]
     together: bool = False
     in_total: bool = False
-    relative_error: float = 0.25
+    relative_error: float = 0.2
     draws: int = 32
     most_flights: int = 5_000_000
+    counts: int = 9
     jobs: int = -1
 
     def __post_init__(self) -> None:
@@ -99,6 +102,13 @@ class BufferAsk:
                 expected="a number above 0.5 and below 1",
                 got=self.confidence,
                 cure="Give a fraction: 0.95 for 95 %.",
+            )
+        if self.counts < 2:
+            raise UsageError(
+                argument="counts",
+                expected="at least 2",
+                got=self.counts,
+                cure="The fewest and the most passengers are always tried.",
             )
         if not self.masses_kg or not (np.diff(self.masses_kg) > 0.0).all():
             raise UsageError(
@@ -184,20 +194,20 @@ class Buffer:
     def risk_of(self, moment_kgm: float) -> tuple[float, float, float]:
         """Return (estimate, low, high) of the risk that another buffer leaves here.
 
-        Straight on the logarithm between the moments of the curve; before its start the estimate
-        and the upper bound are at most 1, beyond its end there is the last upper bound alone.
-        Assumptions stand as the scenario has them.
+        Straight on the logarithm between the moments of the curve. Before its start only a lower
+        bound is known (the estimate there, and an upper bound of 1), beyond its end only an upper
+        one (and an estimate of 0). Assumptions stand as the scenario has them.
         """
         at = self.curve["moment_kgm"].to_numpy()
+        ends = self.curve[["estimate", "low", "high"]].to_numpy(dtype=np.float64)
         if moment_kgm > at[-1]:
-            return 0.0, 0.0, float(self.curve["high"].iloc[-1])
+            return 0.0, 0.0, float(ends[-1, 2])
         if moment_kgm < at[0]:
-            return 1.0, float(self.curve["low"].iloc[0]), 1.0
-        estimate, low, high = (
-            float(np.exp(np.interp(moment_kgm, at, np.log(np.maximum(self.curve[c], 1e-300)))))
-            for c in ("estimate", "low", "high")
-        )
-        return estimate, low if low > 1e-200 else 0.0, high
+            return float(ends[0, 0]), float(ends[0, 1]), 1.0
+        logs = np.log(np.maximum(ends, 1e-300))
+        found = [float(np.exp(np.interp(moment_kgm, at, logs[:, k]))) for k in range(3)]
+        estimate, low, high = (value if value > 1e-200 else 0.0 for value in found)
+        return estimate, low, high
 
     @property
     def buffer_kgm(self) -> float:
@@ -375,6 +385,7 @@ def _one(
         side=side,
         group=group,
         seed=derived_seed(ask.seed, "worst load"),
+        counts=ask.counts,
         jobs=ask.jobs,
         meter=meter,
     )

@@ -30,9 +30,9 @@ __all__ = ["LoadRange", "WorstLoad", "load_range", "state_at", "states_at", "wor
 Floats = NDArray[np.float64]
 
 #: Loads of each candidate, and whole flights of those that are left.
-_LOADS, _FLIGHTS = 1500, 6000
+_LOADS, _FLIGHTS = 1500, 3000
 #: Passenger counts that are tried at a mass, and candidates flown whole.
-_COUNTS, _KEPT = 9, 6
+COUNTS, _KEPT = 9, 6
 #: Share of the greatest values whose mean ranks candidates.
 _TOP: Final = 0.01
 
@@ -249,7 +249,7 @@ def _fuel_kg(scenario: Scenario, mass_kg: float) -> float:
 
 
 def states_at(
-    scenario: Scenario, *, mass_kg: float, counts: Sequence[int] | None = None
+    scenario: Scenario, *, mass_kg: float, counts: int | Sequence[int] = COUNTS
 ) -> list[tuple[LoadState, str]]:
     """Return the candidates at a zero-fuel mass, each with its description.
 
@@ -259,14 +259,19 @@ def states_at(
         Its children's share, bags per passenger and rules are kept.
     mass_kg : float
         Zero-fuel mass.
-    counts : sequence of int, optional
-        Passenger counts; some from the fewest to the most possible if not given.
+    counts : int or sequence of int
+        Passenger counts; a number asks for so many from the fewest to the most possible.
     """
     span = load_range(scenario, mass_kg=mass_kg)
     seats, each = zone_seat_counts(scenario), _passenger_kg(scenario)
-    spread = np.unique(np.linspace(span.fewest, span.most, _COUNTS).round()).astype(int).tolist()
+    wanted: Sequence[int]
+    if isinstance(counts, int):
+        spread = np.linspace(span.fewest, span.most, counts).round()
+        wanted = np.unique(spread).astype(int).tolist()
+    else:
+        wanted = counts
     fuel, found = _fuel_kg(scenario, mass_kg), []
-    for count in spread if counts is None else counts:
+    for count in wanted:
         left = max(span.payload_kg - count * each, 0.0)
         for people, split in _zone_splits(int(count), seats).items():
             for loads, held in _hold_splits(scenario, left).items():
@@ -305,7 +310,7 @@ def worst_load(
     side: str,
     group: str,
     seed: int,
-    counts: Sequence[int] | None = None,
+    counts: int | Sequence[int] = COUNTS,
     jobs: int = -1,
     meter: Meter | None = None,
 ) -> WorstLoad:
@@ -323,8 +328,8 @@ def worst_load(
         Of the excess.
     seed : int
         All candidates fly on the same words.
-    counts : sequence of int, optional
-        Passenger counts to choose from.
+    counts : int or sequence of int
+        Passenger counts to choose from, or how many.
     jobs : int
         Threads; changes no result.
     meter : Meter, optional

@@ -6,15 +6,22 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cgrisk.rare.choice import answer, choose
+from cgrisk.rare.counting import count_scores, flights_to_count, fly_scores
 from cgrisk.rare.estimate import TailEstimate
 from cgrisk.rare.multilevel import SplitTail, split_tail
 from cgrisk.rare.pilot import Pilot, fly_pilot
 from cgrisk.rare.question import Meter, Question
+from cgrisk.rare.seeds import derived_seed
 from cgrisk.rare.study import curve_thresholds, threshold_at
+from cgrisk.risk import needed_flights, quantile_interval
 
 __all__ = ["TailQuantile", "tail_quantile"]
+
+#: Flights that are counted at least, and points of the curve they make.
+_FEWEST, _CURVE = 2000, 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,9 +33,9 @@ class TailQuantile:
     estimate : float
         Score exceeded with probability a, by the estimate of the curve.
     upper : float
-        The same by the upper ends of the curve's intervals: an upper confidence bound. Where the
-        interval of the probability at a fixed threshold has confidence c on two sides, the bound
-        of the quantile has (1 + c) / 2 on its one.
+        Its upper confidence bound: an order statistic where flights are counted, else the same by
+        the upper ends of the curve's intervals. Where those have confidence c on two sides, the
+        bound has (1 + c) / 2 on its one.
     method : str
         Of the curve, at the target.
     flights : int
@@ -81,6 +88,8 @@ def tail_quantile(
     meter = Meter() if meter is None else meter
     pilot = fly_pilot(question, meter=meter)
     choice = choose(question, pilot=pilot, method=method)
+    if choice.method == "counting":
+        return _counted(question, pilot, meter)
     tail = None
     if choice.method in ("splitting", "kill-rule"):
         tail = split_tail(question, pilot=pilot, adaptive=choice.method == "kill-rule", meter=meter)
@@ -107,4 +116,43 @@ def tail_quantile(
         pilot=pilot,
         tail=tail,
         notes=tuple(text for e in found for text in e.warnings),
+    )
+
+
+def _counted(question: Question, pilot: Pilot, meter: Meter) -> TailQuantile:
+    """Return the quantile of flights that are simply flown, with its exact bound."""
+    wanted = flights_to_count(question.target, relative_error=question.relative_error)
+    fewest = needed_flights(1.0 - question.target, 0.5 + 0.5 * question.confidence)
+    count = min(max(math.ceil(wanted), fewest, _FEWEST), question.most_flights)
+    meter.begin("counting", expected=count)
+    seed = derived_seed(question.seed, "quantile")
+
+    def fly() -> dict[str, NDArray[np.generic]]:
+        return {
+            "scores": fly_scores(
+                question.model,
+                score=question.score,
+                seed=seed,
+                first=0,
+                count=count,
+                jobs=question.jobs,
+                meter=meter,
+            )
+        }
+
+    scores = meter.kept(f"counted/{seed}/{count}", fly)["scores"].astype(np.float64)
+    interval = quantile_interval(scores, 1.0 - question.target, confidence=question.confidence)
+    ranks = np.unique(np.geomspace(1, count - 1, _CURVE).astype(np.int64))
+    thresholds = np.unique(np.sort(scores)[count - ranks - 1])
+    curve = count_scores(scores, thresholds=thresholds, confidence=question.confidence)
+    upper = interval.high if math.isfinite(interval.high) else math.nan
+    return TailQuantile(
+        estimate=interval.estimate,
+        upper=upper,
+        method=f"counting, {interval.method}",
+        flights=pilot.flights + count,
+        curve=(curve,),
+        pilot=pilot,
+        tail=None,
+        notes=(),
     )

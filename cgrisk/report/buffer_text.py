@@ -49,10 +49,12 @@ def governing(buffers: Buffers, *, side: str, group: str) -> Buffer:
     return max(buffers.of(side=side, group=group), key=lambda b: b.buffer_kgm)
 
 
-def _row_text(estimate: float, low: float, high: float) -> str:
+def _row_text(estimate: float, low: float, high: float, *, short: bool = False) -> str:
     if estimate <= 0.0:
-        return f"under {high:.2g}"
-    return f"{estimate:.2g} ({low:.2g} to {high:.2g})"
+        return f"under {high:.1g}"
+    if high >= 1.0:
+        return f"over {low:.1g}"
+    return f"{estimate:.2g}" + ("" if short else f" ({low:.2g} to {high:.2g})")
 
 
 def _table_lines(study: BufferStudy, side: str, group: str) -> list[str]:
