@@ -22,7 +22,7 @@ def _make_load_up(fingerprint: int) -> Callable[[Program, Keys, NDArray[np.float
         if fingerprint < 0:  # never; puts the fingerprint of the sources into the cache key
             return -1
         cabin, hold = program.cabin, program.hold
-        persons = cabin.region_seats.size
+        persons = cabin.arm_m.size
         people = new_people(cabin.arm_m.size, cabin.region_start.size - 1, cabin.zone_region.size)
         bags = np.empty(hold.arm_m.size, np.int64)
         for row in range(out.shape[0]):
