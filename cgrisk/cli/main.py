@@ -18,7 +18,7 @@ from cgrisk.errors import CgriskError
 
 __all__ = ["command", "main", "make_parser"]
 
-_COMMANDS = ("run", "tail", "causes", "rerun", "compare", "check", "new", "fields")
+_COMMANDS = ("run", "tail", "causes", "policies", "rerun", "compare", "check", "new", "fields")
 _INTERRUPTED = 130
 
 

@@ -185,7 +185,9 @@ def apportion(total: int, *, weights: Floats, room: Ints) -> Ints:
     return found
 
 
-def _refuse(policy: Policy, passengers: int, *, expected: str, got: object, cure: str) -> UsageError:
+def _refuse(
+    policy: Policy, passengers: int, *, expected: str, got: object, cure: str
+) -> UsageError:
     where = f"policy {policy.name!r} at {passengers} passengers"
     return UsageError(argument=where, expected=expected, got=got, cure=cure)
 

@@ -131,7 +131,12 @@ def _names(policy: Policy, path: KeyPath, scenario: Scenario) -> Iterator[Proble
         ),
         ("galleys", "name", [x.name for x in policy.galleys], [x.name for x in cabin.galleys]),
         ("crew", "name", [x.name for x in policy.crew], [x.name for x in cabin.crew_seats]),
-        ("holds", "hold", [x.hold for x in policy.holds], [x.name for x in scenario.aircraft.holds]),
+        (
+            "holds",
+            "hold",
+            [x.hold for x in policy.holds],
+            [x.name for x in scenario.aircraft.holds],
+        ),
         ("sign", "phase", [x.phase for x in policy.sign], list(dict.fromkeys([*phases, *_KINDS]))),
     )
     for key, leaf, names, known in lists:

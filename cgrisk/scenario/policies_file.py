@@ -185,5 +185,3 @@ class PoliciesFile(Model):
         item()
     )
     """Policies."""
-
-

@@ -3,8 +3,9 @@
 Seats are filled region by region. A region is a zone, or the whole cabin where people may sit
 anywhere. Each seat gets a random score by the seating rule; parties come one after another, take
 the seat with the lowest score left, and their other members the free seats nearest to it in the
-order of ``region_seats``, or where parties sit apart the lowest scores left. With everyone alone this is simple random sampling of seats without
-replacement (or weighted by preference: Efraimidis and Spirakis 2006).
+order of ``region_seats``, or where parties sit apart the lowest scores left. With everyone alone
+this is simple random sampling of seats without replacement (or weighted by preference: Efraimidis
+and Spirakis 2006).
 """
 
 from __future__ import annotations
