@@ -97,12 +97,14 @@ def _pairs(study: PolicyStudy) -> list[str]:
 
 
 def _gains(study: PolicyStudy) -> list[str]:
-    gain = study.contrasts["gain_mean_error"]
-    gain = gain[gain.notna()]
+    gain = study.contrasts["gain_mean_error"].fillna(math.inf)
+    gain = gain[gain < math.inf]
     if gain.empty:
         return []
     middle = float(gain.median())
-    least = study.contrasts.loc[gain.idxmin()]
+    least = study.contrasts.iloc[
+        int(study.contrasts["gain_mean_error"].fillna(math.inf).to_numpy().argmin())
+    ]
     return [
         "Common random numbers: the difference of the mean CG errors has "
         f"{middle:.1f} times less variance than runs of their own (median of the pairs), at least "
@@ -175,7 +177,7 @@ def _decision(study: PolicyStudy) -> list[str]:
             f"Decision: none yet. No policy is shown to keep under {target:g} everywhere; "
             f"{best['policy']!r} may ({best['undecided_cells']} numbers undecided): more --flights."
         ]
-    least = study.ranking.loc[study.ranking["worst_risk"].idxmin()]
+    least = study.ranking.iloc[int(study.ranking["worst_risk"].to_numpy().argmin())]
     return [
         f"Decision: no policy of the set keeps under {target:g} at every number of passengers. "
         f"The least at its worst is {least['policy']!r}, {least['worst_risk']:.2g} "
