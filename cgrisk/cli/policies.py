@@ -40,7 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="the probability per flight and side that you accept; there is no published one",
     )
     add("--passengers", metavar="N,M-K/STEP", help="numbers of passengers; none: the file's, or 30")
-    add("--flights", type=int, default=50_000, help="most flights of a policy at a number (50000)")
+    add("--flights", type=int, default=10_000, help="most flights of a policy at a number (10000)")
     add("--no-compliance", action="store_true", help="leave out who changes seats all the same")
     add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
     add("--jobs", type=int, default=-1, help="threads; -1: one a processor (-1)")

@@ -34,7 +34,7 @@ class Compliance:
     Attributes
     ----------
     counts : int64 array
-        Numbers of passengers looked at: those of the greatest risk.
+        Numbers of passengers looked at, spread over the demand.
     table : pandas.DataFrame
         policy, level (of :data:`LEVELS`), movers_share, side (the worse), risk (mean over the
         counts), low, high, rank.

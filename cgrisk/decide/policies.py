@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -27,7 +28,11 @@ __all__ = ["PolicyStudy", "capacity_under", "default_counts", "evaluate"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_COUNTS, _COMPLIANCE_COUNTS = 30, 3
+_COUNTS = 30
+#: Quantiles of the demand at whose numbers of passengers the compliance is looked at.
+_COMPLIANCE_AT = (1 / 6, 1 / 2, 5 / 6)
+#: Flights of a policy at a number of passengers for the compliance, decided or not.
+_COMPLIANCE_FLIGHTS = 3072
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,11 +96,15 @@ def capacity_under(scenario: Scenario, policy: Policy) -> int:
         passengers, so many seats that they do not all find one.
     """
     plan = cabin_plan(scenario)
-    numbers = range(1, plan.seats + 1)
-    left = {n: room_under(scenario, policy, passengers=n, plan=plan).left for n in numbers}
-    fitting = [n for n in numbers if n <= left[n]]
+    # What is blocked changes only where a number of passengers is reached.
+    turns = sorted({1, *(b.below for b in policy.block if b.below and b.below <= plan.seats)})
+    left: dict[int, int] = {}
+    for first, after in pairwise([*turns, plan.seats + 1]):
+        room = room_under(scenario, policy, passengers=first, plan=plan).left
+        left |= dict.fromkeys(range(first, after), room)
+    fitting = [n for n, room in left.items() if n <= room]
     capacity = max(fitting, default=0)
-    lost = [n for n in numbers if n < capacity and n > left[n]]
+    lost = [n for n, room in left.items() if room < n < capacity]
     if lost or not fitting:
         number = lost[0] if lost else 1
         raise UsageError(
@@ -170,10 +179,10 @@ def evaluate(
     ranking = _ranking(task, policies, numbers, cells, demand, capacity, between)
     obeyed = None
     if compliance:
-        worst = np.array([max(_worst(cell) for cell in here) for here in cells])
-        chosen = np.sort(np.argsort(-worst, kind="stable")[:_COMPLIANCE_COUNTS])
+        chosen = np.searchsorted(np.cumsum(common), _COMPLIANCE_AT)
+        chosen = np.unique(np.minimum(chosen, numbers.size - 1))
         obeyed = fly_compliance(
-            replace(task, flights=min(task.flights, 8192), to_the_end=True),
+            replace(task, flights=min(task.flights, _COMPLIANCE_FLIGHTS), to_the_end=True),
             file,
             counts=numbers[chosen],
             meter=meter,
@@ -294,11 +303,12 @@ def _ranking(
         _alike(name, str(side), between)
         for name, side in zip(frame["policy"], frame["side"], strict=True)
     ]
-    order = {"meets": 0, "undecided": 1, "fails": 2}
-    frame["_verdict"] = frame["verdict"].map(order)
-    frame = frame.sort_values(
-        ["_verdict", "turned_away", "seats_blocked", "risk"], kind="stable", ignore_index=True
-    ).drop(columns="_verdict")
+    # What meets the target goes by its cost, all else by its risk.
+    meets = frame["verdict"] == "meets"
+    frame["_verdict"] = frame["verdict"].map({"meets": 0, "undecided": 1, "fails": 2})
+    frame["_cost"] = np.where(meets, cost, 0.0)
+    frame = frame.sort_values(["_verdict", "_cost", "risk"], kind="stable", ignore_index=True)
+    frame = frame.drop(columns=["_verdict", "_cost"])
     frame.insert(0, "rank", np.arange(1, len(frame) + 1))
     return frame
 

@@ -98,9 +98,9 @@ def contrasts(
         first, second, side, difference (second less first, per flight over the demand), low,
         high
         (normal; approximate, as the flights were not fixed beforehand), told_apart, flights (in
-        all, on both), flights_needed (times as many on both that would tell the difference seen
-        from none; inf where none was seen, nan where told apart), gain_risk and gain_mean_error (how
-        many times less variance than runs of their own).
+        all, on both), flights_needed (times as many on both that would tell the difference
+        seen from none; inf where none was seen, nan where told apart), gain_risk and
+        gain_mean_error (how many times less variance than runs of their own).
     """
     z = float(special.ndtri(0.5 * (1.0 + confidence)))
     rows: list[tuple[object, ...]] = []

@@ -10,13 +10,15 @@ from matplotlib.axes import Axes
 from matplotlib.colors import LogNorm
 
 from cgrisk.decide.policies import PolicyStudy
-from cgrisk.report.style import AFT, GREY, INK, plain
+from cgrisk.flight import SIDES
+from cgrisk.report.style import AFT, FORWARD, GREY, INK, plain
 
-__all__ = ["pareto_chart", "policy_heat_map", "policy_lines"]
+__all__ = ["pareto_chart", "policy_heat_map", "policy_lines", "policy_panel"]
 
 _STYLES: Final = ("-", "--", ":", "-.")
 _MARKS: Final = ("o", "s", "^", "v", "D", "P", "X", "<", ">", "*")
 _FLOOR: Final = 0.02
+_DARK: Final = 0.5
 
 
 def _least(study: PolicyStudy) -> float:
@@ -24,7 +26,9 @@ def _least(study: PolicyStudy) -> float:
 
 
 def policy_lines(study: PolicyStudy, *, ax: Axes, side: str) -> Axes:
-    """Draw the risk of each policy against the passengers, with bands and the target.
+    """Draw the risk of each policy against the passengers, a line a policy, and the target.
+
+    The intervals stand in :func:`policy_panel`: ten bands in one chart hide each other.
 
     Parameters
     ----------
@@ -41,10 +45,6 @@ def policy_lines(study: PolicyStudy, *, ax: Axes, side: str) -> Axes:
         part = part[part["fits"]]
         colour = colours[i % len(colours)]
         x = part["passengers"].to_numpy()
-        ax.fill_between(
-            x, part["low"].clip(lower=floor), part["high"].clip(lower=floor), color=colour,
-            alpha=0.12, lw=0,
-        )  # fmt: skip
         ax.plot(
             x,
             part["risk"].clip(lower=floor),
@@ -75,6 +75,35 @@ def policy_lines(study: PolicyStudy, *, ax: Axes, side: str) -> Axes:
     ax.set_ylim(floor, 1.0)
     ax.set_xlabel("passengers aboard")
     ax.set_ylabel(f"probability per flight, {side},\nplanned on the operational limit")
+    return ax
+
+
+def policy_panel(study: PolicyStudy, *, ax: Axes, policy: str) -> Axes:
+    """Draw the risk of one policy on both sides, with its intervals, before all the others.
+
+    Parameters
+    ----------
+    study : PolicyStudy
+    ax : matplotlib.axes.Axes
+        Where to draw: passengers across, probability per flight up (logarithmic).
+    policy : str
+        Its name.
+    """
+    floor = _least(study)
+    others = study.table[(study.table["policy"] != policy) & study.table["fits"]]
+    for _, part in others.groupby(["policy", "side"], sort=False):
+        ax.plot(part["passengers"], part["risk"].clip(lower=floor), color="#d0d0d0", lw=0.5)
+    own = study.table[(study.table["policy"] == policy) & study.table["fits"]]
+    for side, colour, style in zip(SIDES, (FORWARD, AFT), ("--", "-"), strict=True):
+        part = own[own["side"] == side]
+        x = part["passengers"].to_numpy()
+        low, high = part["low"].clip(lower=floor), part["high"].clip(lower=floor)
+        ax.fill_between(x, low, high, color=colour, alpha=0.3, lw=0)
+        ax.plot(x, part["risk"].clip(lower=floor), color=colour, ls=style, lw=1.3, label=side)
+    ax.axhline(study.task.target, color=INK, lw=0.8)
+    ax.set_yscale("log")
+    ax.set_ylim(floor, 1.0)
+    ax.set_title(plain(policy), fontsize=8)
     return ax
 
 
@@ -124,7 +153,7 @@ def _labels(ax: Axes, names: list[str], cost: np.ndarray, risk: np.ndarray) -> N
             va="center",
             fontsize=7,
             color=INK,
-            arrowprops={"arrowstyle": "-", "color": GREY, "lw": 0.5},
+            arrowprops={"arrowstyle": "-", "color": GREY, "lw": 0.5, "relpos": (0.0, 0.5)},
         )
 
 
@@ -150,7 +179,9 @@ def policy_heat_map(study: PolicyStudy, *, ax: Axes) -> Axes:
     sides = study.table[study.table["standing"] == "undecided"]
     for name, n in zip(sides["policy"], sides["passengers"], strict=True):
         column = int(np.searchsorted(study.counts, n))
-        ax.plot(column + 0.5, names.index(name) + 0.5, "o", ms=4, mfc="none", mec="white", mew=0.8)
+        dark = float(norm(max(grid[names.index(name), column], floor))) > _DARK
+        mark = "white" if dark else INK
+        ax.plot(column + 0.5, names.index(name) + 0.5, "o", ms=4, mfc="none", mec=mark, mew=0.8)
     above = grid > study.task.target
     for r, c in zip(*np.nonzero(above), strict=True):
         ax.plot([c + 0.15, c + 0.85], [r + 0.15, r + 0.85], color="white", lw=0.5)

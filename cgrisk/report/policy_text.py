@@ -39,9 +39,10 @@ def _meanings(study: PolicyStudy) -> list[str]:
 def _ranking(study: PolicyStudy) -> list[str]:
     width = max(len(name) for name in study.ranking["policy"])
     lines = [
-        "Ranked by the target, then seats, then risk. Risk: per flight over the demand "
-        f"({study.demand.text}), on the worse side.",
-        f"  {'':<{width + 4}}{'target':<11}{'risk, interval':<32}{'worst at':<22}"
+        "Ranked: what meets the target by its seats, the others by risk. Risk: per flight, "
+        "worse side, over the demand "
+        f"({study.demand.text}).",
+        f"  {'':<{width + 5}}{'target':<11}{'risk, interval, side':<38}{'worst at':<22}"
         f"{'seats blocked':>14}{'turned away':>13}",
     ]
     for row in study.ranking.to_dict("records"):
@@ -49,7 +50,7 @@ def _ranking(study: PolicyStudy) -> list[str]:
         worst = f"{row['worst_passengers']} aboard: {row['worst_risk']:.2g}"
         mark = "*" if row["pareto"] else " "
         lines.append(
-            f"  {row['rank']:>2}{mark} {row['policy']:<{width}}{row['verdict']:<11}{risk:<32}"
+            f"  {row['rank']:>2}{mark} {row['policy']:<{width}} {row['verdict']:<11}{risk:<38}"
             f"{worst:<22}{row['seats_blocked']:>14.1f}{row['turned_away']:>13.2f}"
         )
     lines.append("  * no other policy has both less risk and no more seats lost (Pareto set)")
