@@ -18,6 +18,7 @@ from cgrisk.flight import fly_block, prepare
 from cgrisk.rare.exact import seating_law
 from cgrisk.scenario.policies_file import Policy
 from tests.flight_cases import SEATING_ALONE, edited, shipped_scenario
+from tests.oracles import simpy_boarding
 
 ADULT, PITCH = 84.0, 0.8
 
@@ -299,6 +300,20 @@ def test_parties_apart_sit_like_people_alone() -> None:
     fourth = float(law.probability @ law.moment_kgm**4)
     error = math.sqrt((fourth - spread**2) / flown.size)
     assert abs(float((flown**2).mean()) - spread) < 5.0 * error
+    # The slow second version of boarding has the same law.
+    rng = np.random.default_rng(17)
+    sums = np.array(
+        [
+            sum(
+                ADULT * person.arm
+                for person in simpy_boarding.board(apart.scenario, apart.plan, rng)
+            )
+            for _ in range(300)
+        ]
+    )
+    sheet = float(ADULT * (apart.program.cabin.zone_adults @ apart.program.cabin.zone_arm_m))
+    error = math.sqrt((fourth - spread**2) / sums.size)
+    assert abs(float(((sums - sheet) ** 2).mean()) - spread) < 5.0 * error
     # Side by side they spread more.
     assert float(rows(together, 2000, seed=11)[:, column].var()) > 1.3 * spread
 

@@ -273,6 +273,7 @@ def test_tables_and_charts_are_written(study: PolicyStudy, tmp_path: Any) -> Non
     assert {"policies.json", *(f"{stem}.csv" for stem in tables)} <= names
 
 
+@pytest.mark.nightly
 def test_a_rare_target_is_split(monkeypatch: pytest.MonkeyPatch) -> None:
     """The same cell counted and, as if counting did not reach so far, split."""
     small, file = edited(copy.deepcopy({**SMALL})), the_set({})
