@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+import pandas as pd
 import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.colors import LogNorm
@@ -23,6 +24,11 @@ _DARK: Final = 0.5
 
 def _least(study: PolicyStudy) -> float:
     return study.task.target * _FLOOR
+
+
+def _seen(risk: pd.Series) -> pd.Series:
+    """Return risks without those of no event, which a logarithmic axis cannot show."""
+    return risk.where(risk > 0.0)
 
 
 def policy_lines(study: PolicyStudy, *, ax: Axes, side: str) -> Axes:
@@ -47,7 +53,7 @@ def policy_lines(study: PolicyStudy, *, ax: Axes, side: str) -> Axes:
         x = part["passengers"].to_numpy()
         ax.plot(
             x,
-            part["risk"].clip(lower=floor),
+            _seen(part["risk"]),
             color=colour,
             ls=_STYLES[i % len(_STYLES)],
             marker=_MARKS[i % len(_MARKS)],
@@ -92,14 +98,14 @@ def policy_panel(study: PolicyStudy, *, ax: Axes, policy: str) -> Axes:
     floor = _least(study)
     others = study.table[(study.table["policy"] != policy) & study.table["fits"]]
     for _, part in others.groupby(["policy", "side"], sort=False):
-        ax.plot(part["passengers"], part["risk"].clip(lower=floor), color="#d0d0d0", lw=0.5)
+        ax.plot(part["passengers"], _seen(part["risk"]), color="#d0d0d0", lw=0.5)
     own = study.table[(study.table["policy"] == policy) & study.table["fits"]]
     for side, colour, style in zip(SIDES, (FORWARD, AFT), ("--", "-"), strict=True):
         part = own[own["side"] == side]
         x = part["passengers"].to_numpy()
         low, high = part["low"].clip(lower=floor), part["high"].clip(lower=floor)
         ax.fill_between(x, low, high, color=colour, alpha=0.3, lw=0)
-        ax.plot(x, part["risk"].clip(lower=floor), color=colour, ls=style, lw=1.3, label=side)
+        ax.plot(x, _seen(part["risk"]), color=colour, ls=style, lw=1.3, label=side)
     ax.axhline(study.task.target, color=INK, lw=0.8)
     ax.set_yscale("log")
     ax.set_ylim(floor, 1.0)
@@ -154,6 +160,7 @@ def _labels(ax: Axes, names: list[str], cost: np.ndarray, risk: np.ndarray) -> N
             fontsize=7,
             color=INK,
             arrowprops={"arrowstyle": "-", "color": GREY, "lw": 0.5, "relpos": (0.0, 0.5)},
+            bbox={"fc": "white", "ec": "none", "pad": 0.6, "alpha": 0.85},
         )
 
 

@@ -49,7 +49,7 @@ def publish_policies(folder: Path, *, study: PolicyStudy, manifest: Mapping[str,
         axes = figure.subplots(2, 1, sharex=True)
         for ax, side in zip(axes, SIDES, strict=True):
             policy_lines(study, ax=ax, side=side)
-        axes[0].set_title(f"Risk against passengers (ring: undecided)\n{name}")
+        axes[0].set_title(f"Risk against passengers (ring: undecided; no mark: no event)\n{name}")
         axes[0].set_xlabel("")
         handles, labels = axes[0].get_legend_handles_labels()
         figure.legend(
@@ -76,7 +76,7 @@ def _panels(folder: Path, study: PolicyStudy) -> None:
     for ax in axes[len(policies) :]:
         ax.set_visible(False)
     handles, labels = axes[0].get_legend_handles_labels()
-    figure.legend(handles, labels, fontsize=7, frameon=False, ncols=2, loc="outside lower right")
+    figure.legend(handles, labels, fontsize=7, frameon=False, ncols=2, loc="outside upper right")
     figure.supxlabel(
         f"passengers aboard (line: target {study.task.target:g}; band: "
         f"{100 * study.task.confidence:g} % interval; grey: the other policies)",
