@@ -25,6 +25,7 @@ _COMMANDS = (
     "buffers",
     "zones",
     "loads",
+    "policies",
     "rerun",
     "compare",
     "check",

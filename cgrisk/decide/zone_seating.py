@@ -9,20 +9,14 @@ away, not the scatter.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.aircraft import zone_arms
-from cgrisk.compiled import entry_point, source_fingerprint
 from cgrisk.errors import ComputationError
-from cgrisk.flight import FlightModel, zero_fuel_scale
-from cgrisk.flight.kernel.data import Program
-from cgrisk.flight.kernel.keys import Keys
-from cgrisk.flight.kernel.people import CHILD, board, change_seats, new_people
-from cgrisk.randomness import split_seed
+from cgrisk.flight import FlightModel, passengers_aboard, zero_fuel_scale
 
 __all__ = ["ZoneArms", "closed_form_arm", "zone_arm_study"]
 
@@ -30,38 +24,8 @@ Floats = NDArray[np.float64]
 
 #: A bias counts when it is further than this many standard errors from none.
 _SURE = 4.0
-
-
-def _make_seat_moments(
-    fingerprint: int,
-) -> Callable[[Program, Keys, float, float, NDArray[np.float64]], int]:
-    def seat_moments(
-        program: Program, keys: Keys, adult_kg: float, child_kg: float, out: NDArray[np.float64]
-    ) -> int:
-        """Write mass and moment by region at standard masses, (n, 2 regions); return 0."""
-        if fingerprint < 0:  # never; puts the fingerprint of the sources into the cache key
-            return -1
-        cabin = program.cabin
-        regions = cabin.region_start.size - 1
-        people = new_people(cabin.arm_m.size, regions, cabin.zone_region.size)
-        for row in range(out.shape[0]):
-            board(cabin, program.party, keys, row, people)
-            change_seats(cabin, keys, row, people)
-            for region in range(regions):
-                mass, moment = 0.0, 0.0
-                for p in range(cabin.region_start[region], cabin.region_start[region + 1]):
-                    if people.seat[p] >= 0:
-                        standard = child_kg if people.population[p] == CHILD else adult_kg
-                        mass += standard
-                        moment += standard * cabin.arm_m[people.seat[p]]
-                out[row, 2 * region] = mass
-                out[row, 2 * region + 1] = moment
-        return 0
-
-    return entry_point(seat_moments)
-
-
-_seat_moments = _make_seat_moments(source_fingerprint())
+#: Flights loaded at a time.
+_BATCH = 2048
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,15 +118,22 @@ def closed_form_arm(
 
 
 def _sampled(model: FlightModel, *, seed: int, flights: int) -> Floats:
-    sheet = model.scenario.operation.load_sheet
-    keys = Keys(
-        *split_seed(seed),
-        np.arange(flights, dtype=np.uint32).reshape(-1, 1),
-        np.zeros((1, 1), dtype=np.uint32),
-        np.zeros(64, dtype=np.int64),
-    )
-    out = np.empty((flights, 2 * (model.program.cabin.region_start.size - 1)))
-    _seat_moments(model.program, keys, sheet.adult_mass, sheet.child_mass, out)
+    """Return mass and moment by region at standard masses, shape (flights, 2 regions)."""
+    sheet, cabin = model.scenario.operation.load_sheet, model.program.cabin
+    regions = cabin.region_start.size - 1
+    out = np.empty((flights, 2 * regions))
+    for start in range(0, flights, _BATCH):
+        rows = slice(start, min(start + _BATCH, flights))
+        numbers = np.arange(rows.start, rows.stop, dtype=np.uint32)
+        seat, _, child = passengers_aboard(model, seed=seed, flights=numbers)
+        mass = np.where(child, sheet.child_mass, sheet.adult_mass) * (seat >= 0)
+        moment = mass * cabin.arm_m[seat]
+        for region in range(regions):
+            first = int(cabin.region_first_person[region])
+            count = int(cabin.region_start[region + 1] - cabin.region_start[region])
+            here = slice(first, first + count)
+            out[rows, 2 * region] = mass[:, here].sum(axis=1)
+            out[rows, 2 * region + 1] = moment[:, here].sum(axis=1)
     return out
 
 

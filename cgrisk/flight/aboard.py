@@ -19,8 +19,8 @@ def passengers_aboard(
     seed: int,
     flights: NDArray[np.uint32],
     versions: NDArray[np.uint32] | None = None,
-) -> tuple[NDArray[np.int64], Floats]:
-    """Return the seat and the mass of everybody: the same people as :func:`fly_block` flies.
+) -> tuple[NDArray[np.int64], Floats, NDArray[np.bool_]]:
+    """Return seat, mass and age group of everybody: the same people as :func:`fly_block` flies.
 
     Parameters
     ----------
@@ -33,13 +33,15 @@ def passengers_aboard(
         Index of the seat; -1 where nobody has that number.
     mass_kg : float64 array, shape (n, persons)
         Body and cabin bag; 0 where there is nobody.
+    child : bool array, shape (n, persons)
     """
     keys = keys_of(model, seed, flights.reshape(-1, 1), versions)
-    persons = model.program.cabin.region_seats.size
+    persons = model.program.cabin.arm_m.size
     seat = np.empty((flights.size, persons), dtype=np.int64)
     mass = np.empty((flights.size, persons))
-    seat_up(model.program, keys, seat, mass)
-    return seat, mass
+    child = np.empty((flights.size, persons), dtype=np.bool_)
+    seat_up(model.program, keys, seat, mass, child)
+    return seat, mass, child
 
 
 def zone_errors_kgm(
@@ -64,7 +66,7 @@ def zone_errors_kgm(
     float64 array, shape (n, zones + 1)
         kg m; the last column is of seats in no zone.
     """
-    seat, mass = passengers_aboard(model, seed=seed, flights=flights, versions=versions)
+    seat, mass, _ = passengers_aboard(model, seed=seed, flights=flights, versions=versions)
     cabin, reference = model.program.cabin, model.program.sheet.take_off_arm_m
     zones = cabin.zone_region.size
     zone = np.where(model.plan.zone < 0, zones, model.plan.zone)

@@ -341,7 +341,7 @@ def lean_block(
     """
     keys = _keys(model, seed, flights)
     log_weight = np.empty(flights.size)
-    seat = np.empty((flights.size, model.program.cabin.region_seats.size), dtype=np.int64)
+    seat = np.empty((flights.size, model.program.cabin.arm_m.size), dtype=np.int64)
     if tilt(model.program, keys, data, log_weight, seat) < flights.size:
         raise ComputationError(
             "Tilting: no words were found that do what was chosen. Use splitting or counting for "

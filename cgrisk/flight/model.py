@@ -263,7 +263,7 @@ def prepare(scenario: Scenario, *, script: PathData | None = None) -> FlightMode
 def entity_counts(model: FlightModel) -> dict[str, int]:
     """Return how many entities each cause has: the columns of a version table, cause by cause."""
     cabin = model.program.cabin
-    persons = cabin.region_seats.size
+    persons = cabin.arm_m.size
     counts = dict.fromkeys(CAUSES, 0)
     counts |= {
         "dry": 2,

@@ -130,12 +130,14 @@ def cabin_data(scenario: Scenario, *, plan: CabinPlan, sheet: LoadSheet) -> Cabi
         groups = [[seat for seat in usable if plan.zone[seat] == z] for z in range(zones)]
         zone_region = list(range(zones))
     start, flat = _ragged(groups)
+    in_zone = np.bincount(plan.zone[plan.zone >= 0], minlength=zones)
+    first_person = np.concatenate([[0], np.cumsum(in_zone)[:-1]])[: len(groups)]
     base, scale, exponential = _scores(scenario, plan)
     return CabinData(
         arm_m=_floats(plan.arm_m),
         region_seats=flat,
         region_start=start,
-        region_first_person=start[:-1].copy(),
+        region_first_person=_ints(first_person),
         zone_region=_ints(zone_region),
         zone_adults=_ints([zone.adults for zone in operation.zones]),
         zone_children=_ints([zone.children for zone in operation.zones]),
@@ -149,6 +151,7 @@ def cabin_data(scenario: Scenario, *, plan: CabinPlan, sheet: LoadSheet) -> Cabi
         + int(plan.crew_seats.crew.sum()),
         last_minute_off=operation.passengers.last_minute_off,
         last_minute_on=operation.passengers.last_minute_on,
+        parties_apart=operation.seating.parties == "apart",
     )
 
 

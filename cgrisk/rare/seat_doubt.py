@@ -65,6 +65,8 @@ def why_coupled(model: FlightModel) -> str:
     for region in groups:
         if region.adults > 0 and region.children > 0:
             return "Children sit beside an adult, which couples seats."
+        if cabin.parties_apart:
+            continue
         kinds = kinds_in_play(model, with_children=region.children > 0)
         size = party.children_high if region.children > 0 else party.adults_high
         if region.adults + region.children > 0 and int(size[kinds].max()) > 1:

@@ -89,15 +89,15 @@ def hit_interval(hits: int, *, flights: int, confidence: float = 0.95) -> Interv
     )
 
 
-def _log_mixture(hits: Floats, flights: int) -> Floats:
+def _log_mixture(hits: Floats, flights: int, misses: float = _PRIOR) -> Floats:
     """Return the log of the mixture's weight of a sequence with so many hits."""
     return np.asarray(
-        special.betaln(_PRIOR + hits, _PRIOR + flights - hits) - special.betaln(_PRIOR, _PRIOR)
+        special.betaln(_PRIOR + hits, misses + flights - hits) - special.betaln(_PRIOR, misses)
     )
 
 
 def any_time_intervals(
-    hits: ArrayLike, *, flights: int, confidence: float = 0.95
+    hits: ArrayLike, *, flights: int, confidence: float = 0.95, near: float | None = None
 ) -> tuple[Floats, Floats]:
     """Bounds for shares of flights that hold at all numbers of flights at once.
 
@@ -110,6 +110,9 @@ def any_time_intervals(
     confidence : float, default 0.95
         Strictly between 0 and 1: the probability that the true share is inside at every number
         of flights ever looked at.
+    near : float, optional
+        A small share, fixed beforehand, about which the bounds are to be sharp: half of the
+        mixture is then a beta distribution about half of it.
 
     Returns
     -------
@@ -139,7 +142,11 @@ def any_time_intervals(
             got=f"{counts.min():.0f} to {counts.max():.0f}",
             cure="Count the event at most once on each flight.",
         )
-    wanted = _log_mixture(counts, total) + math.log1p(-level)
+    mixture = _log_mixture(counts, total)
+    if near is not None:
+        sharp = _log_mixture(counts, total, 1.0 / checked_fraction(near, argument="near"))
+        mixture = np.logaddexp(mixture, sharp) - math.log(2.0)
+    wanted = mixture + math.log1p(-level)
     share = counts / total
 
     def beyond(p: Floats) -> NDArray[np.bool_]:

@@ -19,6 +19,7 @@ from cgrisk.errors import UsageError
 from cgrisk.scenario.aircraft_file import AircraftFile
 from cgrisk.scenario.fields import figure, source_of
 from cgrisk.scenario.operation_file import OperationFile
+from cgrisk.scenario.policies_file import PoliciesFile
 from cgrisk.scenario.shapes import Shape, fields_of, shape_of
 from cgrisk.units import to_si
 
@@ -34,6 +35,13 @@ __all__ = [
 
 #: Where the committed schemas are.
 SCHEMA_FOLDER: Final = Path(__file__).resolve().parent / "schema"
+
+#: Kind of file and its model.
+_FILES: Final[tuple[tuple[str, type[BaseModel]], ...]] = (
+    ("aircraft", AircraftFile),
+    ("operation", OperationFile),
+    ("policies", PoliciesFile),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,8 +118,8 @@ def _walk(model: type[BaseModel], prefix: str) -> Iterator[FieldInfo]:
 
 @lru_cache(maxsize=1)
 def describe_fields() -> tuple[FieldInfo, ...]:
-    """Return every key of the aircraft and the operation file, in their order."""
-    return (*_walk(AircraftFile, "aircraft"), *_walk(OperationFile, "operation"))
+    """Return every key of the aircraft, the operation and the policies file, in their order."""
+    return tuple(info for stem, model in _FILES for info in _walk(model, stem))
 
 
 def find_fields(key: str) -> tuple[FieldInfo, ...]:
@@ -144,12 +152,12 @@ def find_fields(key: str) -> tuple[FieldInfo, ...]:
 
 
 def json_schemas() -> dict[str, dict[str, Any]]:
-    """Return the JSON Schemas (2020-12) of the two files, by file stem.
+    """Return the JSON Schemas (2020-12) of the files, by file stem.
 
     Defaults in units are those of a kg/m file; a table left out has the defaults of its keys.
     """
     out = {}
-    for stem, model in (("aircraft", AircraftFile), ("operation", OperationFile)):
+    for stem, model in _FILES:
         schema = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
         schema |= model.model_json_schema(by_alias=True)
         definitions: dict[str, Any] = schema.get("$defs", {})  # type: ignore[assignment]

@@ -149,6 +149,8 @@ class Seating(Model):
     random: assigned at random; free: by preference; window_first: window, aisle, then middle
     seats; from_front, from_rear: rows filled in order.
     """
+    parties: Literal["together", "apart"] = item("together", source=ASSUMPTION)
+    """together: a party sits side by side where it can; apart: each member as if he were alone."""
     scope: Literal["zone", "cabin"] = item("zone", source=ASSUMPTION)
     """zone: everybody sits in the zone where the load sheet counts him; cabin: anywhere."""
     window_preference: Annotated[float, Quantity(above=0.0, high=1000.0)] = item(

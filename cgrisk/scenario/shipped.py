@@ -54,7 +54,7 @@ def write_template(folder: str | Path) -> tuple[Path, ...]:
             )
         target.mkdir(parents=True, exist_ok=True)
         written = []
-        for name in ("aircraft.toml", "operation.toml"):
+        for name in ("aircraft.toml", "operation.toml", "policies.toml", "loads.csv"):
             source = shipped_scenarios()[DEFAULT] / name
             shutil.copyfile(source, target / source.name)
             written.append(target / source.name)

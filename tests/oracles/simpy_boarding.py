@@ -1,6 +1,7 @@
 """Who is aboard one flight and where he sits: the slow second version.
 
-Rule "random", scope "zone", nobody changes seats, no last-minute changes. One party after another.
+Rule "random", scope "zone", nobody changes seats, no last-minute changes. One party after another,
+or where parties sit apart one person after another.
 """
 
 from __future__ import annotations
@@ -139,7 +140,10 @@ def board(scenario: Scenario, plan: CabinPlan, rng: np.random.Generator) -> list
         order = [s for s in plan.snake_order if plan.zone[s] == number and not plan.blocked[s]]
         free = {place: float(rng.random()) for place in range(len(order))}
         for kind, adults, children in party_sizes(operation, zone, rng):
-            places = take_seats(free, adults + children)
+            if operation.seating.parties == "apart":
+                places = [take_seats(free, 1)[0] for _ in range(adults + children)]
+            else:
+                places = take_seats(free, adults + children)
             party: list[Person] = []
             kilograms = masses(operation, kind, adults, children, rng)
             for place, (body_kg, bag_kg) in zip(places, kilograms, strict=True):

@@ -113,7 +113,7 @@ def _people(model, *, seed, flights):
         )
         board(cabin, program.party, keys, 0, people)
         change_seats(cabin, keys, 0, people)
-        weigh(program.party, program.mass, keys, 0, people, cabin.region_seats.size)
+        weigh(program.party, program.mass, keys, 0, people, cabin.arm_m.size)
         yield people
 
 

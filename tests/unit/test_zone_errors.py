@@ -27,11 +27,11 @@ def test_the_same_people_as_in_a_load() -> None:
     model = prepare(shipped_scenario())
     versions = np.zeros((60, 1759), dtype=np.uint32)
     versions[:, ::3] = 7
-    seat, mass = passengers_aboard(model, seed=5, flights=FLIGHTS, versions=versions)
+    seat, mass, _ = passengers_aboard(model, seed=5, flights=FLIGHTS, versions=versions)
     loaded = load_block(model, seed=5, flights=FLIGHTS, versions=versions)
     bare = prepare(edited({"operation.hold_loads": []}))
     held = load_block(bare, seed=5, flights=FLIGHTS, versions=versions)
-    assert (np.sort(seat, axis=1)[:, -1] < model.plan.seats).all()
+    assert (seat.max(axis=1) < model.plan.seats).all()
     # Without holds what is left besides the passengers is the dry aircraft.
     dry = held[:, 0] - mass.sum(axis=1)
     assert np.ptp(dry) < 1500.0
@@ -55,7 +55,7 @@ def test_one_moved_passenger_by_hand() -> None:
             }
         )
     )
-    seat, mass = passengers_aboard(model, seed=1, flights=FLIGHTS[:1])
+    seat, mass, _ = passengers_aboard(model, seed=1, flights=FLIGHTS[:1])
     found = zone_errors_kgm(model, seed=1, flights=FLIGHTS[:1])[0]
     reference = model.program.sheet.take_off_arm_m
     for zone in range(3):

@@ -64,7 +64,8 @@ class CabinData(NamedTuple):
     region_start: Ints
     """(R + 1,) where each region's seats start in ``region_seats``."""
     region_first_person: Ints
-    """(R,) person number of the region's first person."""
+    """(R,) person number of the region's first person; blocked seats have numbers too, so that a
+    person keeps his when seats elsewhere are blocked."""
     zone_region: Ints
     """(Z,) region that a zone's people fill."""
     zone_adults: Ints
@@ -84,6 +85,8 @@ class CabinData(NamedTuple):
     """Entity of the cause service that says whether the crew sends movers back."""
     last_minute_off: float
     last_minute_on: float
+    parties_apart: bool
+    """Members of a party take seats one by one, as if they travelled alone."""
 
 
 class PartyData(NamedTuple):

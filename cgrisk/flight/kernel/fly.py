@@ -55,7 +55,7 @@ def _passenger_sums(
         sums[2] += aboard
         sums[3] += aboard * cabin.zone_arm_m[z]
     aboard_count = 0
-    for p in range(cabin.region_seats.size):
+    for p in range(cabin.arm_m.size):
         seat = people.seat[p]
         if seat >= 0:
             aboard_count += 1
@@ -112,7 +112,7 @@ def _make_fly(
         hold, fuel, timeline, sheet = program.hold, program.fuel, program.timeline, program.sheet
         tanks = fuel.capacity_m3.size
         phases = timeline.end_s.size
-        persons = cabin.region_seats.size
+        persons = cabin.arm_m.size
         people = new_people(cabin.arm_m.size, cabin.region_start.size - 1, cabin.zone_region.size)
         sums = np.empty(8, np.float64)
         places, urge, calls, crowd = program.places, program.urge, program.calls, program.crowd

@@ -11,7 +11,7 @@ from cgrisk.compiled import entry_point, source_fingerprint
 from cgrisk.flight.kernel.data import Program
 from cgrisk.flight.kernel.keys import Keys
 from cgrisk.flight.kernel.load import draw_dry, draw_holds
-from cgrisk.flight.kernel.people import board, change_seats, new_people, weigh
+from cgrisk.flight.kernel.people import CHILD, board, change_seats, new_people, weigh
 
 __all__ = ["load_up", "seat_up"]
 
@@ -22,7 +22,7 @@ def _make_load_up(fingerprint: int) -> Callable[[Program, Keys, NDArray[np.float
         if fingerprint < 0:  # never; puts the fingerprint of the sources into the cache key
             return -1
         cabin, hold = program.cabin, program.hold
-        persons = cabin.region_seats.size
+        persons = cabin.arm_m.size
         people = new_people(cabin.arm_m.size, cabin.region_start.size - 1, cabin.zone_region.size)
         bags = np.empty(hold.arm_m.size, np.int64)
         for row in range(out.shape[0]):
@@ -49,15 +49,19 @@ load_up = _make_load_up(source_fingerprint())
 
 def _make_seat_up(
     fingerprint: int,
-) -> Callable[[Program, Keys, NDArray[np.int64], NDArray[np.float64]], int]:
+) -> Callable[[Program, Keys, NDArray[np.int64], NDArray[np.float64], NDArray[np.bool_]], int]:
     def seat_up(
-        program: Program, keys: Keys, seat: NDArray[np.int64], mass_kg: NDArray[np.float64]
+        program: Program,
+        keys: Keys,
+        seat: NDArray[np.int64],
+        mass_kg: NDArray[np.float64],
+        child: NDArray[np.bool_],
     ) -> int:
-        """Write everybody's seat (-1: nobody) and mass with bag, (n, persons) each; return 0."""
+        """Write everybody's seat (-1: nobody), mass with bag, and whether a child; return 0."""
         if fingerprint < 0:  # never; puts the fingerprint of the sources into the cache key
             return -1
         cabin = program.cabin
-        persons = cabin.region_seats.size
+        persons = cabin.arm_m.size
         people = new_people(cabin.arm_m.size, cabin.region_start.size - 1, cabin.zone_region.size)
         for row in range(seat.shape[0]):
             board(cabin, program.party, keys, row, people)
@@ -66,6 +70,7 @@ def _make_seat_up(
             for p in range(persons):
                 seat[row, p] = people.seat[p]
                 mass_kg[row, p] = people.body_kg[p] + people.bag_kg[p]
+                child[row, p] = people.seat[p] >= 0 and people.population[p] == CHILD
         return 0
 
     return entry_point(seat_up)

@@ -3,8 +3,9 @@
 Seats are filled region by region. A region is a zone, or the whole cabin where people may sit
 anywhere. Each seat gets a random score by the seating rule; parties come one after another, take
 the seat with the lowest score left, and their other members the free seats nearest to it in the
-order of ``region_seats``. With everyone alone this is simple random sampling of seats without
-replacement (or weighted by preference: Efraimidis and Spirakis 2006).
+order of ``region_seats``, or where parties sit apart the lowest scores left. With everyone alone
+this is simple random sampling of seats without replacement (or weighted by preference: Efraimidis
+and Spirakis 2006).
 """
 
 from __future__ import annotations
@@ -187,7 +188,7 @@ def _board_region(
         leader = person
         anchor = 0
         for member in range(size + young):
-            if member == 0:
+            if member == 0 or cabin.parties_apart:
                 while right[place_of[order[cursor]]] != place_of[order[cursor]]:
                     cursor += 1
                 anchor = place_of[order[cursor]]
@@ -235,12 +236,12 @@ def change_seats(cabin: CabinData, keys: Keys, row: int, people: People) -> None
     seats = cabin.arm_m.size
     taken = people.left
     taken[:seats] = 0
-    persons = cabin.region_seats.size
+    persons = seats
     for p in range(persons):
         if people.seat[p] >= 0:
             taken[people.seat[p]] = 1
     free = 0
-    for i in range(persons):
+    for i in range(cabin.region_seats.size):
         seat = cabin.region_seats[i]
         if taken[seat] == 0:
             people.free[free] = seat

@@ -296,7 +296,8 @@ def _make_tilt(fingerprint: int) -> Callable[[Program, Keys, TiltData, Floats, I
         if fingerprint < 0:
             return -1
         cabin, mass = program.cabin, program.mass
-        seats, persons = cabin.arm_m.size, cabin.region_seats.size
+        seats = cabin.arm_m.size
+        persons = seats
         regions = cabin.region_start.size - 1
         people = new_people(seats, regions, cabin.zone_region.size)
         choices = Choices(
