@@ -154,7 +154,7 @@ def execute(chosen: argparse.Namespace) -> int:
         answer(buffer_text(study))
         answer(
             f"\nWritten to {folder}: envelope.csv (for cgrisk loads --envelope), buffers.csv, "
-            "buffers.json, buffers.svg, envelope.svg and more."
+            "buffers.json, charts and more."
         )
     return 0
 

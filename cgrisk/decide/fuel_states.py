@@ -18,7 +18,7 @@ Floats = NDArray[np.float64]
 
 #: Jet fuel at 15 C: the limits of ASTM D1655 (kg/m3), and between them the scenario's own mean.
 DENSITIES: Final = (775.0, 840.0)
-_BLOCKS, _STEPS = 12, 40
+_BLOCKS, _STEPS = 18, 60
 
 
 class FuelStates(NamedTuple):

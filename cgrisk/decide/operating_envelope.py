@@ -94,9 +94,9 @@ def zero_fuel_limit_kgm(
 ) -> Floats:
     """Return the moment a zero-fuel point may have at most (aft) or at least (forward), kg m.
 
-    The tightest over all fuel states with which the mass stays at or under the maximum of the
-    phase, and over the phases that are flown: certified limit times mass, less fuel moment, less
-    the buffer.
+    The tightest over all fuel states, however they came about, with which the mass stays at or
+    under the maximum of the phase, and over the phases that are flown: certified limit times mass,
+    less fuel moment, less the buffer.
 
     Parameters
     ----------
@@ -120,9 +120,7 @@ def zero_fuel_limit_kgm(
         gross = mass_kg[:, None] + fuel.mass_kg
         arm = balance.pct_to_arm(certified[kind].limit(gross, side=side))
         room = toward * (arm * gross - fuel.moment_kgm) - buffer[:, None]
-        # What was aboard at the start must have been allowed, too.
-        start = mass_kg[:, None] + fuel.block_kg <= scenario.aircraft.masses.max_taxi + 0.5
-        allowed = start & (gross <= _highest_kg(scenario, kind) + 0.5)
+        allowed = gross <= _highest_kg(scenario, kind) + 0.5
         out = np.minimum(out, np.where(allowed, room, np.inf).min(axis=1))
     return toward * out
 

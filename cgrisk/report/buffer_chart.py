@@ -33,6 +33,8 @@ _LOOKS: Final = {
     "configuration": (_COLOURS[5], "++"),
     "count": (_COLOURS[6], "oo"),
     "limit and mass": (_COLOURS[7], "**"),
+    "simulation": ("#f4f4f4", "...."),
+    "assumptions": ("#c9c9c9", "////"),
 }
 _OTHER: Final = ("#d5d5d5", "OO")
 _NAMES: Final = {
@@ -46,6 +48,8 @@ _NAMES: Final = {
     "configuration": "gear and flaps",
     "count": "passenger count",
     "limit and mass": "mass and limit",
+    "simulation": "confidence bound",
+    "assumptions": "assumptions",
 }
 _HEIGHT: Final = 0.62
 #: Letters of a part's name that fit across the whole axis.
@@ -183,7 +187,7 @@ def _inside(
     """Write a cause and its moment into its part of the bar, as far as there is room."""
     letters = int(share * _LETTERS)
     number = f"{moment:,.0f}"
-    if letters < len(number):
+    if letters < len(number) + 1:
         return
     lines = textwrap.wrap(cause, letters, break_long_words=False)
     if len(lines) > 3 or max(len(line) for line in lines) > letters:
@@ -207,7 +211,9 @@ def _legend(ax: Axes, shown: list[str]) -> None:
     ]
     others = [plain(family) for family in shown if family not in _LOOKS]
     if others:
-        looks.append((_OTHER, "other: " + ", ".join(others)))
+        looks.append(
+            (_OTHER, textwrap.shorten("other: " + ", ".join(others), 30, placeholder="..."))
+        )
     handles = [
         Patch(facecolor=colour, hatch=hatch, edgecolor="white", label=label)
         for (colour, hatch), label in looks

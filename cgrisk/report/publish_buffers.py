@@ -18,6 +18,8 @@ from cgrisk.report.style import FORWARD, INK, chart_style, new_figure, plain, sa
 
 __all__ = ["publish_buffers"]
 
+#: Small parts that are drawn together; the table has them apart.
+_REST = ("level", "residual", "rounding", "planned path elsewhere", "entry", "none below 0")
 _PHASES = {"take_off_and_landing": "take-off and landing", "in_flight": "in flight"}
 
 
@@ -70,7 +72,7 @@ def publish_buffers(folder: Path, *, study: BufferStudy, manifest: Mapping[str, 
             frameon=False,
         )
         figure.suptitle(
-            f"Operational envelope at a risk of {buffers.ask.each_risk:g} for each side and group: "
+            f"Operational envelope at a risk of {buffers.ask.each_risk:g} for each side and group\n"
             f"{plain(buffers.ask.scenario.name)}",
             fontsize=9.5,
         )
@@ -91,24 +93,27 @@ def _conventional(buffers: Buffers) -> pd.DataFrame:
 
 
 def _bars(folder: Path, buffers: Buffers) -> None:
-    places = [(side, group) for group in buffers.ask.groups for side in ("forward", "aft")]
-    figure = new_figure(180, 62 * len(places))
+    """Draw each side and group by itself: conventional stack beside the sampled buffer."""
     stacks, split = _conventional(buffers), buffers.split(by="cause")
-    axes = figure.subplots(len(places), 1, squeeze=False)[:, 0]
-    for ax, (side, group) in zip(axes, places, strict=True):
-        b = governing(buffers, side=side, group=group)
-        stack = stacks[(stacks["side"] == side) & (stacks["group"] == group)]
-        here = split[
-            (split["side"] == side) & (split["group"] == group) & (split["mass_kg"] == b.mass_kg)
-        ]
-        sampled = here.rename(columns={"part": "cause"})[["cause", "moment_kgm"]]
-        buffer_bars(
-            stack[["cause", "moment_kgm"]],
-            ax=ax,
-            mass_kg=b.mass_kg,
-            balance=buffers.model.balance,
-            sampled=None if sampled.empty else sampled,
-            sampled_name=f"sampled, {buffers.ask.each_risk:g}",
-        )
-        ax.set_title(f"{side}, {_PHASES[group]}, at {b.mass_kg:,.0f} kg zero-fuel")
-    save(figure, folder, "buffers")
+    for group in buffers.ask.groups:
+        for side in ("forward", "aft"):
+            b = governing(buffers, side=side, group=group)
+            stack = stacks[(stacks["side"] == side) & (stacks["group"] == group)]
+            place = (split["side"] == side) & (split["group"] == group)
+            here = split[place & (split["mass_kg"] == b.mass_kg)]
+            part = here["part"].where(~here["part"].isin(_REST), "rest")
+            sampled = here["moment_kgm"].groupby(part.rename("cause"), sort=False).sum()
+            figure = new_figure(180, 95)
+            ax = buffer_bars(
+                stack[["cause", "moment_kgm"]],
+                ax=figure.subplots(),
+                mass_kg=b.mass_kg,
+                balance=buffers.model.balance,
+                sampled=None if sampled.empty else sampled.reset_index(),
+                sampled_name=f"sampled, {buffers.ask.each_risk:g}",
+            )
+            ax.set_title(
+                f"Buffer {side}, {_PHASES[group]}, at {b.mass_kg:,.0f} kg zero-fuel: "
+                f"{plain(buffers.ask.scenario.name)}"
+            )
+            save(figure, folder, f"buffer_{side}_{group}")
