@@ -63,7 +63,7 @@ class Shelf:
         """
         self.folder.mkdir(parents=True, exist_ok=True)
         body = io.BytesIO()
-        np.savez(body, **arrays)  # type: ignore[arg-type]
+        np.savez_compressed(body, **arrays)  # type: ignore[arg-type]
         content = body.getvalue()
         digest = hashlib.sha256(content).hexdigest().encode()
         write_whole(self._path(name), digest + content)
