@@ -51,8 +51,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add(
         "--relative-error",
         type=float,
-        default=0.2,
-        help="standard error over the probability at each buffer (0.2)",
+        default=0.3,
+        help="standard error over the probability at each buffer (0.3)",
     )
     add("--proof", type=int, default=2, metavar="N", help="random loads to prove it by, or 0 (2)")
     add("--flights", type=int, default=5_000_000, help="of each quantile, at most (5 million)")
@@ -108,7 +108,7 @@ def ask(chosen: argparse.Namespace) -> BufferAsk:
             argument="relative-error",
             expected="a number from 0.005 to 1",
             got=chosen.relative_error,
-            cure="Give the standard error over the probability: 0.2 for 20 %.",
+            cure="Give the standard error over the probability: 0.3 for 30 %.",
         )
     check_counts(flights=chosen.flights, jobs=chosen.jobs)
     scenario = load_scenario(chosen.scenario or shipped_scenarios()[DEFAULT])
