@@ -223,7 +223,8 @@ def tail_shares(
     level : float
         Excess at which the split is wanted.
     flights : int
-        Flights nearest to the level that are looked at, half of them on each side.
+        Flights nearest to the level that are looked at, at most half of them on each side, in a
+        window that reaches as far to one side as to the other.
 
     Raises
     ------
@@ -241,7 +242,11 @@ def tail_shares(
         )
     below = below[np.argsort(-scores[below], kind="stable")][: flights // 2]
     above = above[np.argsort(scores[above], kind="stable")][: flights // 2]
+    # As wide on one side as on the other, so that the mean is near the level; 20 flights at least.
+    reach = min(level - scores[below[-1]], scores[above[-1]] - level)
+    reach = max(reach, level - scores[below[19]], scores[above[19]] - level)
     near = np.sort(np.concatenate([below, above]))
+    near = near[np.abs(scores[near] - level) <= reach]
     by_name = {stratum.name: stratum.model for stratum in strata}
     parts, start = np.empty((near.size, len(PARTS))), 0
     zones = np.empty((near.size, len(model.plan.zones) + 1))

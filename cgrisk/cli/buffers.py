@@ -54,7 +54,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=0.3,
         help="standard error over the probability at each buffer (0.3)",
     )
-    add("--proof", type=int, default=2, metavar="N", help="random loads to prove it by, or 0 (2)")
+    add(
+        "--proof",
+        type=int,
+        default=1,
+        metavar="N",
+        help="random loads, and worst ones, to prove it by (1)",
+    )
     add("--flights", type=int, default=5_000_000, help="of each quantile, at most (5 million)")
     add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
     add("--jobs", type=int, default=-1, help="threads; -1: one a processor (-1)")
@@ -181,7 +187,7 @@ def run_study(asked: BufferAsk, *, proof: int, shelf: Shelf) -> BufferStudy:
     def work() -> BufferStudy:
         buffers = find_buffers(asked, meter=meter)
         envelope = operating_envelope(buffers)
-        told = prove_envelope(asked, envelope=envelope.envelope, loads=proof, meter=meter)
+        told = prove_envelope(buffers, envelope=envelope.envelope, loads=proof, meter=meter)
         return BufferStudy(buffers, beside_table(buffers), envelope, told)
 
     try:

@@ -1,15 +1,22 @@
-"""Proof of an envelope: random legal loads planned on its very edge, flown on fresh seeds."""
+"""Proof of an envelope: loads planned on its very edge, flown on fresh seeds.
+
+Half of the loads are random legal ones, half the worst that a search on fresh seeds finds at random
+masses between those the buffers were asked for. Each is flown once and judged at two edges: that of
+the envelope, and that edge with the distance of the assumptions given back, which is all that the
+flights, whose assumptions are as the scenario has them, can put to the test.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from cgrisk.decide.buffers import BUFFER_GROUPS, BufferAsk
-from cgrisk.decide.load_search import load_range, state_at
+from cgrisk.decide.buffers import BufferAsk, Buffers
+from cgrisk.decide.load_candidates import fuel_range, load_range, state_at
+from cgrisk.decide.load_search import worst_load
 from cgrisk.decide.load_state import LoadState, scenario_with, zone_seat_counts
 from cgrisk.decide.operator_envelope import OperatorEnvelope
 from cgrisk.flight import SIDES, FlightModel, prepare, zero_fuel_scale
@@ -18,13 +25,17 @@ from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.seeds import derived_seed, generator
 from cgrisk.risk import binomial_interval
 
-__all__ = ["prove_envelope", "random_load"]
+__all__ = ["EDGES", "prove_envelope", "random_load"]
 
 Floats = NDArray[np.float64]
 
 #: Above this risk flights are counted, so many that the risk itself gives this many hits.
 _COUNTED, _HITS = 3e-4, 60
 _REPLICATES, _PARTICLES = 10, 400
+#: Probabilities, in accepted risks, at which the curve is read before an edge.
+_BEFORE: Final = (100.0, 10.0, 3.0, 1.0, 0.3)
+#: What an edge is judged at; see the module.
+EDGES: Final = ("envelope", "without assumptions")
 
 
 def random_load(ask: BufferAsk, *, rng: np.random.Generator) -> LoadState:
@@ -47,8 +58,7 @@ def random_load(ask: BufferAsk, *, rng: np.random.Generator) -> LoadState:
         room = people < seats
         chance = np.where(room, weights + 1e-9, 0.0)
         people[rng.choice(seats.size, p=chance / chance.sum())] += 1
-    fuel = scenario.aircraft.masses.max_taxi - mass
-    block = min(scenario.operation.fuel.block, fuel)
+    least, most = fuel_range(scenario, mass_kg=mass)
     hold_room = np.array([hold.max_load for hold in scenario.aircraft.holds], dtype=np.float64)
     return state_at(
         scenario,
@@ -57,7 +67,7 @@ def random_load(ask: BufferAsk, *, rng: np.random.Generator) -> LoadState:
         hold_weights=rng.dirichlet(np.ones(hold_room.size)) * hold_room.sum()
         if hold_room.size
         else hold_room,
-        fuel_kg=float(rng.uniform(0.9, 1.0)) * block if block > 0.0 else 0.0,
+        fuel_kg=float(rng.uniform(least, most)),
     )
 
 
@@ -84,18 +94,18 @@ def _edge_threshold(
     return score.as_planned - moved / zero_fuel_scale(model)
 
 
-def _risk(
+def _risks(
     ask: BufferAsk,
     model: FlightModel,
     *,
     side: str,
     group: str,
-    threshold: float,
+    thresholds: tuple[float, float],
     seed: int,
     confidence: float,
     meter: Meter,
-) -> tuple[float, float, float, str, int]:
-    """Return (estimate, low, high, method, flights) of the risk at a threshold."""
+) -> tuple[list[tuple[float, float, float]], str, int]:
+    """Return (estimate, low, high) of the risk at each threshold, the method, and the flights."""
     score = envelope_score(model, side=side, group=group)
     if ask.each_risk >= _COUNTED:
         count = int(_HITS * flights_to_count(ask.each_risk, relative_error=1.0))
@@ -103,10 +113,11 @@ def _risk(
         scores = fly_scores(
             model, score=score, seed=seed, first=0, count=count, jobs=ask.jobs, meter=meter
         )
-        found = binomial_interval(
-            int((scores > threshold).sum()), flights=count, confidence=confidence
-        )
-        return found.estimate, found.low, found.high, "counting", count
+        found = [
+            binomial_interval(int((scores > x).sum()), flights=count, confidence=confidence)
+            for x in thresholds
+        ]
+        return [(f.estimate, f.low, f.high) for f in found], "counting", count
     question = Question(
         model=model,
         score=score,
@@ -121,76 +132,105 @@ def _risk(
     tail = split_tail(
         question, pilot=pilot, replicates=_REPLICATES, particles=_PARTICLES, meter=meter
     )
-    told = tail.estimate(np.array([threshold]))
-    return (
-        float(told.estimate[0]),
-        float(told.low[0]),
-        float(told.high[0]),
-        "splitting",
-        tail.flights,
-    )
+    rows = []
+    for threshold in thresholds:
+        # Beyond what was seen the bound is that of the last threshold that was: some before it.
+        before = [pilot.threshold(min(k * ask.each_risk, 0.4)) for k in _BEFORE]
+        places = np.unique([x for x in before if x < threshold] + [threshold])
+        told = tail.estimate(places)
+        high = float(np.minimum.accumulate(told.high)[-1])
+        rows.append((float(told.estimate[-1]), float(told.low[-1]), high))
+    return rows, "splitting", tail.flights
+
+
+def _loads(
+    ask: BufferAsk, loads: int, side: str, group: str, meter: Meter
+) -> list[tuple[str, LoadState]]:
+    """Return the loads for a side and group: random ones, then worst ones at random masses."""
+    rng = generator(ask.seed, "proof loads")
+    found = [("random", random_load(ask, rng=rng)) for _ in range(loads)]
+    for number in range(loads if len(ask.masses_kg) > 1 else 0):
+        # In turn between each two of the masses asked for.
+        place = number % (len(ask.masses_kg) - 1)
+        mass = float(rng.uniform(ask.masses_kg[place], ask.masses_kg[place + 1]))
+        worst = worst_load(
+            ask.scenario,
+            mass_kg=mass,
+            side=side,
+            group=group,
+            seed=derived_seed(ask.seed, "proof", "worst load", str(number)),
+            counts=ask.counts,
+            jobs=ask.jobs,
+            meter=meter,
+        )
+        found.append(("worst", worst.state))
+    return found
 
 
 def prove_envelope(
-    ask: BufferAsk,
+    buffers: Buffers,
     *,
     envelope: OperatorEnvelope,
     loads: int,
-    sides: Sequence[str] = SIDES,
     confidence: float = 0.95,
     meter: Meter | None = None,
 ) -> pd.DataFrame:
-    """Fly random legal loads on the edge of a zero-fuel envelope, on seeds used for nothing else.
+    """Fly loads on the edge of a zero-fuel envelope, on seeds used for nothing else.
 
     Parameters
     ----------
-    ask : BufferAsk
-        Scenario, risk, seed.
+    buffers : Buffers
+        That the envelope was made from.
     envelope : OperatorEnvelope
         Whose zero-fuel edge is proved.
     loads : int
-        Random loads.
-    sides : sequence of str
+        Random loads, and as many worst loads for each side and group.
     confidence : float
-        Of all intervals together (Bonferroni).
+        Of all intervals at one edge together (Bonferroni).
     meter : Meter, optional
         Told of the flights.
 
     Returns
     -------
     pandas.DataFrame
-        load, mass_kg, passengers, fuel_kg, side, group, threshold_pct_mac, risk, estimate, low,
-        high, over (the lower bound is above the risk), method, flights.
+        Two rows a load, side and group: load, kind (random or worst), mass_kg, passengers, fuel_kg,
+        side, group, edge (``envelope``, or ``without assumptions``: their distance given back),
+        threshold_pct_mac, risk, estimate, low, high, over (the lower bound is above the risk),
+        method, flights.
     """
     meter = Meter() if meter is None else meter
-    rng = generator(ask.seed, "proof loads")
-    groups = [group for group in BUFFER_GROUPS if group in ask.groups]
-    each = 1.0 - (1.0 - confidence) / max(loads * len(sides) * len(groups), 1)
-    rows = []
-    for number in range(loads):
-        state = random_load(ask, rng=rng)
-        model = prepare(scenario_with(ask.scenario, state))
-        for side in sides:
-            for group in groups:
-                threshold = _edge_threshold(model, envelope, side=side, group=group)
-                estimate, low, high, method, flights = _risk(
-                    ask,
-                    model,
-                    side=side,
-                    group=group,
-                    threshold=threshold,
-                    seed=derived_seed(ask.seed, "proof", str(number), side, group),
-                    confidence=each,
-                    meter=meter,
-                )
+    ask, rows = buffers.ask, []
+    places = [(side, group) for side in SIDES for group in ask.groups]
+    count = loads * (2 if len(ask.masses_kg) > 1 else 1) * len(places)
+    each = 1.0 - (1.0 - confidence) / max(count, 1)
+    for side, group in places:
+        for number, (kind, state) in enumerate(_loads(ask, loads, side, group, meter)):
+            model = prepare(scenario_with(ask.scenario, state))
+            edge = _edge_threshold(model, envelope, side=side, group=group)
+            mass = np.array([model.sheet.zero_fuel_mass_kg])
+            given_back = buffers.assumed_kgm(mass, side=side, group=group)[0]
+            edges = (edge, edge - float(given_back) / zero_fuel_scale(model))
+            found, method, flights = _risks(
+                ask,
+                model,
+                side=side,
+                group=group,
+                thresholds=edges,
+                seed=derived_seed(ask.seed, "proof", str(number), side, group),
+                confidence=each,
+                meter=meter,
+            )
+            for name, threshold, (estimate, low, high) in zip(EDGES, edges, found, strict=True):
                 rows.append(
                     {
                         "load": number,
+                        "kind": kind,
                         "mass_kg": model.sheet.zero_fuel_mass_kg,
                         "passengers": state.passengers,
                         "fuel_kg": state.fuel_kg,
                         "side": side,
                         "group": group,
+                        "edge": name,
                         "threshold_pct_mac": threshold,
                         "risk": ask.each_risk,
                         "estimate": estimate,

@@ -18,15 +18,15 @@ Floats = NDArray[np.float64]
 
 #: Jet fuel at 15 C: the limits of ASTM D1655 (kg/m3), and between them the scenario's own mean.
 DENSITIES: Final = (775.0, 840.0)
-_BLOCKS, _STEPS = 18, 60
+_BLOCKS, _STEPS = 36, 90
 
 
 class FuelStates(NamedTuple):
-    """Mass and moment of fuel states, and the mass that was aboard at the start; each (n,)."""
+    """Mass and moment of fuel states, each (n,), and the greatest step of mass between them."""
 
     mass_kg: Floats
     moment_kgm: Floats
-    block_kg: Floats
+    step_kg: float
 
 
 def fuel_states(
@@ -56,7 +56,7 @@ def fuel_states(
         densities_kgpm3 = (*DENSITIES, scenario.operation.fuel.density_mean)
     tables = tank_tables(aircraft)
     capacity = sum(table.capacity_m3 for table in tables)
-    found: list[tuple[float, float, float]] = []
+    found: list[tuple[float, float]] = []
     for density in sorted(set(densities_kgpm3)):
         if not density > 0.0:
             raise UsageError(
@@ -79,6 +79,6 @@ def fuel_states(
                     float(moment_at(table, volume))
                     for table, volume in zip(tables, volumes, strict=True)
                 )
-                found.append((density * float(volumes.sum()), density * moment, density * block))
+                found.append((density * float(volumes.sum()), density * moment))
     states = np.array(sorted(set(found)))
-    return FuelStates(states[:, 0], states[:, 1], states[:, 2])
+    return FuelStates(states[:, 0], states[:, 1], max(densities_kgpm3) * capacity / steps)

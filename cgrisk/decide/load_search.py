@@ -17,45 +17,25 @@ import numpy as np
 from joblib import Parallel, delayed
 from numpy.typing import NDArray
 
-from cgrisk.aircraft import dry_operating
-from cgrisk.decide.load_state import LoadState, scenario_with, state_of, zone_seat_counts
-from cgrisk.errors import UsageError
+from cgrisk.decide.load_candidates import COUNTS, fuel_range, states_at
+from cgrisk.decide.load_state import LoadState, scenario_with, zone_seat_counts
 from cgrisk.flight import FlightModel, fly_block, load_block, prepare, zero_fuel_scale
 from cgrisk.rare import Meter, envelope_score
 from cgrisk.rare.score import reference_arm
 from cgrisk.scenario import Scenario
 
-__all__ = ["LoadRange", "WorstLoad", "load_range", "state_at", "states_at", "worst_load"]
+__all__ = ["WorstLoad", "worst_load"]
 
 Floats = NDArray[np.float64]
 
 #: Loads of each candidate, and whole flights of those that are left.
 _LOADS, _FLIGHTS = 1500, 3000
-#: Passenger counts that are tried at a mass, and candidates flown whole.
-COUNTS, _KEPT = 9, 6
+#: Candidates flown whole.
+_KEPT: Final = 6
+#: Fuel loads that are tried with the worst of them.
+_FUELS: Final = 4
 #: Share of the greatest values whose mean ranks candidates.
 _TOP: Final = 0.01
-
-
-@dataclass(frozen=True, slots=True)
-class LoadRange:
-    """What may be aboard at a zero-fuel mass.
-
-    Attributes
-    ----------
-    mass_kg : float
-        Zero-fuel mass.
-    payload_kg : float
-        Passengers and hold loads.
-    fewest, most : int
-        Passengers: what the holds cannot take must be passengers, and there are only so many
-        seats.
-    """
-
-    mass_kg: float
-    payload_kg: float
-    fewest: int
-    most: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,201 +63,6 @@ class WorstLoad:
     tried: int
     flights: int
     by_count: tuple[tuple[int, float], ...]
-
-
-def _passenger_kg(scenario: Scenario) -> float:
-    """Return the load sheet's mean mass of a passenger, children in the scenario's share."""
-    rules, state = scenario.operation.load_sheet, state_of(scenario)
-    if state.passengers == 0:
-        return rules.adult_mass
-    children = sum(state.children) / state.passengers
-    return (1.0 - children) * rules.adult_mass + children * rules.child_mass
-
-
-def load_range(scenario: Scenario, *, mass_kg: float) -> LoadRange:
-    """Return what may be aboard at a zero-fuel mass.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    mass_kg : float
-
-    Raises
-    ------
-    UsageError
-        If the aircraft can not have that zero-fuel mass.
-    """
-    dry, _ = dry_operating(scenario.aircraft)
-    seats = int(zone_seat_counts(scenario).sum())
-    room = sum(hold.max_load for hold in scenario.aircraft.holds)
-    each = _passenger_kg(scenario)
-    highest = min(scenario.aircraft.masses.max_zero_fuel, dry + room + seats * each)
-    payload = mass_kg - dry
-    if not -0.5 <= payload <= highest - dry + 0.5:
-        raise UsageError(
-            argument="masses",
-            expected=f"zero-fuel masses from {dry:,.0f} to {highest:,.0f} kg",
-            got=mass_kg,
-            cure="That is from empty to full; take masses in between.",
-        )
-    payload = max(payload, 0.0)
-    fewest = min(max(math.ceil((payload - room) / each - 1e-9), 0), seats)
-    most = min(math.floor(payload / each + 1e-9), seats)
-    return LoadRange(mass_kg, payload, min(fewest, most), most)
-
-
-def _split_evenly(count: int, seats: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return a count split over zones in proportion to their seats, by largest remainders."""
-    exact = count * seats / max(int(seats.sum()), 1)
-    out = np.floor(exact).astype(np.int64)
-    order = np.argsort(-(exact - out), kind="stable")
-    out[order[: count - int(out.sum())]] += 1
-    return out
-
-
-def _filled(count: int, seats: NDArray[np.int64], order: Sequence[int]) -> NDArray[np.int64]:
-    out = np.zeros(seats.size, dtype=np.int64)
-    for zone in order:
-        out[zone] = min(count, int(seats[zone]))
-        count -= int(out[zone])
-    return out
-
-
-def _zone_splits(count: int, seats: NDArray[np.int64]) -> dict[str, NDArray[np.int64]]:
-    zones = list(range(seats.size))
-    middle = sorted(zones, key=lambda z: (abs(z - (len(zones) - 1) / 2.0), z))
-    found = {
-        "in proportion to seats": _split_evenly(count, seats),
-        "front zones first": _filled(count, seats, zones),
-        "rear zones first": _filled(count, seats, zones[::-1]),
-        "middle zones first": _filled(count, seats, middle),
-        "end zones first": _filled(count, seats, middle[::-1]),
-    }
-    unique: dict[tuple[int, ...], str] = {}
-    for name, split in found.items():
-        unique.setdefault(tuple(split.tolist()), name)
-    return {name: np.array(split, dtype=np.int64) for split, name in unique.items()}
-
-
-def _spread_over(load_kg: float, room: Floats, weights: Floats) -> Floats:
-    """Return a load shared out over holds by weights; what one cannot take goes to the others."""
-    out, left = np.zeros(room.size), load_kg
-    while left > 1e-6 and (out < room - 1e-9).any():
-        open_holds = np.where(out < room - 1e-9, weights + 1e-9, 0.0)
-        add = np.minimum(left * open_holds / open_holds.sum(), room - out)
-        out += add
-        left -= float(add.sum())
-    return out
-
-
-def _hold_splits(scenario: Scenario, load_kg: float) -> dict[str, Floats]:
-    room = np.array([hold.max_load for hold in scenario.aircraft.holds], dtype=np.float64)
-    if room.size == 0 or load_kg <= 0.0:
-        return {"holds empty": np.zeros(room.size)}
-    arms = np.array([hold.arm for hold in scenario.aircraft.holds])
-    found = {"holds in proportion": load_kg * room / room.sum()}
-    for name, order in (
-        ("forward hold first", np.argsort(arms)),
-        ("aft hold first", np.argsort(-arms)),
-    ):
-        out, left = np.zeros(room.size), load_kg
-        for hold in order:
-            out[hold] = min(left, room[hold])
-            left -= out[hold]
-        found[name] = out
-    return found
-
-
-def _state(
-    scenario: Scenario, people: NDArray[np.int64], holds_kg: Floats, fuel_kg: float
-) -> LoadState:
-    now, bag = state_of(scenario), scenario.operation.load_sheet.bag_mass
-    share = sum(now.children) / now.passengers if now.passengers else 0.0
-    children = np.floor(share * people + 0.5).astype(np.int64)
-    per_head = sum(now.bags) / now.passengers if now.passengers else 0.0
-    wanted = per_head * float(people.sum())
-    whole = float(holds_kg.sum())
-    bags = [
-        int(min(wanted * float(kg) / whole, float(kg) / bag)) if whole > 0.0 and bag > 0.0 else 0
-        for kg in holds_kg
-    ]
-    return LoadState(
-        adults=tuple((people - children).tolist()),
-        children=tuple(children.tolist()),
-        bags=tuple(bags),
-        cargo_kg=tuple(max(float(kg) - n * bag, 0.0) for kg, n in zip(holds_kg, bags, strict=True)),
-        fuel_kg=fuel_kg,
-    )
-
-
-def state_at(
-    scenario: Scenario,
-    *,
-    mass_kg: float,
-    people: NDArray[np.int64],
-    hold_weights: Floats,
-    fuel_kg: float,
-) -> LoadState:
-    """Return the load state of a zero-fuel mass with people by zone and weights of the holds.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        Its children's share and bags per passenger are kept.
-    mass_kg : float
-        Zero-fuel mass.
-    people : int64 array, shape (zones,)
-    hold_weights : float64 array, shape (holds,)
-        What is not people is shared out over the holds in this proportion, as far as it fits.
-    fuel_kg : float
-        Block fuel.
-
-    Raises
-    ------
-    UsageError
-        If the aircraft can not have that zero-fuel mass.
-    """
-    span = load_range(scenario, mass_kg=mass_kg)
-    left = max(span.payload_kg - float(people.sum()) * _passenger_kg(scenario), 0.0)
-    room = np.array([hold.max_load for hold in scenario.aircraft.holds], dtype=np.float64)
-    return _state(scenario, people, _spread_over(left, room, hold_weights), fuel_kg)
-
-
-def _fuel_kg(scenario: Scenario, mass_kg: float) -> float:
-    """Return the scenario's block fuel, or what the maximum taxi mass leaves room for."""
-    return min(scenario.operation.fuel.block, scenario.aircraft.masses.max_taxi - mass_kg)
-
-
-def states_at(
-    scenario: Scenario, *, mass_kg: float, counts: int | Sequence[int] = COUNTS
-) -> list[tuple[LoadState, str]]:
-    """Return the candidates at a zero-fuel mass, each with its description.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        Its children's share, bags per passenger and rules are kept.
-    mass_kg : float
-        Zero-fuel mass.
-    counts : int or sequence of int
-        Passenger counts; a number asks for so many from the fewest to the most possible.
-    """
-    span = load_range(scenario, mass_kg=mass_kg)
-    seats, each = zone_seat_counts(scenario), _passenger_kg(scenario)
-    wanted: Sequence[int]
-    if isinstance(counts, int):
-        spread = np.linspace(span.fewest, span.most, counts).round()
-        wanted = np.unique(spread).astype(int).tolist()
-    else:
-        wanted = counts
-    fuel, found = _fuel_kg(scenario, mass_kg), []
-    for count in wanted:
-        left = max(span.payload_kg - count * each, 0.0)
-        for people, split in _zone_splits(int(count), seats).items():
-            for loads, held in _hold_splits(scenario, left).items():
-                state = _state(scenario, split, held, fuel)
-                found.append((state, f"{count} passengers, {people}; {loads}"))
-    return found
 
 
 def _top(excess_kgm: Floats) -> float:
@@ -318,7 +103,8 @@ def worst_load(
 
     Candidates are ranked by the mean of the highest hundredth of the load's moment error; the best
     six, no two of them with the same passengers by zone, by that of the excess of whole flights;
-    then people are moved between zones by halves of what may be moved as long as that helps.
+    then people are moved between zones by halves of what may be moved as long as that helps, and
+    other fuel loads are tried, from the least to the most possible.
 
     Parameters
     ----------
@@ -389,12 +175,18 @@ def worst_load(
             measure, how = refined, how.split(",")[0] + ", zones as found by moving people"
         else:
             state = candidates[best][0]
+    least, most = fuel_range(scenario, mass_kg=mass_kg)
+    for block in np.linspace(least, most, _FUELS).tolist():
+        other = replace(state, fuel_kg=block)
+        found = flown(other)
+        if found > measure:
+            measure, state = found, other
     return WorstLoad(
         state=state,
-        how=how,
+        how=f"{how}; fuel {state.fuel_kg:,.0f} kg",
         measure_kgm=measure,
         tried=len(candidates) + tried,
-        flights=(len(candidates) + tried) * _LOADS // 6 + (len(places) + moved) * _FLIGHTS,
+        flights=(len(candidates) + tried) * _LOADS // 6 + (len(places) + moved + _FUELS) * _FLIGHTS,
         by_count=tuple(sorted(by_count.items())),
     )
 

@@ -27,7 +27,8 @@ __all__ = ["Crossing", "OperatingEnvelope", "operating_envelope", "zero_fuel_lim
 Floats = NDArray[np.float64]
 
 #: Points of each envelope along the mass.
-_POINTS: Final = 41
+_POINTS: Final = 121
+_ABOVE_KG: Final = 1.0
 _KINDS: Final = {
     "take_off": ("taxi_out", "take_off"),
     "landing": ("approach", "landing", "taxi_in"),
@@ -120,7 +121,8 @@ def zero_fuel_limit_kgm(
         gross = mass_kg[:, None] + fuel.mass_kg
         arm = balance.pct_to_arm(certified[kind].limit(gross, side=side))
         room = toward * (arm * gross - fuel.moment_kgm) - buffer[:, None]
-        allowed = gross <= _highest_kg(scenario, kind) + 0.5
+        # One step of the states more, so that the state at the very maximum is within.
+        allowed = gross <= _highest_kg(scenario, kind) + fuel.step_kg
         out = np.minimum(out, np.where(allowed, room, np.inf).min(axis=1))
     return toward * out
 
@@ -130,7 +132,9 @@ def _gross_limits(buffers: Buffers, kind: str, mass_kg: Floats, side: str) -> Fl
     scenario, balance = buffers.ask.scenario, buffers.model.balance
     certified = certified_limits(scenario.aircraft)
     zero_fuel = np.array(buffers.ask.masses_kg)
-    grid = np.linspace(zero_fuel[0], zero_fuel[-1], 4 * _POINTS)
+    grid = np.unique(
+        [*zero_fuel, *(zero_fuel[:-1] + _ABOVE_KG), *np.linspace(zero_fuel[0], zero_fuel[-1], 400)]
+    )
     moment = buffers.moment_kgm(grid, side=side, group=BUFFER_GROUPS[0])
     toward = 1.0 if side == "aft" else -1.0
     # Any zero-fuel mass up to the mass itself may be below it.
@@ -199,7 +203,9 @@ def operating_envelope(buffers: Buffers, *, name: str = "new envelope") -> Opera
         if kind != "zero_fuel" and not set(_KINDS[kind]) & set(flown):
             continue
         if kind == "zero_fuel":
-            mass = np.unique([*asked, *np.linspace(asked[0], asked[-1], _POINTS)])
+            # Buffers step up just above a mass that was asked for.
+            above = asked[:-1] + _ABOVE_KG
+            mass = np.unique([*asked, *above, *np.linspace(asked[0], asked[-1], _POINTS)])
             sides = [
                 balance.cg_pct_mac(
                     mass, zero_fuel_limit_kgm(buffers, mass_kg=mass, side=side, fuel=fuel)
@@ -217,7 +223,8 @@ def operating_envelope(buffers: Buffers, *, name: str = "new envelope") -> Opera
                 for side in SIDES
             ]
             inside = np.concatenate(corners)
-            mass = np.unique([*mass, *inside[(inside > mass[0]) & (inside < mass[-1])]])
+            steps = np.concatenate([inside, asked, asked + _ABOVE_KG])
+            mass = np.unique([*mass, *steps[(steps > mass[0]) & (steps < mass[-1])]])
             sides = [_gross_limits(buffers, kind, mass, side) for side in SIDES]
         forward, aft = (np.asarray(side, dtype=np.float64) for side in sides)
         kinds[kind] = Limits(

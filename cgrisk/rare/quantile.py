@@ -115,8 +115,15 @@ def tail_quantile(
         curve=tuple(found),
         pilot=pilot,
         tail=tail,
-        notes=tuple(text for e in found for text in e.warnings),
+        notes=_notes(found, tail, estimate),
     )
+
+
+def _notes(found: list[TailEstimate], tail: SplitTail | None, estimate: float) -> tuple[str, ...]:
+    """Return what is poor at the quantile itself: the curve's end, deeper, is judged elsewhere."""
+    if tail is None or not math.isfinite(estimate):
+        return tuple(text for e in found for text in e.warnings)
+    return tail.estimate(np.array([estimate])).warnings
 
 
 def _counted(question: Question, pilot: Pilot, meter: Meter) -> TailQuantile:

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from cgrisk.decide.load_search import load_range, states_at, worst_load
+from cgrisk.decide.load_candidates import load_range, states_at
+from cgrisk.decide.load_search import worst_load
 from cgrisk.decide.load_state import scenario_with
 from cgrisk.flight import fly_block, prepare
 from cgrisk.rare import Question, envelope_score, tail_quantile
