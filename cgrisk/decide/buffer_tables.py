@@ -21,6 +21,8 @@ __all__ = ["BUFFER_GROUPS", "Buffer", "BufferAsk", "Buffers"]
 
 Floats = NDArray[np.float64]
 
+#: Confidence of a bound, on its one side, that the methods go up to.
+_MOST_CONFIDENCE: Final = 0.99995
 #: Groups of phases with a buffer each.
 BUFFER_GROUPS: Final = ("take_off_and_landing", "in_flight")
 
@@ -91,6 +93,13 @@ class BufferAsk:
                 expected="zero-fuel masses that rise, at least one",
                 got=list(self.masses_kg),
                 cure="Leave them out for some from empty to full.",
+            )
+        if self.each_confidence > _MOST_CONFIDENCE:
+            raise UsageError(
+                argument="confidence",
+                expected=f"at most {_MOST_CONFIDENCE:g} for each bound",
+                got=f"{self.each_confidence:.7g} for each of {self.bounds} bounds",
+                cure="Ask for less, or for fewer masses together.",
             )
         for mass in self.masses_kg:
             load_range(self.scenario, mass_kg=mass)

@@ -34,6 +34,8 @@ _LOADS, _FLIGHTS = 1500, 3000
 _KEPT: Final = 6
 #: Fuel loads that are tried with the worst of them.
 _FUELS: Final = 4
+#: Zones with fewer seats have people moved one by one, others by four at least.
+_SMALL_ZONE: Final = 32
 #: Share of the greatest values whose mean ranks candidates.
 _TOP: Final = 0.01
 
@@ -197,7 +199,8 @@ def _improved(
     """Move adults between zones as long as the load's measure rises; return what was tried."""
     value, tried, moved = evaluate(state), 1, False
     step = max(int(seats.max()) // 4, 1)
-    while step >= 4:
+    least = 1 if int(seats.max()) < _SMALL_ZONE else 4
+    while step >= least:
         better = None
         for a in range(seats.size):
             for b in range(seats.size):

@@ -111,16 +111,20 @@ class ZoneStudy:
 
     @property
     def chosen(self) -> int:
-        """The fewest zones that leave as much room as the most do, as far as can be told.
+        """The fewest zones that leave as much room as the most do.
 
-        As much: the usable envelope is narrower by no more than the step of the load sheet's CG,
-        or by no more than two standard errors.
+        Fewer than now must be shown to do as well: the usable envelope narrower by no more than
+        the step of the load sheet's CG, two standard errors included. From as many as now on it is
+        enough that they are not seen to do worse: too few flights recommend no change.
         """
-        most = max(self.divisions)
+        most, now = max(self.divisions), self.row(EXISTING).zones
         step = self.question.scenario.operation.load_sheet.cg_step or _VISIBLE_PCT
         for zones in sorted(self.divisions):
             against = self.against(label_of(zones), label_of(most))
-            if against is None or -against.usable_pct <= max(step, 2.0 * against.usable_se_pct):
+            if against is None:
+                return zones
+            narrower, error = -against.usable_pct, 2.0 * against.usable_se_pct
+            if narrower + error <= step or (zones >= now and narrower <= max(step, error)):
                 return zones
         return most
 

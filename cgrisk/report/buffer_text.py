@@ -120,17 +120,26 @@ def _decision(study: BufferStudy) -> list[str]:
             percent = 100.0 * b.buffer_kgm / (b.mass_kg * buffers.model.balance.mac_m)
             parts.append(
                 f"{side} {_PHASES[group]} {b.buffer_kgm:,.0f} kg m "
-                f"({percent:.2f} % MAC at {b.mass_kg:,.0f} kg)"
+                f"({percent:.2f} % MAC of the zero-fuel mass {b.mass_kg:,.0f} kg)"
             )
     lines = [
         f"Decision: for a risk of {ask.risk:g} a flight"
         + (" in total" if ask.in_total else ", each side and group of phases by itself,")
         + f" at {100 * ask.confidence:g} % confidence"
         + (" (all bounds together)" if ask.together else " (each bound by itself)")
-        + ", take off the certified limits at most: "
+        + ", take off the certified limits (the largest of each; by mass in the tables): "
         + "; ".join(parts)
         + ". The envelope of each mass is in envelope.csv."
     ]
+    used = study.beside[study.beside["kind"] == "in_use"]
+    if not used.empty:
+        worst = used.iloc[int(np.argmax(used["risk"].to_numpy()))]
+        lines.append(
+            "The curtailments in use leave at most "
+            f"{_row_text(worst['risk'], worst['risk_low'], worst['risk_high'])} "
+            f"({worst['side']}, {_PHASES[str(worst['group'])]}, {worst['mass_kg']:,.0f} kg, in the "
+            "worst load there; assumptions as the scenario has them)."
+        )
     lines += [
         f"  no room: {c.kind.replace('_', '-')} mass from {c.lowest_kg:,.0f} to "
         f"{c.highest_kg:,.0f} kg, the sides cross by up to {c.missing_pct_mac:.2f} % MAC; {c.why}."
@@ -193,7 +202,7 @@ def buffer_text(study: BufferStudy) -> str:
     """Return the study as text for a terminal: tables, splits, proof, decision."""
     buffers, ask = study.buffers, study.buffers.ask
     lines = [
-        f"Buffers to the certified envelope, kg m: {ask.scenario.name}",
+        f"Buffers to the certified envelope, kg and kg m: {ask.scenario.name}",
         f"{buffers.flights:,} flights, seed {ask.seed}; risk {ask.each_risk:g} each, confidence "
         f"{ask.each_confidence:.6g} each",
         "the quantile of the excess, what its bound and assumptions add, the sum; beside it "

@@ -14,7 +14,7 @@ from cgrisk.decide.buffers import Buffers
 from cgrisk.report.buffer_chart import buffer_bars
 from cgrisk.report.buffer_text import BufferStudy, buffer_answer, governing
 from cgrisk.report.operating_chart import envelope_frame, operating_limits
-from cgrisk.report.style import FORWARD, INK, chart_style, new_figure, plain, save
+from cgrisk.report.style import AFT, FORWARD, INK, chart_style, new_figure, plain, save
 
 __all__ = ["publish_buffers"]
 
@@ -51,7 +51,8 @@ def publish_buffers(folder: Path, *, study: BufferStudy, manifest: Mapping[str, 
         "proof": study.proof,
     }
     for stem, table in tables.items():
-        table.to_csv(folder / f"{stem}.csv", index=False, lineterminator="\n")
+        # Twelve figures: converted units end in no row of nines.
+        table.to_csv(folder / f"{stem}.csv", index=False, lineterminator="\n", float_format="%.12g")
     with chart_style():
         _bars(folder, buffers)
         kinds = list(dict.fromkeys(frame["mass_kind"]))
@@ -61,14 +62,15 @@ def publish_buffers(folder: Path, *, study: BufferStudy, manifest: Mapping[str, 
             operating_limits(frame, ax=ax, kind=kind)
         handles = [
             (axes[0].plot([], [], color=INK, lw=1.6)[0], "certified (with any fuel)"),
-            (axes[0].plot([], [], color=FORWARD, lw=1.8)[0], "new envelope, buffer in % MAC"),
-            (axes[0].plot([], [], color=INK, lw=1.0, ls="--")[0], "in use"),
+            (axes[0].plot([], [], color=FORWARD, lw=1.8)[0], "new, forward"),
+            (axes[0].plot([], [], color=AFT, lw=1.8)[0], "new, aft (buffer in % MAC)"),
+            (axes[0].plot([], [], color=INK, lw=1.0, ls="--")[0], "in use (none at zero fuel)"),
         ]
         figure.legend(
             [handle for handle, _ in handles],
             [name for _, name in handles],
             loc="outside lower center",
-            ncols=3,
+            ncols=4,
             frameon=False,
         )
         figure.suptitle(
@@ -113,7 +115,7 @@ def _bars(folder: Path, buffers: Buffers) -> None:
                 sampled_name=f"sampled, {buffers.ask.each_risk:g}",
             )
             ax.set_title(
-                f"Buffer {side}, {_PHASES[group]}, at {b.mass_kg:,.0f} kg zero-fuel: "
+                f"Buffer {side}, {_PHASES[group]}, at {b.mass_kg:,.0f} kg zero-fuel\n"
                 f"{plain(buffers.ask.scenario.name)}"
             )
             save(figure, folder, f"buffer_{side}_{group}")

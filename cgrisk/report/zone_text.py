@@ -244,8 +244,8 @@ def _choice_text(study: ZoneStudy) -> str:
     enough = ""
     if against is not None:
         enough = (
-            f"the fewest whose usable envelope cannot be told from that of {most} zones, or is "
-            "within a step of the load sheet's CG of it "
+            f"the fewest that {'do' if zones != 1 else 'does'} as well as {most} zones, as far as "
+            "these flights tell "
             f"({_signed(against.usable_pct, 2)} +- {against.usable_se_pct:.2f} % MAC)"
         )
     step = study.against(label_of(zones), EXISTING)

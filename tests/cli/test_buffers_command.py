@@ -3,17 +3,30 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
+import cgrisk.decide.buffers as buffers_module
 from cgrisk.cli import main
+from cgrisk.decide import load_search
 from cgrisk.decide.operator_envelope import OperatorEnvelope
 from tests.cut_cases import write_small_case
 
-FEW = ("--risk", 0.05, "--mass-count", 2, "--draws", 2, "--proof", 1, "--seed", 3)
+FEW = ("--risk", 0.05, "--mass-count", 2, "--draws", 0, "--proof", 1, "--seed", 3)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def few_flights() -> Iterator[None]:
+    """Search with few flights: what is found is checked, not how near to the worst it is."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(load_search, "_FLIGHTS", 400)
+        patch.setattr(load_search, "_LOADS", 300)
+        patch.setattr(buffers_module, "_CLOUD_PARTICLES", 100)
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -83,6 +96,18 @@ def test_the_proof_is_told_risk_by_risk(told: Path) -> None:
     assert set(proof["side"]) == {"forward", "aft"}
     assert (proof["low"] <= proof["estimate"]).all()
     assert (proof["over"] == (proof["low"] > proof["risk"])).all()
+
+
+@pytest.mark.nightly
+def test_assumptions_widen_a_buffer(case: Path, tmp_path: Path) -> None:
+    words = ("--risk", 0.05, "--mass-count", 2, "--draws", 4, "--proof", 0, "--seed", 3)
+    assert run(case, *words, "--out", tmp_path / "x") == 0
+    buffers = pd.read_csv(tmp_path / "x" / "buffers.csv")
+    assert (buffers["assumptions_kgm"] >= 0.0).all()
+    assert (buffers["assumptions_kgm"] > 0.0).any()
+    assert buffers["assumptions_from_kg"].notna().all()
+    parts = buffers[["estimate_kgm", "simulation_kgm", "assumptions_kgm"]].sum(axis=1)
+    np.testing.assert_allclose(buffers["buffer_kgm"], parts.clip(lower=0.0), atol=1e-6)
 
 
 def test_json_is_alone_and_the_same_for_any_threads(

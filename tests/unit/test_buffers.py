@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import stats
 
+import cgrisk.decide.buffers as buffers_module
+from cgrisk.decide import load_search
 from cgrisk.decide.assumed import assumed_distance
 from cgrisk.decide.buffers import BufferAsk, Buffers, default_masses, find_buffers
 from cgrisk.decide.fuel_states import fuel_states
@@ -21,6 +24,16 @@ from cgrisk.flight import fly_block, prepare
 from cgrisk.rare import AssumptionRange, envelope_score
 from tests.buffer_cases import QUIET, still_scenario
 from tests.flight_cases import edited, shipped_scenario
+
+
+@pytest.fixture(scope="module", autouse=True)
+def few_flights() -> Iterator[None]:
+    """Search with few flights: what is found is checked, not how near to the worst it is."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(load_search, "_FLIGHTS", 400)
+        patch.setattr(load_search, "_LOADS", 300)
+        patch.setattr(buffers_module, "_CLOUD_PARTICLES", 100)
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -58,8 +71,8 @@ def test_seating_alone_is_the_closed_form() -> None:
     # sheet's offset of rounded arms, which is nought here.
     assert aft.estimate_kgm == pytest.approx(quantile, abs=5 * 0.25 / 2.42 * math.sqrt(variance))
     assert aft.estimate_kgm <= aft.upper_kgm <= quantile + 0.8 * math.sqrt(variance)
-    # Half of the seats are taken: no other number varies more.
-    assert sum(aft.load.state.adults) == pytest.approx(87, abs=12)
+    # About half of the seats are taken: no other number varies more.
+    assert 55 <= sum(aft.load.state.adults) <= 120
 
 
 def test_split_adds_up_exactly(two_masses: Buffers) -> None:
