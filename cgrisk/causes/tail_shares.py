@@ -70,7 +70,7 @@ class TailShares:
         part (the zone's name, or another part's), kind (zone or part), mean_pct_mac,
         standard_error, share. What sits in no zone stands last, where there is such a seat.
     level, mean : float
-        Excess asked for, and its mean over the flights looked at (% MAC).
+        Excess asked for, and its balanced mean over the flights looked at (% MAC).
     low, high : float
         Excess of the flights looked at.
     flights : int
@@ -278,7 +278,7 @@ def tail_shares(
                 )
         start = stop
     parts[:, -1] = scores[near] - parts[:, :-1].sum(axis=1)
-    weight, replicate = weights[near], cloud.replicate()[near]
+    weight, replicate = _centred(weights[near], scores[near], level), cloud.replicate()[near]
     total = float(weight @ scores[near] / weight.sum())
     table = _means(PARTS, parts, weight, replicate, total)
     # An error on the sheet moves the planned counts: what the zones then lack stands as entry.
@@ -299,6 +299,23 @@ def tail_shares(
     by_zone.insert(1, "kind", ["zone"] * int(used.sum()) + ["part"] * len(others))
     low, high = float(scores[near].min()), float(scores[near].max())
     return TailShares(table, by_zone, level, total, low, high, int(near.size))
+
+
+def _centred(weight: Floats, scores: Floats, level: float) -> Floats:
+    """Return weights under which the mean score is the level.
+
+    The two sides of a level come from stages of splitting whose flights stand for very different
+    probabilities; each side keeps its own weights, and both together are balanced so that the means
+    of the parts are those at the level, straight between the means of the sides.
+    """
+    above = scores > level
+    low = float(weight[~above] @ scores[~above] / weight[~above].sum())
+    high = float(weight[above] @ scores[above] / weight[above].sum())
+    part = (level - low) / (high - low)
+    out = weight.copy()
+    out[~above] *= (1.0 - part) / weight[~above].sum()
+    out[above] *= part / weight[above].sum()
+    return out
 
 
 def _means(
