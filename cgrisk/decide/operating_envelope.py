@@ -138,7 +138,9 @@ def _gross_limits(buffers: Buffers, kind: str, mass_kg: Floats, side: str) -> Fl
     moment = buffers.moment_kgm(grid, side=side, group=BUFFER_GROUPS[0])
     toward = 1.0 if side == "aft" else -1.0
     # Any zero-fuel mass up to the mass itself may be below it.
-    worst = np.array([moment[grid <= m + 0.5].max(initial=moment[0]) for m in mass_kg])
+    own = buffers.moment_kgm(mass_kg, side=side, group=BUFFER_GROUPS[0])
+    lighter = np.array([moment[grid <= m].max(initial=moment[0]) for m in mass_kg])
+    worst = np.maximum(own, lighter)
     limits = [
         toward * certified[phase].limit(mass_kg, side=side)
         for phase in _KINDS[kind]

@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 
 from cgrisk.decide.load_mix import LoadRisks
@@ -133,8 +134,16 @@ def loads_decision(scores: LoadScores, risks: LoadRisks | None = None) -> list[s
     if not refused:
         lines.append(f"{text}: no hold load need be moved and no seat blocked for these loads.")
         return lines
+    heavy = [load for load in refused if load.over_mass]
+    refused = tuple(load for load in refused if not load.over_mass)
     kinds = Counter(load.cure.kind for load in refused if load.cure is not None)
     parts = []
+    if heavy:
+        verb = "is" if len(heavy) == 1 else "are"
+        parts.append(
+            f"{len(heavy)} {verb} above a maximum mass, which no move cures "
+            f"(lines {_lines_of(heavy)})"
+        )
     moved = [load.cure.moved_kg for load in refused if load.cure and load.cure.kind == "move"]
     if moved:
         parts.append(
@@ -169,6 +178,30 @@ def _numbers(scores: LoadScores, envelope: str) -> list[int]:
     ]
 
 
+def _envelope_checks(scores: LoadScores) -> list[str]:
+    """Return where the new envelope says nothing, or leaves no room."""
+    if scores.envelope is None or scores.envelope.zero_fuel is None:
+        return []
+    limits, lines = scores.envelope.zero_fuel, []
+    mass = np.union1d(limits.forward_mass_kg, limits.aft_mass_kg)
+    masses = scores.frame()["zero_fuel_mass_kg"].to_numpy(dtype=np.float64)
+    beyond = int(((masses < mass[0] - 0.5) | (masses > mass[-1] + 0.5)).sum())
+    if beyond:
+        lines.append(
+            f"Beyond the masses of the new envelope's file ({mass[0]:,.0f} to {mass[-1]:,.0f} kg "
+            f"zero-fuel): {_many(beyond, 'load')}. They are judged by the limits of its end, which "
+            "nothing stands for: make an envelope that covers them."
+        )
+    crossed = limits.limit(mass, side="forward") > limits.limit(mass, side="aft")
+    if crossed.any():
+        lines.append(
+            f"The new envelope leaves no room at zero-fuel masses between "
+            f"{mass[crossed].min():,.0f} and {mass[crossed].max():,.0f} kg: its sides cross there, "
+            "and no load is admitted."
+        )
+    return lines
+
+
 def _checks(scores: LoadScores) -> list[str]:
     """Return what is wrong with the loads as they stand, before any envelope of the operator."""
     lines = []
@@ -184,6 +217,7 @@ def _checks(scores: LoadScores) -> list[str]:
             f"Above a maximum mass: {_many(len(over), 'load')} (lines {_lines_of(over)}); that is "
             "apart from any limit of the CG."
         )
+    lines += _envelope_checks(scores)
     frame = scores.frame()
     for kind in ("zero_fuel", "take_off"):
         column = f"sheet_less_scenario_{kind}_kg"

@@ -138,12 +138,3 @@ def _kind_faults(
                 f"a third at {in_units(row['mass'], 'mass', system)}",
                 "Keep the two ends of the step.",
             )
-        if row["forward"] > row["aft"]:
-            yield Fault(
-                file,
-                line,
-                "forward",
-                f"a forward limit of at most the aft one, {row['aft']:g} % MAC",
-                f"{row['forward']:g} % MAC",
-                "Swap or correct them; leave masses out at which there is no room.",
-            )

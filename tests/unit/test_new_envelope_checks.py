@@ -1,0 +1,49 @@
+"""A new envelope that crosses, or does not cover the loads, is told as such."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from cgrisk.decide.operator_envelope import OperatorEnvelope
+from cgrisk.decide.past_loads import LoadScores, score_loads
+from cgrisk.report.loads_text import loads_text
+from cgrisk.scenario.loads_file import read_loads
+from tests.flight_cases import SHIPPED, shipped_scenario
+
+
+def scored(tmp_path: Path, *rows: str) -> LoadScores:
+    scenario = shipped_scenario()
+    file = tmp_path / "envelope.csv"
+    file.write_text("\n".join(["mass_kind,mass,forward,aft", *rows]) + "\n")
+    loads = read_loads(SHIPPED / "loads.csv", scenario=scenario)
+    return score_loads(scenario, loads=loads, envelope=OperatorEnvelope.from_file(file))
+
+
+def test_a_crossed_envelope_admits_nothing_where_it_crosses(tmp_path: Path) -> None:
+    found = scored(
+        tmp_path, "zero_fuel,40000,15,30", "zero_fuel,50000,24,22", "zero_fuel,62000,24,22"
+    )
+    envelope = found.envelope
+    assert envelope is not None
+    assert not envelope.admits("zero_fuel", mass_kg=[50_000.0, 60_000.0], cg_pct=[23.0, 24.0]).any()
+    assert envelope.admits("zero_fuel", mass_kg=41_000.0, cg_pct=22.0)
+    text = loads_text(found, None)
+    assert "leaves no room at zero-fuel masses between 50,000 and 62,000 kg" in text
+    heavy = [load for load in found.loads if load.points["zero_fuel"][0] > 50_000.0]
+    assert all(load.verdict("new").refused for load in heavy)
+
+
+def test_loads_beyond_the_masses_of_the_file_are_told(tmp_path: Path) -> None:
+    text = loads_text(scored(tmp_path, "zero_fuel,60000,15,30", "zero_fuel,61000,15,30"), None)
+    assert "Beyond the masses of the new envelope's file (60,000 to 61,000 kg zero-fuel)" in text
+
+
+def test_a_load_that_is_too_heavy_is_not_told_as_cured(tmp_path: Path) -> None:
+    found = scored(tmp_path, "zero_fuel,40000,21,22", "zero_fuel,62000,21,22")
+    text = loads_text(found, None)
+    heavy = [x for x in found.loads if x.over_mass and x.verdict("new").refused]
+    if not heavy:
+        pytest.skip("no shipped load is above a maximum mass")
+    assert "above a maximum mass, which no move cures" in text
