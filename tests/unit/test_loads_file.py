@@ -175,7 +175,7 @@ def test_a_faulty_envelope_is_told(rows: list[str], line: int, text: str, tmp_pa
 
 
 def test_all_faults_of_an_envelope_are_told_at_once(tmp_path: Path) -> None:
-    path = written(tmp_path, ENVELOPE, "landing,5,1,2", "take_off,5,1,2", "take_off,5,9,2")
+    path = written(tmp_path, ENVELOPE, "landing,5,1,2", "take_off,5,1,2", "take_off,4,1,2")
     with pytest.raises(InputError, match="landing") as caught:
         read_envelope(path, system="kg/m")
     assert [fault.line for fault in caught.value.faults] == [2, 4]
