@@ -87,6 +87,8 @@ class Task:
         Fly all flights, decided or not.
     reading : str
         Of :data:`READINGS`: the load for which the target is asked.
+    both_sides : bool
+        Fly until both sides are decided; False: also stop where one is shown to be above.
     """
 
     scenario: Scenario
@@ -98,6 +100,7 @@ class Task:
     jobs: int = -1
     to_the_end: bool = False
     reading: str = "limit"
+    both_sides: bool = True
 
     def __post_init__(self) -> None:
         """Check the numbers."""
@@ -276,6 +279,8 @@ def _empty(passengers: int, room: Room) -> Cell:
 
 def _decided(builder: _Builder, task: Task) -> bool:
     risk, low, high = builder.bounds(task)
+    if not task.both_sides and (low > task.target).any():
+        return True
     inside = (low <= task.target) & (task.target <= high)
     close = (risk > 0.0) & (0.5 * (high - low) <= _CLOSE * risk)
     return bool((~inside | close).all())
@@ -376,7 +381,8 @@ def _finish(builder: _Builder, task: Task, passengers: int, seed: int, meter: Me
     risk, low, high = builder.bounds(task)
     method = "counting, beta mixture (Robbins), holds whenever the flights stop"
     more = 0
-    if task.target < RARE and not task.to_the_end:
+    lost = not task.both_sides and bool((low > task.target).any())
+    if task.target < RARE and not task.to_the_end and not lost:
         for i, score in enumerate(builder.scores):
             if low[i] > task.target or high[i] < task.target:
                 continue

@@ -32,7 +32,8 @@ class Restriction:
     Attributes
     ----------
     family : str
-        Of :class:`cgrisk.scenario.policies_file.Search`; empty where no seat is blocked.
+        Of :class:`cgrisk.scenario.policies_file.Search`; empty where no seat is blocked. Two
+        restrictions that say the same are equal, whatever family they are of.
     rows : tuple of str
         Rows blocked, in the cabin's order, besides those that the base policy blocks.
     zone : str
@@ -43,7 +44,7 @@ class Restriction:
         Share of the hold load by hold; empty where it lies as the base policy has it.
     """
 
-    family: str = ""
+    family: str = field(default="", compare=False)
     rows: tuple[str, ...] = ()
     zone: str = ""
     most: int = 0

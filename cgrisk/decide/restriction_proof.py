@@ -184,9 +184,7 @@ def _fitting(family: Family, restriction: Restriction, passengers: int) -> Scena
         return None
 
 
-Figures = tuple[
-    NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]
-]
+Figures = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
 
 
 def _piece(there: Scenario, *parts: object) -> str:

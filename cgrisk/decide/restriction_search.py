@@ -2,28 +2,39 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from cgrisk.decide.policies import capacity_under, checked_counts, default_counts
-from cgrisk.decide.policy_cells import Cell, Task, flights_flown
+from cgrisk.decide.policy_cells import RARE, Cell, Task, flights_flown
 from cgrisk.decide.restriction import Family, Restriction
 from cgrisk.decide.restriction_cells import Screen
 from cgrisk.decide.restriction_draft import Answer, DraftLine, draft_lines
 from cgrisk.decide.restriction_proof import confirm
+from cgrisk.errors import UsageError
 from cgrisk.flight import SIDES
 from cgrisk.rare import Meter
+from cgrisk.risk.sequential import any_time_intervals
 from cgrisk.scenario.policies_file import PoliciesFile
 
-__all__ = ["RestrictionStudy", "least_restriction"]
+__all__ = ["RestrictionStudy", "flights_for", "least_restriction"]
 
 Ints = NDArray[np.int64]
 
 #: Flights expected of a number of passengers, in multiples of a cell's most, for the progress.
 _EXPECTED = 8
+#: Flights that usually tell half the target from the target, in multiples of one over the target.
+_ENOUGH = 30.0
+_FEWEST = 10_000
+
+
+def flights_for(target: float) -> int:
+    """Return how many flights of a restriction serve a target: 30 over it, at least 10,000."""
+    return max(_FEWEST, math.ceil(_ENOUGH / target)) if target >= RARE else _FEWEST
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,9 +104,12 @@ def least_restriction(
     Raises
     ------
     UsageError
-        If a number of passengers does not fit under the base policy; with the numbers.
+        If a number of passengers does not fit under the base policy, or the flights could not show
+        a risk to be under the target even without an event; with the numbers.
     """
     meter = Meter() if meter is None else meter
+    task = replace(task, both_sides=False)
+    _enough(task)
     family = Family.of(task.scenario, file)
     numbers = checked_counts(file, counts, family.plan.seats)
     if counts is None and not file.counts:
@@ -124,6 +138,25 @@ def least_restriction(
         proofs=_proofs(answers, family),
         flights=flights,
     )
+
+
+def _enough(task: Task) -> None:
+    """Refuse flights that cannot decide anything in favour of a restriction."""
+    if task.target < RARE:
+        return
+    bound = float(
+        any_time_intervals([0], flights=task.flights, confidence=task.confidence, near=task.target)[
+            1
+        ][0]
+    )
+    if bound >= task.target:
+        raise UsageError(
+            argument="flights",
+            expected=f"enough to show a risk under {task.target:g}: without an event "
+            f"{task.flights:,} flights show no more than a risk under {bound:.2g}",
+            got=task.flights,
+            cure=f"Allow more; {flights_for(task.target):,} usually serve.",
+        )
 
 
 def _answer(screen: Screen) -> Answer:

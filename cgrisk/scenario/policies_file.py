@@ -169,9 +169,7 @@ class Search(Model):
     base: Name | None = item(None)
     """Policy that is restricted further; none means the scenario as it is."""
     families: Annotated[
-        tuple[
-            Literal["rear_rows", "front_rows", "end_rows", "alternate_rows", "zone_quotas"], ...
-        ],
+        tuple[Literal["rear_rows", "front_rows", "end_rows", "alternate_rows", "zone_quotas"], ...],
         Field(strict=False, max_length=5),
     ] = item(("rear_rows", "front_rows", "alternate_rows", "zone_quotas"), source=ASSUMPTION)
     """Families of restrictions, each of which grows row by row.
