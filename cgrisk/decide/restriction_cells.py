@@ -86,7 +86,8 @@ class Screen:
         """Return the least restriction that meets the target; None where none is found.
 
         Nothing comes before hold load moved, the least mass first, and that before seats, the
-        fewest first (of equals, the one with the lower bound).
+        fewest first (of equals, the one with the lower bound). Seats are blocked with the hold
+        load laid so that the risk is shown to be lower, and as it was where that does as well.
         """
         nothing = Restriction()
         self.fly([nothing])
@@ -99,24 +100,45 @@ class Screen:
             return min(enough, key=moves.__getitem__)
         laid = self._better_holds(list(moves))
         families = self._families(laid)
-        probes = _PROBES if self.task.target >= RARE else _PROBES_RARE
-        chosen = {
-            name: sorted({int(k) for k in np.linspace(0, len(grown) - 1, probes).round()})
-            for name, grown in families.items()
-        }
-        self.fly(families[name][k] for name, places in chosen.items() for k in places)
+        most = self._probe(families)
         found: list[Restriction] = []
-        # Where a probe meets early, the others need be looked at below its seats alone.
-        order = sorted(families, key=lambda name: self._first_seats(families[name], chosen[name]))
-        most = self.family.most_blocked
-        for name in order:
-            least = self._first(families[name], chosen[name], most)
+        # Those that are known to meet somewhere first: the others need be looked at below it alone.
+        for grown in sorted(families.values(), key=lambda grown: not self._met(grown)):
+            least = self._first(grown, most)
             if least is not None:
                 found.append(least)
                 most = min(most, self.blocked(least))
         if not found:
             return None
-        return min(found, key=lambda one: (self.blocked(one), self.worst(one)))
+        least = min(found, key=lambda one: (self.blocked(one), self.worst(one)))
+        # Hold load that need not be moved stays where it is.
+        unmoved = replace(least, holds=())
+        self.fly([unmoved])
+        return unmoved if self.meets(unmoved) else least
+
+    def _probes(self, grown: Sequence[Restriction]) -> list[int]:
+        number = _PROBES if self.task.target >= RARE else _PROBES_RARE
+        return sorted({int(k) for k in np.linspace(0, len(grown) - 1, number).round()})
+
+    def _probe(self, families: dict[str, list[Restriction]]) -> int:
+        """Fly some steps of every family, none that blocks more than one that meets already.
+
+        Returns
+        -------
+        int
+            Seats of the least that meets; the most that may be blocked where none does.
+        """
+        most = self.family.most_blocked
+        for round_ in range(_PROBES):
+            chosen = []
+            for grown in families.values():
+                places = self._probes(grown)
+                if round_ < len(places) and self.blocked(grown[places[round_]]) <= most:
+                    chosen.append(grown[places[round_]])
+            self.fly(chosen)
+            seats = [self.blocked(one) for one in chosen if self.meets(one)]
+            most = min([most, *seats])
+        return most
 
     def _families(self, laid: Restriction) -> dict[str, list[Restriction]]:
         families = {}
@@ -127,28 +149,27 @@ class Screen:
                 families[name] = fitting
         return families
 
-    def _first_seats(self, grown: Sequence[Restriction], places: Sequence[int]) -> int:
-        """Return the seats of the least probe that meets; more than there are if none does."""
-        return min(
-            (self.blocked(grown[k]) for k in places if self.meets(grown[k])),
-            default=self.family.most_blocked + 1,
-        )
+    def _met(self, grown: Sequence[Restriction]) -> bool:
+        return any(one in self.cells and self.meets(one) for one in grown)
 
-    def _first(
-        self, grown: Sequence[Restriction], places: Sequence[int], most: int
-    ) -> Restriction | None:
+    def _first(self, grown: Sequence[Restriction], most: int) -> Restriction | None:
         """Return the least of a growing family that meets, within a number of seats.
 
         The risk need not fall as a family grows: the first probe that meets and the one before it
         are closed in by halving, and then the steps just below are looked at all the same.
         """
+        places = [k for k in self._probes(grown) if self.blocked(grown[k]) <= most]
         above = next((k for k in places if self.meets(grown[k])), None)
         if above is None:
-            return None
+            # The next probe would block too many; what lies before it may still do.
+            last = max((k for k in range(len(grown)) if self.blocked(grown[k]) <= most), default=-1)
+            if last < 0 or last in places:
+                return None
+            self.fly([grown[last]])
+            if not self.meets(grown[last]):
+                return None
+            above = last
         below = max((k for k in places if k < above), default=-1)
-        # Of no use where even one step more than fails blocks too many.
-        if self.blocked(grown[min(below + 1, above)]) > most:
-            return None
         while above - below > 1:
             middle = (above + below) // 2
             self.fly([grown[middle]])
@@ -157,13 +178,13 @@ class Screen:
             else:
                 below = middle
         while above > 0:
-            near = range(max(above - 1 - _NEIGHBOURS, 0), above)
+            near = range(max(above - _NEIGHBOURS, 0), above)
             self.fly(grown[k] for k in near)
             lower = next((k for k in near if self.meets(grown[k])), None)
             if lower is None:
                 break
             above = lower
-        return grown[above] if self.blocked(grown[above]) <= most else None
+        return grown[above]
 
     def _better_holds(self, moves: Sequence[Restriction]) -> Restriction:
         """Return the hold load laid so that the worse side is shown to be less at risk, if any."""

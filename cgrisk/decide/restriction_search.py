@@ -182,6 +182,8 @@ def _answer(screen: Screen) -> Answer:
             break
         screen.refused[chosen] = float(proof.table["high"].max())
     if status != "confirmed":
+        if chosen is not None:
+            screen.least()  # what comes after the last one refused is looked at too
         chosen = screen.nearest()
         open_ = any(screen.standing(one) in ("undecided", "close") for one in screen.cells)
         status = "not confirmed" if proofs else "undecided" if open_ else "none"
