@@ -2,8 +2,9 @@
 
 The restriction was chosen because its flights were good ones; those flights prove nothing any more.
 It is flown again on keys of their own, a number of flights fixed before the first of them, and
-judged by exact binomial bounds that hold all together: the error that the confidence leaves is
-shared out equally over all attempts, numbers of passengers and sides.
+where these do not settle it four times as many. They are judged by exact binomial bounds that hold
+all together: the error that the confidence leaves is shared out equally over all attempts, numbers
+of passengers, sides, and the two looks.
 """
 
 from __future__ import annotations
@@ -30,6 +31,8 @@ from cgrisk.scenario import Scenario
 __all__ = ["Proof", "confirm", "flights_to_confirm", "proof_seed"]
 
 _BATCH: Final = 512
+#: The second look has so many times the flights of the first.
+_LOOKS: Final = (1, 4)
 #: Most flights of a number of passengers, in multiples of a cell's.
 _MOST: Final = 8
 #: The risk nearby may be so much greater than the one seen.
@@ -51,7 +54,7 @@ class Proof:
         Probability that each single bound may be wrong with.
     table : pandas.DataFrame
         passengers, side, fits, flights, hits (-1 where split), risk, high, seed: high is the upper
-        bound.
+        bound. It ends where a side is seen to be at the target or above.
     target : float
     method : str
     flights : int
@@ -70,7 +73,8 @@ class Proof:
     def holds(self) -> bool:
         """Whether every bound is under the target."""
         flown = self.table[self.table["fits"]]
-        return bool(len(flown) and (flown["high"] < self.target).all())
+        there = (flown["passengers"] == self.passengers).any()
+        return bool(there and (flown["high"] < self.target).all())
 
     @property
     def confirmed_at(self) -> tuple[int, ...]:
@@ -144,11 +148,12 @@ def confirm(
     """
     search, n = family.search, cell.passengers
     near = range(max(1, n - search.near), min(family.plan.seats, n + search.near) + 1)
-    each = (1.0 - task.confidence) / (search.attempts * len(near) * len(SIDES))
+    looks = len(_LOOKS) if task.target >= RARE else 1
+    each = (1.0 - task.confidence) / (search.attempts * len(near) * len(SIDES) * looks)
     flights = flights_to_confirm(cell, task=task, each=each)
     rows: list[tuple[object, ...]] = []
     flown = 0
-    method = f"exact binomial (Clopper-Pearson), {flights} flights, fixed beforehand"
+    method = f"exact binomial (Clopper-Pearson), {flights} flights, else four times as many"
     if task.target < RARE:
         method = "splitting, t interval of the log of the risk (approximate)"
     for m in near:
@@ -161,15 +166,13 @@ def confirm(
         if task.target < RARE:
             found = _split(there, task, seed, each, meter)
         else:
-            found = _counted(there, task, seed, flights, meter)
+            found = _looked_at(there, task, seed, flights, each, meter)
         for s, side in enumerate(SIDES):
-            hits, total, risk, high = (x[s] for x in found)
-            if task.target >= RARE:
-                high = binomial_intervals(
-                    [int(hits)], flights=int(total), confidence=1.0 - 2.0 * each
-                )[1][0]
-            rows.append((m, side, True, int(total), int(hits), float(risk), float(high), seed))
-        flown += int(found[1].sum()) if task.target < RARE else flights
+            hits, total, risk, high = (float(x[s]) for x in found)
+            rows.append((m, side, True, int(total), int(hits), risk, high, seed))
+        flown += int(found[1].sum() if task.target < RARE else found[1].max())
+        if (found[2] >= task.target).any():
+            break
     columns = ["passengers", "side", "fits", "flights", "hits", "risk", "high", "seed"]
     table = pd.DataFrame(rows, columns=columns)
     return Proof(restriction, n, attempt, each, table, task.target, method, flown)
@@ -191,16 +194,35 @@ def _piece(there: Scenario, *parts: object) -> str:
     return "/".join(("proof", there.digest(), *(str(part) for part in parts)))
 
 
-def _counted(there: Scenario, task: Task, seed: int, flights: int, meter: Meter) -> Figures:
-    """Return hits, flights, risk and nothing yet, by side."""
+def _looked_at(
+    there: Scenario, task: Task, seed: int, flights: int, each: float, meter: Meter
+) -> Figures:
+    """Return hits, flights, risk and upper bound by side, after one look or two."""
+    hits, total = np.zeros(len(SIDES)), 0
+    high = np.ones(len(SIDES))
+    for times in _LOOKS:
+        hits += _hits(there, task, seed, (total, times * flights), meter)
+        total = times * flights
+        high = binomial_intervals(
+            hits.astype(np.int64), flights=total, confidence=1.0 - 2.0 * each
+        )[1]
+        if (high < task.target).all() or (hits >= task.target * total).any():
+            break
+    return hits, np.full(len(SIDES), float(total)), hits / total, high
+
+
+def _hits(
+    there: Scenario, task: Task, seed: int, span: tuple[int, int], meter: Meter
+) -> NDArray[np.float64]:
+    """Return how many of the flights from one number to before another leave, by side."""
 
     def make() -> dict[str, NDArray[np.generic]]:
         model = prepare(there)
         scores = [envelope_score(model, side=side) for side in SIDES]
         hits = np.zeros(len(SIDES))
-        starts = range(0, flights, _BATCH)
+        starts = range(*span, _BATCH)
         with Parallel(n_jobs=task.jobs, backend="threading", return_as="generator") as pool:
-            for rows in pool(delayed(_block)(model, seed, k, flights) for k in starts):
+            for rows in pool(delayed(_block)(model, seed, k, span[1]) for k in starts):
                 hits += [
                     float((finite_scores(score, rows) > task.threshold(score)).sum())
                     for score in scores
@@ -208,8 +230,7 @@ def _counted(there: Scenario, task: Task, seed: int, flights: int, meter: Meter)
                 meter.add(rows.shape[0])
         return {"hits": hits}
 
-    hits = meter.kept(_piece(there, seed, flights), make)["hits"].astype(np.float64)
-    return hits, np.full(len(SIDES), float(flights)), hits / flights, np.full(len(SIDES), math.nan)
+    return meter.kept(_piece(there, seed, *span), make)["hits"].astype(np.float64)
 
 
 def _block(model: FlightModel, seed: int, start: int, flights: int) -> NDArray[np.float64]:

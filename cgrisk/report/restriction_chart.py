@@ -83,6 +83,12 @@ def restriction_risk_chart(study: RestrictionStudy, *, ax: Axes) -> Axes:
         ax.vlines(x, frame["low"].clip(lower=floor), frame["high"], color=colour, lw=1.4)
         ax.plot(x, risk, marker="o", ms=3.5, color=colour, ls=style, lw=1.0, label=label)
     sure = study.table[study.table["status"] == "confirmed"]
+    open_ = study.table[study.table["status"] != "confirmed"]
+    if len(open_):
+        ax.plot(
+            open_["passengers"] + 0.25, open_["risk"].clip(lower=floor), "o", ms=7, mfc="none",
+            mec=FORWARD, ls="", label="not confirmed: the nearest",
+        )  # fmt: skip
     ax.plot(
         sure["passengers"], sure["confirmed_high"], "_", color=INK, ms=9, mew=1.4, ls="",
         label="greatest bound of the fresh flights nearby",
@@ -90,16 +96,16 @@ def restriction_risk_chart(study: RestrictionStudy, *, ax: Axes) -> Axes:
     ax.axhline(study.task.target, color=INK, lw=1.0)
     ax.annotate(
         f"target {study.task.target:g}",
-        (0.995, study.task.target),
+        (0.005, study.task.target),
         xycoords=("axes fraction", "data"),
         xytext=(0, 3),
         textcoords="offset points",
-        ha="right",
         fontsize=7.5,
         color=INK,
     )
     ax.set_yscale("log")
-    ax.set_ylim(floor, 1.0)
+    top = max(float(study.table["high"].max()), float(worse["high"].max()), study.task.target)
+    ax.set_ylim(floor, min(3.0 * top, 1.0))
     ax.set_xlabel("passengers aboard")
     ax.set_ylabel("probability per flight, worse side")
     return ax

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 
 from cgrisk.decide.policy_cells import RARE
@@ -40,6 +41,8 @@ def _heads(study: RestrictionStudy) -> list[str]:
     numbers = f"{study.counts[0]} to {study.counts[-1]} passengers, {study.counts.size} numbers"
     families = ", ".join(name.replace("_", " ") for name in search.families) or "none"
     method = "counting" if task.target >= RARE else "counting, and splitting where it is rare"
+    step = 2 * search.near + 1
+    gaps = np.diff(study.counts) > step
     return [
         f"Least restriction that keeps each side under {task.target:g} a flight, "
         f"{_READINGS[task.reading]}, with {100 * task.confidence:g} % confidence",
@@ -48,7 +51,8 @@ def _heads(study: RestrictionStudy) -> list[str]:
         f"{study.family.most_blocked} seats blocked",
         f"{study.flights:,} flights, common random numbers at each number, seed {task.seed}; "
         f"{method}; the choice is flown afresh at {search.near} passengers fewer to "
-        f"{search.near} more",
+        f"{search.near} more"
+        + (f" (numbers at most {step} apart would leave no gap)" if gaps.any() else ""),
     ]
 
 
@@ -68,7 +72,7 @@ def _table(study: RestrictionStudy) -> list[str]:
         told = _STATUS[str(row["status"])]
         if done:
             told = f"{row['confirmed_from']:.0f} to {row['confirmed_to']:.0f}: at most "
-            told += f"{row['confirmed_high']:.2g}"
+            told += f"{row['confirmed_high']:.3g}"
             if row["attempts"] > 1:
                 told += f" (attempt {row['attempts']})"
         lines.append(
