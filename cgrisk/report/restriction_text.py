@@ -89,13 +89,13 @@ def _known(study: RestrictionStudy) -> list[str]:
     refused = study.tried[study.tried["outcome"] == "refused"]
     seen = refused.groupby(["passengers", "restriction"], sort=False).ngroups
     lines = [
-        f"{len(standing)} restrictions were flown; {open_} stay undecided within "
-        f"{study.task.flights:,} flights and count as not meeting it"
+        f"{len(standing)} restrictions were flown; undecided within {study.task.flights:,} "
+        f"flights, and so not taken: {open_}"
         + ("; more --flights would settle them." if open_ else ".")
     ]
     if seen:
         lines.append(
-            f"{seen} met it among all that was tried and were not confirmed on fresh flights "
+            f"Met it among all that was tried, but not confirmed on fresh flights: {seen} "
             "(confirmation.csv)."
         )
     return lines
@@ -107,6 +107,7 @@ def _decision(study: RestrictionStudy) -> list[str]:
     failed = [answer for answer in study.answers if answer.status != "confirmed"]
     for answer in failed:
         high = float(answer.cell.high.max())
+        room = answer.seats_left + answer.seats_blocked - answer.passengers
         reason = {
             "none": "no restriction of the family meets it",
             "undecided": "no restriction of the family is shown to meet it, and some may",
@@ -114,7 +115,8 @@ def _decision(study: RestrictionStudy) -> list[str]:
         }[answer.status]
         lines.append(
             f"At {answer.passengers} passengers {reason}. The nearest: {answer.words}, "
-            f"{answer.seats_blocked} seats blocked, upper bound {high:.2g} against {target:g}."
+            f"{answer.seats_blocked} seats blocked, upper bound {high:.2g} against {target:g} "
+            f"(at most {min(room, study.family.most_blocked)} could be)."
         )
     if not failed:
         return ["A restriction is confirmed at every number of passengers looked at."]
@@ -141,7 +143,7 @@ def _line(line: DraftLine, *, lowest: bool) -> str:
         )
         return f"{numbers}: {line.words}{seats}."
     if line.status == "none":
-        return f"{numbers}: NO RESTRICTION IS CONFIRMED. Not covered by this draft."
+        return f"{numbers}: NONE OF THE FAMILY IS CONFIRMED. Not covered by this draft."
     return f"{numbers}: not looked at. Not covered by this draft."
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import math
 import types
 from dataclasses import replace
@@ -25,7 +26,8 @@ from cgrisk.report.publish_restriction import publish_restriction
 from cgrisk.report.restriction_text import draft_text, restriction_answer, restriction_text
 from cgrisk.risk.sequential import any_time_intervals
 from cgrisk.runs.shelf import Shelf
-from tests.flight_cases import shipped_scenario
+from tests.cut_cases import SMALL
+from tests.flight_cases import edited, shipped_scenario
 from tests.restriction_cases import eight_rows, exact_risks, searched
 
 TARGET = 0.02
@@ -144,7 +146,7 @@ def test_where_none_meets_the_nearest_is_shown() -> None:
     text = restriction_text(found)
     assert "no restriction of the family meets it" in text
     assert "nearest: block rows 1-2" in text
-    assert "NO RESTRICTION IS CONFIRMED" in draft_text(found)
+    assert "NONE OF THE FAMILY IS CONFIRMED" in draft_text(found)
 
 
 def test_a_lucky_winner_is_refused_and_the_next_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -170,7 +172,7 @@ def test_a_lucky_winner_is_refused_and_the_next_is_taken(monkeypatch: pytest.Mon
     assert set(answer.proofs[0].table["seed"]).isdisjoint(answer.proofs[1].table["seed"])
     tried = found.tried.set_index(["restriction", "side"])["outcome"]
     assert tried["block row 1", "forward"] == "refused"
-    assert "were not confirmed" in restriction_text(found)
+    assert "but not confirmed on fresh flights: 1" in restriction_text(found)
     once = ask(task(), searched(near=1, holds=False, attempts=1))
     assert once.answers[0].status == "not confirmed"
     # What spoke against it counts: the lucky one is not the nearest.
@@ -410,3 +412,23 @@ def test_a_second_look_settles_what_the_first_leaves_open(study: RestrictionStud
 
 def test_flights_that_serve() -> None:
     assert [flights_for(p) for p in (0.1, 1e-3, 1e-5, math.nan)] == [10_000, 30_000, 10_000, 10_000]
+
+
+@pytest.mark.nightly
+def test_a_rare_target_is_split_and_confirmed_by_splitting(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As if counting did not reach: the answer by splitting is within what counting finds."""
+    small = edited(copy.deepcopy({**SMALL}))
+    asked = task(small, target=5e-3, flights=4096, jobs=2)
+    file = searched(near=0, families=["rear_rows"], holds=False, attempts=1)
+    counted = ask(asked, file, counts=(3,)).answers[0]
+    for module in ("policy_cells", "restriction_cells", "restriction_proof", "restriction_search"):
+        monkeypatch.setattr(f"cgrisk.decide.{module}.RARE", 0.1)
+    monkeypatch.setattr("cgrisk.decide.policy_cells._KEPT", 256)
+    split = ask(asked, file, counts=(3,)).answers[0]
+    assert counted.status == split.status == "confirmed"
+    assert split.cell.more_flights > 0
+    (proof,) = split.proofs
+    assert "splitting" in proof.method
+    assert (proof.table["hits"] == -1).all()
+    for one, two in zip(counted.proofs[0].table["risk"], proof.table["risk"], strict=True):
+        assert two == pytest.approx(one, abs=5 * math.sqrt(max(one, 1e-3) / 512) + 0.5 * one)
