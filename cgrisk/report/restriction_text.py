@@ -167,8 +167,9 @@ def draft_text(study: RestrictionStudy) -> str:
         "That is the numerical error of the simulation alone: what the scenario assumes is not in "
         "it.",
         "A row is blocked for everybody, also for those who change seats. The load sheet counts "
-        "people by zone as before; where a restriction changes how zones are filled or where they "
-        "balance, the load sheet is to be made with that.",
+        "people by zone and balances each zone where it did before, although blocked rows move "
+        "its people to one side: the risk includes that. A load sheet that balances a zone where "
+        "its open seats are may need another restriction.",
         f"{BUFFER_NOTE} {CAUTIONS}",
     )
     for note in notes:
