@@ -26,6 +26,7 @@ _COMMANDS = (
     "zones",
     "loads",
     "policies",
+    "restrict",
     "rerun",
     "compare",
     "check",

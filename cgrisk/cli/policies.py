@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from cgrisk.runs.shelf import Shelf
     from cgrisk.scenario.policies_file import PoliciesFile
 
-__all__ = ["EXAMPLE", "HELP", "add_arguments", "execute"]
+__all__ = ["EXAMPLE", "HELP", "add_arguments", "counts_of", "execute"]
 
 HELP = "compare seating policies: risk against seats, over the numbers of passengers"
 EXAMPLE = "cgrisk policies my-case/operation.toml my-case/policies.toml --target 1e-3 --seed 1"
@@ -47,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--out", help="folder to write, new or empty")
 
 
-def _counts(text: str | None) -> NDArray[np.int64] | None:
+def counts_of(text: str | None) -> NDArray[np.int64] | None:
     """Return the numbers of passengers of ``60,100-174/10``."""
     import numpy as np
 
@@ -128,7 +128,7 @@ def execute(chosen: argparse.Namespace) -> int:
     from cgrisk.report.publish_policies import publish_policies
     from cgrisk.report.result_folder import check_free, result_folder
 
-    counts = _counts(chosen.passengers)
+    counts = counts_of(chosen.passengers)
     task, file = _task(chosen)
     folder = chosen.out
     if folder is None:

@@ -23,7 +23,7 @@ from cgrisk.risk.sequential import any_time_intervals
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.policies_file import PoliciesFile, Policy
 
-__all__ = ["PolicyStudy", "capacity_under", "default_counts", "evaluate"]
+__all__ = ["PolicyStudy", "capacity_under", "checked_counts", "default_counts", "evaluate"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -117,7 +117,14 @@ def capacity_under(scenario: Scenario, policy: Policy) -> int:
     return capacity
 
 
-def _checked_counts(file: PoliciesFile, counts: Ints | None, seats: int) -> Ints:
+def checked_counts(file: PoliciesFile, counts: Ints | None, seats: int) -> Ints:
+    """Return numbers of passengers, rising: those given, the file's, or thirty.
+
+    Raises
+    ------
+    UsageError
+        If there are none, or one is not from 1 to the seats.
+    """
     if counts is None:
         counts = np.array(file.counts, dtype=np.int64) if file.counts else default_counts(seats)
     found = np.unique(counts)
@@ -165,7 +172,7 @@ def evaluate(
     meter = Meter() if meter is None else meter
     scenario, policies = task.scenario, file.policies
     seats = cabin_plan(scenario).seats
-    numbers = _checked_counts(file, counts, seats)
+    numbers = checked_counts(file, counts, seats)
     capacity = np.array([capacity_under(scenario, policy) for policy in policies])
     meter.begin("policies", expected=6000 * len(policies) * numbers.size)
     cells = []

@@ -27,11 +27,23 @@ from cgrisk.sampling import check_counts
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.policies_file import Policy
 
-__all__ = ["FIGURES", "RARE", "Cell", "Task", "count_seed", "flights_flown", "fly_count"]
+__all__ = [
+    "FIGURES",
+    "RARE",
+    "READINGS",
+    "Cell",
+    "Task",
+    "count_seed",
+    "flights_flown",
+    "fly_count",
+    "split_risk",
+]
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
+#: How a load is taken: planned on the operational limit, or as it is planned.
+READINGS: Final = ("limit", "planned")
 #: Targets below this are beyond counting.
 RARE: Final = 1e-4
 #: Flights of a step at first and per call of the kernel; steps grow with what was flown.
@@ -73,6 +85,10 @@ class Task:
         Threads; changes no result.
     to_the_end : bool
         Fly all flights, decided or not.
+    reading : str
+        Of :data:`READINGS`: the load for which the target is asked.
+    both_sides : bool
+        Fly until both sides are decided; False: also stop where one is shown to be above.
     """
 
     scenario: Scenario
@@ -83,6 +99,8 @@ class Task:
     bags: str = "per_passenger"
     jobs: int = -1
     to_the_end: bool = False
+    reading: str = "limit"
+    both_sides: bool = True
 
     def __post_init__(self) -> None:
         """Check the numbers."""
@@ -95,8 +113,19 @@ class Task:
                 got=value,
                 cure="Give the probability per flight that you accept; there is no published one.",
             )
+        if self.reading not in READINGS:
+            raise UsageError(
+                argument="reading",
+                expected=" or ".join(READINGS),
+                got=self.reading,
+                cure="Say whether the load is planned on the operational limit or as it is.",
+            )
         resolve_seed(self.seed)
         check_counts(flights=self.flights, jobs=self.jobs)
+
+    def threshold(self, score: Score) -> float:
+        """Return where a score begins to count, by the reading."""
+        return score.at_limit if self.reading == "limit" else score.as_planned
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,7 +141,7 @@ class Cell:
     flights : int
         Flights counted; 0 where the passengers do not fit.
     beyond : bool array, shape (2, flights)
-        Which flights, planned on the operational limit, leave the certified envelope.
+        Which flights leave the certified envelope, the load taken as the task reads it.
     planned_hits : int64 array, shape (2,)
         Flights that leave it as planned.
     error_pct : float64 array, shape (m,)
@@ -122,7 +151,7 @@ class Cell:
     at_limit, as_planned : float64 array, shape (2,)
         Distance of the operational limit and of the planned load from the certified limit, % MAC.
     risk, low, high : float64 array, shape (2,)
-        Planned on the operational limit.
+        The load taken as the task reads it.
     method : str
     more_flights : int
         Flights of a rare-event estimator on top.
@@ -165,6 +194,7 @@ class _Builder:
 
     model: FlightModel
     scores: tuple[Score, Score]
+    limits: tuple[float, float]
     beyond: list[Flags] = field(default_factory=list)
     planned: NDArray[np.int64] = field(default_factory=lambda: np.zeros(2, dtype=np.int64))
     kept: list[Floats] = field(default_factory=list)
@@ -175,8 +205,7 @@ class _Builder:
         found = [score.of(rows) for score in self.scores]
         if not np.isfinite(found).all():
             raise ComputationError("a flight has no margin to the envelope; check the scenario.")
-        limits = [score.at_limit for score in self.scores]
-        self.beyond.append(np.stack([f > at for f, at in zip(found, limits, strict=True)]))
+        self.beyond.append(np.stack([f > at for f, at in zip(found, self.limits, strict=True)]))
         self.planned += [
             int((f > s.as_planned).sum()) for f, s in zip(found, self.scores, strict=True)
         ]
@@ -250,6 +279,8 @@ def _empty(passengers: int, room: Room) -> Cell:
 
 def _decided(builder: _Builder, task: Task) -> bool:
     risk, low, high = builder.bounds(task)
+    if not task.both_sides and (low > task.target).any():
+        return True
     inside = (low <= task.target) & (task.target <= high)
     close = (risk > 0.0) & (0.5 * (high - low) <= _CLOSE * risk)
     return bool((~inside | close).all())
@@ -297,7 +328,8 @@ def fly_count(
         if digest not in builders:
             model = prepare(there)
             one, two = (envelope_score(model, side=side) for side in SIDES)
-            builders[digest] = _Builder(model, (one, two))
+            limits = task.threshold(one), task.threshold(two)
+            builders[digest] = _Builder(model, (one, two), limits)
     seed = count_seed(task.seed, passengers)
     # Beyond counting, one step of flights serves the differences and the trim.
     most = min(task.flights, _KEPT) if task.target < RARE and not task.to_the_end else task.flights
@@ -349,11 +381,13 @@ def _finish(builder: _Builder, task: Task, passengers: int, seed: int, meter: Me
     risk, low, high = builder.bounds(task)
     method = "counting, beta mixture (Robbins), holds whenever the flights stop"
     more = 0
-    if task.target < RARE and not task.to_the_end:
+    lost = not task.both_sides and bool((low > task.target).any())
+    if task.target < RARE and not task.to_the_end and not lost:
         for i, score in enumerate(builder.scores):
             if low[i] > task.target or high[i] < task.target:
                 continue
-            risk[i], low[i], high[i], flown = _rare(builder.model, score, task, seed, meter)
+            found = split_risk(builder.model, score=score, task=task, seed=seed, meter=meter)
+            risk[i], low[i], high[i], flown = found
             more += flown
             method = "splitting, fixed levels, where counting does not settle it"
     room = room_under(builder.model.scenario, Policy(name="all"), passengers=passengers)
@@ -376,10 +410,22 @@ def _finish(builder: _Builder, task: Task, passengers: int, seed: int, meter: Me
     )
 
 
-def _rare(
-    model: FlightModel, score: Score, task: Task, seed: int, meter: Meter
+def split_risk(
+    model: FlightModel, *, score: Score, task: Task, seed: int, meter: Meter
 ) -> tuple[float, float, float, int]:
-    """Return (risk, low, high, flights) at the operational limit by splitting."""
+    """Return (risk, low, high, flights) by splitting, the load taken as the task reads it.
+
+    Parameters
+    ----------
+    model : FlightModel
+    score : Score
+        Of the model's envelope, to one side.
+    task : Task
+        Says the target and the confidence.
+    seed : int
+    meter : Meter
+        Told of the flights.
+    """
     deepest = max(task.target / 10.0, 1e-12)
     question = Question(
         model=model,
@@ -394,9 +440,9 @@ def _rare(
     )
     pilot = fly_pilot(question, meter=meter)
     tail = split_tail(question, pilot=pilot, meter=meter)
-    last = pilot.threshold(deepest)
-    thresholds = np.unique([last, score.at_limit])
+    last, limit = pilot.threshold(deepest), task.threshold(score)
+    thresholds = np.unique([last, limit])
     found = within_reach(tail.estimate(thresholds))
-    place = int(np.flatnonzero(thresholds == score.at_limit)[0])
+    place = int(np.flatnonzero(thresholds == limit)[0])
     p, low, high = found.estimate[place], found.low[place], found.high[place]
     return float(p), float(low), float(high), tail.flights

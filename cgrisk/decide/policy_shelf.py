@@ -33,6 +33,7 @@ def kept_count(
     passengers: int,
     movers_share: Sequence[float | None] | None = None,
     meter: Meter,
+    piece: str | None = None,
 ) -> list[Cell]:
     """Return the cells of one number of passengers from the shelf, or fly them and put them there.
 
@@ -43,6 +44,8 @@ def kept_count(
     meter : Meter
         With the shelf, if there is one; its key says which scenario, policies, target, seed and
         number of flights the pieces are of.
+    piece : str, optional
+        Name of the piece, where the key does not say which policies they are.
     """
     made: list[Cell] = []
 
@@ -52,8 +55,8 @@ def kept_count(
         )
         return _arrays(made)
 
-    name = f"{passengers}/{'' if movers_share is None else repr(list(movers_share))}"
-    found = meter.kept(name, make)
+    own = f"{passengers}/{'' if movers_share is None else repr(list(movers_share))}"
+    found = meter.kept(own if piece is None else piece, make)
     if made:
         return made
     cells = []

@@ -12,7 +12,7 @@ from cgrisk.scenario.aircraft_file import PhaseKind
 from cgrisk.scenario.document import read_document, shown
 from cgrisk.scenario.fields import figure
 from cgrisk.scenario.locate import KeyPath
-from cgrisk.scenario.policies_file import Demand, PoliciesFile, Policy
+from cgrisk.scenario.policies_file import Demand, PoliciesFile, Policy, Search
 from cgrisk.scenario.problems import Problem, listed, repeated
 from cgrisk.scenario.scenario import Scenario
 from cgrisk.scenario.seats import expand_seats, select_seats
@@ -48,6 +48,8 @@ def load_policies(path: str | Path, *, scenario: Scenario) -> PoliciesFile:
         problems += policy_problems(values["policies"], scenario=scenario)
     if values.get("demand") is not None:
         problems += _demand(values["demand"])
+    if values.get("search") is not None:
+        problems += _search(values["search"], values.get("policies"), scenario)
     if "counts" in values:
         problems += _counts(values["counts"], len(expand_seats(scenario.aircraft.cabin)))
     found = [document.fault(p.path, expected=p.expected, got=p.got, cure=p.cure) for p in problems]
@@ -105,6 +107,54 @@ def _demand(demand: Demand) -> Iterator[Problem]:
             yield Problem(
                 (*path, "shares"), "shares that add up to 1", figure(total), "Correct them."
             )
+
+
+def _search(
+    search: Search, policies: tuple[Policy, ...] | None, scenario: Scenario
+) -> Iterator[Problem]:
+    path: KeyPath = ("search",)
+    yield from repeated(list(search.families), (*path, "families"), of="entry", key=None)
+    if not search.families and not search.holds:
+        yield Problem(
+            (*path, "families"),
+            "a family, or holds = true",
+            "neither",
+            "Name a family of restrictions, or let hold load be moved.",
+        )
+    seats = len(expand_seats(scenario.aircraft.cabin))
+    if search.most_blocked is not None and search.most_blocked >= seats:
+        yield Problem(
+            (*path, "most_blocked"),
+            f"fewer than the seats of the cabin, {seats}",
+            str(search.most_blocked),
+            "Leave seats for somebody.",
+        )
+    base: Policy | None = None
+    if search.base is not None and policies is not None:
+        named = {policy.name: policy for policy in policies}
+        base = named.get(search.base)
+        if base is None:
+            yield Problem(
+                (*path, "base"),
+                f"one of {listed(list(named))}",
+                shown(search.base),
+                "Use the name of a policy of the file.",
+            )
+    if "zone_quotas" not in search.families:
+        return
+    place = (*path, "families", search.families.index("zone_quotas"))
+    counted = scenario.operation.seating.scope
+    if base is not None and base.quotas:
+        yield Problem(
+            place, "a base policy without quotas of its own", shown(base.name), "Take one away."
+        )
+    if (counted if base is None or base.counted is None else base.counted) == "cabin":
+        yield Problem(
+            place,
+            "people who sit in the zone where they are counted",
+            "people who sit anywhere in the cabin",
+            "Take the family away, or name a base policy that counts by zone.",
+        )
 
 
 def policy_problems(policies: tuple[Policy, ...], *, scenario: Scenario) -> Iterator[Problem]:

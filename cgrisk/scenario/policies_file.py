@@ -28,6 +28,7 @@ __all__ = [
     "PoliciesFile",
     "Policy",
     "Quota",
+    "Search",
     "Sign",
     "Standing",
 ]
@@ -162,6 +163,31 @@ class Demand(Model):
     """Of a given demand: the share of flights with each number; they add up to 1."""
 
 
+class Search(Model):
+    """The restrictions among which the least one is looked for, and how it is confirmed."""
+
+    base: Name | None = item(None)
+    """Policy that is restricted further; none means the scenario as it is."""
+    families: Annotated[
+        tuple[Literal["rear_rows", "front_rows", "end_rows", "alternate_rows", "zone_quotas"], ...],
+        Field(strict=False, max_length=5),
+    ] = item(("rear_rows", "front_rows", "alternate_rows", "zone_quotas"), source=ASSUMPTION)
+    """Families of restrictions, each of which grows row by row.
+
+    rear_rows, front_rows: rows blocked from that end; end_rows: from both ends by turns, the rear
+    first; alternate_rows: every other row, from the last; zone_quotas: at most so many people in
+    a zone, whose other seats stay empty, whichever they are. None: the hold load alone.
+    """
+    holds: bool = item(True)
+    """Whether hold load may be moved between the holds; tried before any seat is blocked."""
+    most_blocked: Annotated[int, Field(ge=0, le=1000)] | None = item(None, source=ASSUMPTION)
+    """Most seats that a restriction may block; none means half of the cabin's."""
+    near: Annotated[int, Field(ge=0, le=20)] = item(5, source=ASSUMPTION)
+    """A restriction is confirmed at every number of passengers so many fewer to so many more."""
+    attempts: Annotated[int, Field(ge=1, le=20)] = item(5, source=ASSUMPTION)
+    """Restrictions that are flown afresh, one after the other, until one is confirmed."""
+
+
 class PoliciesFile(Model):
     """Policies to be compared, and the demand that says what they cost."""
 
@@ -185,3 +211,5 @@ class PoliciesFile(Model):
         item()
     )
     """Policies."""
+    search: Search | None = item(None)
+    """Where the least restriction is looked for; none means the defaults of its keys."""

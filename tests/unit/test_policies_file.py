@@ -97,3 +97,34 @@ def test_a_demand_says_what_its_kind_needs_and_no_more(
 def test_more_passengers_than_seats_are_refused(tmp_path: Path) -> None:
     found = faults(tmp_path, 'counts = [100, 175]\n[[policies]]\nname = "p"\n')
     assert found == [(3, "counts[1]", "at most the seats of the cabin, 174 / 175")]
+
+
+@pytest.mark.parametrize(
+    ("line", "key", "text"),
+    [
+        ('base = "another"', "search.base", 'one of "p" / "another"'),
+        ("most_blocked = 174", "search.most_blocked", "fewer than the seats of the cabin, 174"),
+        ('families = ["rear_rows", "rear_rows"]', "search.families[1]", "rear_rows"),
+        ('families = ["middle_rows"]', "search.families[0]", "middle_rows"),
+        ("families = []\nholds = false", "search.families", "neither"),
+        ("near = 21", "search.near", "from 0 to 20 / 21"),
+        ("attempts = 0", "search.attempts", "from 1 to 20 / 0"),
+        ("rows = 3", "search.rows", "rows"),
+    ],
+)
+def test_a_search_names_what_there_is(tmp_path: Path, line: str, key: str, text: str) -> None:
+    found = faults(tmp_path, f'[search]\n{line}\n[[policies]]\nname = "p"\n')
+    assert [(n, k) for n, k, _ in found] == [(4, key)]
+    assert text in found[0][2] + key
+
+
+def test_quotas_need_people_who_sit_where_they_are_counted(tmp_path: Path) -> None:
+    search = '[search]\nbase = "p"\nfamilies = ["rear_rows", "zone_quotas"]\n'
+    anywhere = faults(tmp_path, search + '[[policies]]\nname = "p"\ncounted = "cabin"\n')
+    assert [(n, k) for n, k, _ in anywhere] == [(5, "search.families[1]")]
+    assert "anywhere in the cabin" in anywhere[0][2]
+    own = "quotas = [" + ", ".join(
+        f'{{ zone = "{z}", share = {s} }}' for z, s in (("A", 0.3), ("B", 0.3), ("C", 0.4))
+    )
+    twice = faults(tmp_path, search + f'[[policies]]\nname = "p"\n{own}]\n')
+    assert [k for _, k, _ in twice] == ["search.families[1]"]
