@@ -17,7 +17,20 @@ from tests.cut_cases import write_small_case
 
 ROOT = Path(__file__).resolve().parents[2]
 SHIPPED = ROOT / "scenarios" / "single_aisle"
-COMMANDS = ("run", "rerun", "check", "new", "fields")
+COMMANDS = (
+    "run",
+    "tail",
+    "causes",
+    "buffers",
+    "zones",
+    "loads",
+    "policies",
+    "restrict",
+    "rerun",
+    "check",
+    "new",
+    "fields",
+)
 START = "import sys; from cgrisk.cli import main; sys.exit(main())"
 #: Top-level keys that every answer of `cgrisk run --json` has.
 KEYS = {
