@@ -17,6 +17,7 @@ __all__ = [
     "US_GALLON_TO_M3",
     "Dimension",
     "UnitSystem",
+    "mass_text",
     "to_si",
     "unit_name",
 ]
@@ -71,3 +72,9 @@ def to_si(value: float, *, dimension: str, system: UnitSystem) -> float:
 def unit_name(dimension: str, *, system: UnitSystem) -> str:
     """Return the name of the unit a file of this system uses for a dimension."""
     return DIMENSIONS[dimension][system][0]
+
+
+def mass_text(mass_kg: float, *, system: UnitSystem, signed: bool = False) -> str:
+    """Return a mass in words, in the unit of a file: ``1,234 kg``."""
+    value = mass_kg / to_si(1.0, dimension="mass", system=system)
+    return f"{value:{'+' if signed else ''},.0f} {unit_name('mass', system=system)}"

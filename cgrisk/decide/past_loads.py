@@ -16,6 +16,7 @@ from cgrisk.errors import Fault, UsageError
 from cgrisk.flight import FlightModel, prepare
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.loads_file import PastLoad, PastLoads, told_faults
+from cgrisk.units import UnitSystem, mass_text
 
 __all__ = ["LoadScores", "ScoredLoad", "cure_text", "load_state_of", "score_loads"]
 
@@ -104,7 +105,7 @@ class LoadScores:
 
     def frame(self) -> pd.DataFrame:
         """Return a row a load: masses and CGs, margins (% MAC), verdicts, cure."""
-        return pd.DataFrame([_row(load) for load in self.loads])
+        return pd.DataFrame([_row(load, self.scenario.operation.units) for load in self.loads])
 
 
 def load_state_of(load: PastLoad) -> LoadState:
@@ -191,7 +192,7 @@ def _over_mass(model: FlightModel, points: Points) -> tuple[str, ...]:
     return tuple(over)
 
 
-def _row(scored: ScoredLoad) -> dict[str, Any]:
+def _row(scored: ScoredLoad, system: UnitSystem) -> dict[str, Any]:
     load = scored.load
     row: dict[str, Any] = {
         "line": load.line,
@@ -223,19 +224,20 @@ def _row(scored: ScoredLoad) -> dict[str, Any]:
     row["cure"] = "" if cure is None else cure.kind
     row["moved_kg"] = 0.0 if cure is None else cure.moved_kg
     row["ballast_kg"] = 0.0 if cure is None else cure.ballast_kg
-    row["cure_moves"] = "" if cure is None else cure_text(cure)
+    row["cure_moves"] = "" if cure is None else cure_text(cure, system=system)
     return row
 
 
-def cure_text(cure: Cure) -> str:
-    """Return the moves of a cure as an instruction, or why there are none."""
+def cure_text(cure: Cure, *, system: UnitSystem = "kg/m") -> str:
+    """Return the moves of a cure as an instruction in a file's units, or why there are none."""
     if cure.kind == "cabin":
         return f"passengers, seats or fuel: {cure.why}"
     parts = []
     for move in cure.moves:
         noun = "bag" if move.pieces == 1 else "bags"
-        count = f"{move.pieces} {noun} ({move.mass_kg:,.0f} kg)"
-        what = count if move.what == "bags" else f"{move.mass_kg:,.0f} kg of {move.what}"
+        mass = mass_text(move.mass_kg, system=system)
+        count = f"{move.pieces} {noun} ({mass})"
+        what = count if move.what == "bags" else f"{mass} of {move.what}"
         where = f"from {move.source} to {move.target}" if move.source else f"in {move.target}"
         parts.append(f"{what} {where}")
     return "; ".join(parts)

@@ -13,6 +13,7 @@ from cgrisk.decide.beside import KINDS
 from cgrisk.decide.buffers import Buffer, Buffers
 from cgrisk.decide.operating_envelope import OperatingEnvelope
 from cgrisk.risk.summary import CAUTIONS, plain
+from cgrisk.units import to_si, unit_name
 
 __all__ = ["BufferStudy", "buffer_answer", "buffer_text"]
 
@@ -44,6 +45,32 @@ class BufferStudy:
     proof: pd.DataFrame
 
 
+@dataclass(frozen=True, slots=True)
+class _Units:
+    """Masses and moments in the units of the scenario's files."""
+
+    mass_kg: float
+    mass_name: str
+    moment_kgm: float
+    moment_name: str
+
+    @classmethod
+    def of(cls, buffers: Buffers) -> _Units:
+        system = buffers.ask.scenario.operation.units
+        return cls(
+            to_si(1.0, dimension="mass", system=system),
+            unit_name("mass", system=system),
+            to_si(1.0, dimension="moment", system=system),
+            unit_name("moment", system=system),
+        )
+
+    def mass(self, value_kg: float) -> str:
+        return f"{value_kg / self.mass_kg:,.0f} {self.mass_name}"
+
+    def moment(self, value_kgm: float, form: str = ",.0f") -> str:
+        return f"{value_kgm / self.moment_kgm:{form}}"
+
+
 def governing(buffers: Buffers, *, side: str, group: str) -> Buffer:
     """Return the largest buffer (kg m) of a side and group."""
     return max(buffers.of(side=side, group=group), key=lambda b: b.buffer_kgm)
@@ -59,6 +86,7 @@ def _row_text(estimate: float, low: float, high: float, *, short: bool = False) 
 
 def _table_lines(study: BufferStudy, side: str, group: str) -> list[str]:
     buffers, beside = study.buffers, study.beside
+    units = _Units.of(buffers)
     lines = [
         f"{side.capitalize()}, {_PHASES[group]}",
         f"  {'zero-fuel':>10}{'people':>8}{'quantile':>10}{'bound':>9}{'assumed':>9}"
@@ -78,21 +106,23 @@ def _table_lines(study: BufferStudy, side: str, group: str) -> list[str]:
                 f"{row['risk']:.2g}" if row["risk"] > 0.0 else f"under {row['risk_high']:.1g}"
             )
 
-        assumed = "left out" if math.isnan(b.assumed_kgm) else f"{b.assumed_kgm:,.0f}"
+        assumed = "left out" if math.isnan(b.assumed_kgm) else units.moment(b.assumed_kgm)
         percent = 100.0 * b.buffer_kgm / (b.mass_kg * buffers.model.balance.mac_m)
         lines.append(
-            f"  {b.mass_kg:>10,.0f}{b.load.state.passengers:>8}{b.estimate_kgm:>10,.0f}"
-            f"{b.upper_kgm - b.estimate_kgm:>+9,.0f}{assumed:>9}{b.buffer_kgm:>9,.0f}"
-            f"{percent:>7.2f}   {cell('straight'):<28}{cell('root_squares'):<28}{cell('in_use')}"
+            f"  {b.mass_kg / units.mass_kg:>10,.0f}{b.load.state.passengers:>8}"
+            f"{units.moment(b.estimate_kgm):>10}"
+            f"{units.moment(b.upper_kgm - b.estimate_kgm, '+,.0f'):>9}{assumed:>9}"
+            f"{units.moment(b.buffer_kgm):>9}{percent:>7.2f}"
+            f"   {cell('straight'):<28}{cell('root_squares'):<28}{cell('in_use')}"
         )
     return lines
 
 
 def _split_lines(buffers: Buffers, side: str, group: str) -> list[str]:
-    b = governing(buffers, side=side, group=group)
+    b, units = governing(buffers, side=side, group=group), _Units.of(buffers)
     if b.shares is None:
-        return [f"  No split at {b.mass_kg:,.0f} kg: too few flights at the quantile."]
-    lines = [f"  At {b.mass_kg:,.0f} kg ({b.load.how}) it is made of"]
+        return [f"  No split at {units.mass(b.mass_kg)}: too few flights at the quantile."]
+    lines = [f"  At {units.mass(b.mass_kg)} ({b.load.how}) it is made of"]
     for by in ("cause", "zone"):
         table = buffers.split(by=by)
         here = table[
@@ -102,7 +132,7 @@ def _split_lines(buffers: Buffers, side: str, group: str) -> list[str]:
             zones = set(buffers.model.plan.zones) | {"no zone"}
             here = here[here["part"].isin(zones)]
         parts = [
-            f"{'zone ' if by == 'zone' else ''}{part} {moment:+,.0f}"
+            f"{'zone ' if by == 'zone' else ''}{part} {units.moment(moment, '+,.0f')}"
             for part, moment in zip(here["part"], here["moment_kgm"], strict=True)
             if abs(moment) >= 0.5
         ]
@@ -113,14 +143,15 @@ def _split_lines(buffers: Buffers, side: str, group: str) -> list[str]:
 
 def _decision(study: BufferStudy) -> list[str]:
     buffers, ask = study.buffers, study.buffers.ask
+    units = _Units.of(buffers)
     parts = []
     for side in ("forward", "aft"):
         for group in ask.groups:
             b = governing(buffers, side=side, group=group)
             percent = 100.0 * b.buffer_kgm / (b.mass_kg * buffers.model.balance.mac_m)
             parts.append(
-                f"{side} {_PHASES[group]} {b.buffer_kgm:,.0f} kg m "
-                f"({percent:.2f} % MAC of the zero-fuel mass {b.mass_kg:,.0f} kg)"
+                f"{side} {_PHASES[group]} {units.moment(b.buffer_kgm)} {units.moment_name} "
+                f"({percent:.2f} % MAC of the zero-fuel mass {units.mass(b.mass_kg)})"
             )
     lines = [
         f"Decision: for a risk of {ask.risk:g} a flight"
@@ -137,12 +168,13 @@ def _decision(study: BufferStudy) -> list[str]:
         lines.append(
             "The curtailments in use leave at most "
             f"{_row_text(worst['risk'], worst['risk_low'], worst['risk_high'])} "
-            f"({worst['side']}, {_PHASES[str(worst['group'])]}, {worst['mass_kg']:,.0f} kg, in the "
-            "worst load there; assumptions as the scenario has them)."
+            f"({worst['side']}, {_PHASES[str(worst['group'])]}, {units.mass(worst['mass_kg'])}, in "
+            "the worst load there; assumptions as the scenario has them)."
         )
     lines += [
-        f"  no room: {c.kind.replace('_', '-')} mass from {c.lowest_kg:,.0f} to "
-        f"{c.highest_kg:,.0f} kg, the sides cross by up to {c.missing_pct_mac:.2f} % MAC; {c.why}."
+        f"  no room: {c.kind.replace('_', '-')} mass from {units.mass(c.lowest_kg)} to "
+        f"{units.mass(c.highest_kg)}, the sides cross by up to {c.missing_pct_mac:.2f} % MAC; "
+        f"{c.why}."
         for c in study.envelope.crossings
     ]
     if not study.proof.empty and bool(study.proof["over"].any()):
@@ -175,7 +207,7 @@ def _decision(study: BufferStudy) -> list[str]:
 
 
 def _proof_lines(study: BufferStudy) -> list[str]:
-    proof = study.proof
+    proof, units = study.proof, _Units.of(study.buffers)
     if proof.empty:
         return ["Not proved: no loads were flown on the envelope's edge."]
     lines = [
@@ -192,7 +224,8 @@ def _proof_lines(study: BufferStudy) -> list[str]:
             f"  {text}: {int(here['over'].sum())} significantly over "
             f"{study.buffers.ask.each_risk:g}; the greatest "
             f"{_row_text(worst['estimate'], worst['low'], worst['high'])} ({worst['side']}, "
-            f"{_PHASES[str(worst['group'])]}, {worst['kind']} load, {worst['mass_kg']:,.0f} kg, "
+            f"{_PHASES[str(worst['group'])]}, {worst['kind']} load, "
+            f"{units.mass(worst['mass_kg'])}, "
             f"{worst['passengers']:.0f} aboard)."
         )
     return lines
@@ -201,8 +234,10 @@ def _proof_lines(study: BufferStudy) -> list[str]:
 def buffer_text(study: BufferStudy) -> str:
     """Return the study as text for a terminal: tables, splits, proof, decision."""
     buffers, ask = study.buffers, study.buffers.ask
+    units = _Units.of(buffers)
     lines = [
-        f"Buffers to the certified envelope, kg and kg m: {ask.scenario.name}",
+        f"Buffers to the certified envelope, {units.mass_name} and {units.moment_name}: "
+        f"{ask.scenario.name}",
         f"{buffers.flights:,} flights, seed {ask.seed}; risk {ask.each_risk:g} each, confidence "
         f"{ask.each_confidence:.6g} each",
         "the quantile of the excess, what its bound and assumptions add, the sum; beside it "

@@ -13,6 +13,7 @@ from cgrisk.decide.load_mix import LoadRisks
 from cgrisk.decide.past_loads import LoadScores, ScoredLoad
 from cgrisk.risk.intervals import Interval
 from cgrisk.risk.summary import CAUTIONS, plain
+from cgrisk.units import mass_text
 
 __all__ = ["loads_answer", "loads_decision", "loads_frame", "loads_text"]
 
@@ -75,6 +76,7 @@ def _table(scores: LoadScores, risks: LoadRisks | None) -> list[str]:
         return min(verdict.forward_pct, verdict.aft_pct) if verdict is not None else 0.0
 
     shown = sorted(scores.loads, key=nearest)[:_SHOWN]
+    system = scores.scenario.operation.units
     rows = []
     for load in shown:
         mass, cg = load.points["zero_fuel"]
@@ -82,7 +84,7 @@ def _table(scores: LoadScores, risks: LoadRisks | None) -> list[str]:
             "line": f"{load.load.line}",
             "load": load.load.name[:24],
             "aboard": f"{load.state.passengers}",
-            "zero-fuel kg": f"{mass:,.0f}",
+            "zero-fuel mass": mass_text(mass, system=system),
             "% MAC": f"{cg:.1f}",
             "old": _word(load, "old"),
         }
@@ -114,7 +116,7 @@ def _many(count: int, noun: str) -> str:
 
 def loads_decision(scores: LoadScores, risks: LoadRisks | None = None) -> list[str]:
     """Return what to do, in sentences; the last one can be acted on."""
-    every = len(scores.loads)
+    every, system = len(scores.loads), scores.scenario.operation.units
     lines = _checks(scores)
     if risks is not None:
         lines += _risk_lines(scores, risks)
@@ -147,12 +149,16 @@ def loads_decision(scores: LoadScores, risks: LoadRisks | None = None) -> list[s
     moved = [load.cure.moved_kg for load in refused if load.cure and load.cure.kind == "move"]
     if moved:
         parts.append(
-            f"{_are(kinds['move'])} cured by moving at most {max(moved):,.0f} kg between holds"
+            f"{_are(kinds['move'])} cured by moving at most "
+            f"{mass_text(max(moved), system=system)} between holds"
         )
     ballast = [load.cure for load in refused if load.cure and load.cure.kind == "ballast"]
     if ballast:
         most = max(cure.ballast_kg for cure in ballast)
-        parts.append(f"{_are(len(ballast))} cured by at most {most:,.0f} kg of ballast on top")
+        parts.append(
+            f"{_are(len(ballast))} cured by at most {mass_text(most, system=system)} of ballast "
+            "on top"
+        )
     cabin = [load for load in refused if load.cure is not None and load.cure.kind == "cabin"]
     if cabin:
         verb = "needs" if len(cabin) == 1 else "need"
@@ -183,12 +189,14 @@ def _envelope_checks(scores: LoadScores) -> list[str]:
     if scores.envelope is None or scores.envelope.zero_fuel is None:
         return []
     limits, lines = scores.envelope.zero_fuel, []
+    system = scores.scenario.operation.units
     mass = np.union1d(limits.forward_mass_kg, limits.aft_mass_kg)
     masses = scores.frame()["zero_fuel_mass_kg"].to_numpy(dtype=np.float64)
     beyond = int(((masses < mass[0] - 0.5) | (masses > mass[-1] + 0.5)).sum())
     if beyond:
         lines.append(
-            f"Beyond the masses of the new envelope's file ({mass[0]:,.0f} to {mass[-1]:,.0f} kg "
+            "Beyond the masses of the new envelope's file "
+            f"({mass_text(mass[0], system=system)} to {mass_text(mass[-1], system=system)} "
             f"zero-fuel): {_many(beyond, 'load')}. They are judged by the limits of its end, which "
             "nothing stands for: make an envelope that covers them."
         )
@@ -196,7 +204,8 @@ def _envelope_checks(scores: LoadScores) -> list[str]:
     if crossed.any():
         lines.append(
             f"The new envelope leaves no room at zero-fuel masses between "
-            f"{mass[crossed].min():,.0f} and {mass[crossed].max():,.0f} kg: its sides cross there, "
+            f"{mass_text(mass[crossed].min(), system=system)} and "
+            f"{mass_text(mass[crossed].max(), system=system)}: its sides cross there, "
             "and no load is admitted."
         )
     return lines
@@ -218,7 +227,7 @@ def _checks(scores: LoadScores) -> list[str]:
             "apart from any limit of the CG."
         )
     lines += _envelope_checks(scores)
-    frame = scores.frame()
+    frame, system = scores.frame(), scores.scenario.operation.units
     for kind in ("zero_fuel", "take_off"):
         column = f"sheet_less_scenario_{kind}_kg"
         if column not in frame:
@@ -230,7 +239,8 @@ def _checks(scores: LoadScores) -> list[str]:
             lines.append(
                 f"The sheets' own {kind.replace('_', '-')} mass differs from the scenario's on "
                 f"{len(far)} of {len(gaps)} loads, most on line "
-                f"{frame.loc[far.index[place], 'line']}: {far.iloc[place]:+,.0f} kg. Check "
+                f"{frame.loc[far.index[place], 'line']}: "
+                f"{mass_text(far.iloc[place], system=system, signed=True)}. Check "
                 "standard masses, dry operating mass and taxi fuel."
             )
     return lines

@@ -30,14 +30,14 @@ def test_a_crossed_envelope_admits_nothing_where_it_crosses(tmp_path: Path) -> N
     assert not envelope.admits("zero_fuel", mass_kg=[50_000.0, 60_000.0], cg_pct=[23.0, 24.0]).any()
     assert envelope.admits("zero_fuel", mass_kg=41_000.0, cg_pct=22.0)
     text = loads_text(found, None)
-    assert "leaves no room at zero-fuel masses between 50,000 and 62,000 kg" in text
+    assert "leaves no room at zero-fuel masses between 50,000 kg and 62,000 kg" in text
     heavy = [load for load in found.loads if load.points["zero_fuel"][0] > 50_000.0]
     assert all(load.verdict("new").refused for load in heavy)
 
 
 def test_loads_beyond_the_masses_of_the_file_are_told(tmp_path: Path) -> None:
     text = loads_text(scored(tmp_path, "zero_fuel,60000,15,30", "zero_fuel,61000,15,30"), None)
-    assert "Beyond the masses of the new envelope's file (60,000 to 61,000 kg zero-fuel)" in text
+    assert "Beyond the masses of the new envelope's file (60,000 kg to 61,000 kg zero-fuel)" in text
 
 
 def test_a_load_that_is_too_heavy_is_not_told_as_cured(tmp_path: Path) -> None:
