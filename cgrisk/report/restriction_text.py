@@ -85,7 +85,8 @@ def _table(study: RestrictionStudy) -> list[str]:
 def _known(study: RestrictionStudy) -> list[str]:
     cells = study.tried.groupby(["passengers", "restriction"], sort=False)
     standing = cells["standing"].agg(set)
-    open_ = sum("undecided" in sides or "close" in sides for sides in standing)
+    # Where one side is above the target, the other need not be decided.
+    open_ = sum("above" not in sides and sides != {"below"} for sides in standing)
     refused = study.tried[study.tried["outcome"] == "refused"]
     seen = refused.groupby(["passengers", "restriction"], sort=False).ngroups
     lines = [
