@@ -241,7 +241,8 @@ def test_new_writes_a_case_that_checks_and_never_overwrites(
     case = tmp_path / "case"
     assert main(["new", str(case), "--json"]) == 0
     assert strict(capsys.readouterr().out)
-    assert {path.name for path in case.iterdir()} == {"aircraft.toml", "operation.toml"}
+    copied = {"aircraft.toml", "operation.toml", "policies.toml", "loads.csv"}
+    assert {path.name for path in case.iterdir()} == copied
     for path in case.iterdir():
         assert path.read_bytes() == (SHIPPED / path.name).read_bytes()
     assert main(["check", str(case)]) == 0

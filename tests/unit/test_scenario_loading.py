@@ -364,7 +364,8 @@ def test_shipped_scenarios_load() -> None:
 
 def test_template_is_a_commented_copy(tmp_path: Path) -> None:
     written = write_template(tmp_path / "new" / "case")
-    assert {path.name for path in written} == {"aircraft.toml", "operation.toml"}
+    copied = {"aircraft.toml", "operation.toml", "policies.toml", "loads.csv"}
+    assert {path.name for path in written} == copied
     assert load_scenario(tmp_path / "new" / "case").digest() == load_scenario(SHIPPED).digest()
     assert (tmp_path / "new" / "case" / "aircraft.toml").read_text().startswith("# An INVENTED")
     (tmp_path / "empty").mkdir()
