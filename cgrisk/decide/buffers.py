@@ -45,7 +45,9 @@ __all__ = ["BUFFER_GROUPS", "Buffer", "BufferAsk", "Buffers", "default_masses", 
 Floats = NDArray[np.float64]
 
 #: The curve goes this much deeper than the risk, so that its upper bound is within it.
-_DEEPER: Final = 0.1
+_DEEPER: Final = 0.05
+#: Where the bound still does not come down to the risk: tries, each with a smaller relative error.
+_TRIES: Final = 4
 #: Flights of a stage where only the flights themselves are wanted.
 _CLOUD_PARTICLES: Final = 300
 
@@ -58,15 +60,21 @@ def default_masses(scenario: Scenario, *, count: int = 4) -> tuple[float, ...]:
     return tuple(float(m) for m in np.round(dry + (highest - dry) * steps, 1))
 
 
-def _question(ask: BufferAsk, load: WorstLoad, *, side: str, group: str) -> Question:
+def _question(
+    ask: BufferAsk, load: WorstLoad, *, side: str, group: str, attempt: int = 0
+) -> Question:
+    """Return the question of a buffer; each further attempt asks for half the relative error."""
+    labels = () if attempt == 0 else (f"attempt {attempt}",)
     model = prepare(scenario_with(ask.scenario, load.state))
     return Question(
         model=model,
         score=envelope_score(model, side=side, group=group),
         target=ask.each_risk,
-        seed=derived_seed(ask.seed, "buffer", side, group, f"{model.sheet.zero_fuel_mass_kg:.3f}"),
-        deepest=max(_DEEPER * ask.each_risk, 1e-12),
-        relative_error=ask.relative_error,
+        seed=derived_seed(
+            ask.seed, "buffer", side, group, f"{model.sheet.zero_fuel_mass_kg:.3f}", *labels
+        ),
+        deepest=max(_DEEPER * 0.5**attempt * ask.each_risk, 1e-12),
+        relative_error=max(ask.relative_error * 0.5**attempt, 0.005),
         confidence=min(2.0 * ask.each_confidence - 1.0, 0.9999),
         most_flights=ask.most_flights,
         jobs=ask.jobs,
@@ -123,8 +131,13 @@ def _one(
         jobs=ask.jobs,
         meter=meter,
     )
-    question = _question(ask, load, side=side, group=group)
-    found = tail_quantile(question, meter=meter)
+    flown = load.flights
+    for attempt in range(_TRIES):
+        question = _question(ask, load, side=side, group=group, attempt=attempt)
+        found = tail_quantile(question, meter=meter)
+        flown += found.flights
+        if math.isfinite(found.upper) and math.isfinite(found.estimate):
+            break
     if not math.isfinite(found.upper) or not math.isfinite(found.estimate):
         raise ComputationError(
             f"the curve of the {side} excess at {mass_kg:,.0f} kg does not settle a risk of "
@@ -147,7 +160,7 @@ def _one(
         curve=_curve(found, scale),
         shares=_shares(question, tail, found.estimate, group),
         method=found.method,
-        flights=load.flights + found.flights + more,
+        flights=flown + more,
         notes=found.notes,
     )
     return buffer, question, tail
