@@ -70,7 +70,7 @@ def publish_buffers(folder: Path, *, study: BufferStudy, manifest: Mapping[str, 
             [handle for handle, _ in handles],
             [name for _, name in handles],
             loc="outside lower center",
-            ncols=4,
+            ncols=2,
             frameon=False,
         )
         figure.suptitle(
