@@ -82,15 +82,15 @@ def publish_buffers(folder: Path, *, study: BufferStudy, manifest: Mapping[str, 
 
 
 def _conventional(buffers: Buffers) -> pd.DataFrame:
-    """Return the conventional stack of the governing load state of each side and group."""
+    """Return the conventional stack of every load state, by side, group and mass."""
     frames = []
     for side in ("forward", "aft"):
         for group in buffers.ask.groups:
-            b = governing(buffers, side=side, group=group)
-            table = conventional_of(buffers, b).table
-            here = table[(table["side"] == side) & (table["group"] == group)].copy()
-            here.insert(2, "mass_kg", b.mass_kg)
-            frames.append(here)
+            for b in buffers.of(side=side, group=group):
+                table = conventional_of(buffers, b).table
+                here = table[(table["side"] == side) & (table["group"] == group)].copy()
+                here.insert(2, "mass_kg", b.mass_kg)
+                frames.append(here)
     return pd.concat(frames, ignore_index=True)
 
 
@@ -100,7 +100,8 @@ def _bars(folder: Path, buffers: Buffers) -> None:
     for group in buffers.ask.groups:
         for side in ("forward", "aft"):
             b = governing(buffers, side=side, group=group)
-            stack = stacks[(stacks["side"] == side) & (stacks["group"] == group)]
+            whole = (stacks["side"] == side) & (stacks["group"] == group)
+            stack = stacks[whole & (stacks["mass_kg"] == b.mass_kg)]
             place = (split["side"] == side) & (split["group"] == group)
             here = split[place & (split["mass_kg"] == b.mass_kg)]
             part = here["part"].where(~here["part"].isin(_REST), "rest")

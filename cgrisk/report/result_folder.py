@@ -17,20 +17,32 @@ _PARTIAL = ".partial"
 
 
 def check_free(folder: str | Path) -> Path:
-    """Return a folder as a path if nothing stands there yet.
+    """Return a folder as a path if nothing stands there yet and it can be written.
 
     Raises
     ------
     RunFolderError
-        If something does.
+        If something does, or if it cannot.
     """
     path = Path(folder)
-    if path.exists() and (not path.is_dir() or any(path.iterdir())):
-        raise RunFolderError(
-            f"{folder}: expected a folder that is new or empty; it has content. Name another with "
-            "--out, or remove it."
-        )
+    try:
+        if path.exists() and (not path.is_dir() or any(path.iterdir())):
+            raise RunFolderError(
+                f"{folder}: expected a folder that is new or empty; it has content. Name another "
+                "with --out, or remove it."
+            )
+        path.parent.mkdir(parents=True, exist_ok=True)
+        tempfile.TemporaryDirectory(prefix=f"{path.name}{_PARTIAL}-", dir=path.parent).cleanup()
+    except (OSError, ValueError) as error:
+        raise _unwritable(folder, error) from error
     return path
+
+
+def _unwritable(folder: str | Path, error: Exception) -> RunFolderError:
+    reason = error.strerror if isinstance(error, OSError) and error.strerror else error
+    return RunFolderError(
+        f"{folder}: expected a folder that can be written; got: {reason}. Name another with --out."
+    )
 
 
 def _umask() -> int:
@@ -50,13 +62,10 @@ def result_folder(folder: str | Path) -> Iterator[Path]:
     """
     path = check_free(folder)
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
         partial = Path(tempfile.mkdtemp(prefix=f"{path.name}{_PARTIAL}-", dir=path.parent))
         partial.chmod(0o777 & ~_umask())
     except OSError as error:
-        raise RunFolderError(
-            f"{folder}: cannot be written ({error.strerror or error}). Name another with --out."
-        ) from error
+        raise _unwritable(folder, error) from error
     try:
         yield partial
     except BaseException:
