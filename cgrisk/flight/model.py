@@ -428,7 +428,7 @@ def cabin_diary(model: FlightModel, *, seed: int, flight: int) -> pd.DataFrame:
         moved. Carts are numbered by their start.
 
         Also aisle (of one who walks; from 0), purpose (of a passenger: 0 galley, 1 lavatory, 2
-        surge) and place (his galley or lavatory group; of a cart its place in the file).
+        surge) and place (his galley or lavatory group); -1 elsewhere.
 
     Raises
     ------

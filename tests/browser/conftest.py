@@ -45,6 +45,6 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture
 def page(browser: Browser) -> Iterator[Page]:
-    """An empty page (see :func:`tests.browser_cases.watched_page`): ``page.goto(path.as_uri())``."""
+    """An empty, watched page, to be sent to a file: ``page.goto(path.as_uri())``."""
     with watched_page(browser) as opened:
         yield opened

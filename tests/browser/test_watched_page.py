@@ -36,6 +36,11 @@ def test_a_page_opens_from_the_disk(page: Page, tmp_path: Path) -> None:
 def test_what_a_page_must_not_do(browser: Browser, tmp_path: Path, body: str, told: str) -> None:
     file = tmp_path / "page.html"
     file.write_text(PAGE + body, encoding="utf-8")
-    with pytest.raises(AssertionError, match=told), watched_page(browser) as page:
+    with pytest.raises(AssertionError, match=told):
+        _open(browser, file)
+
+
+def _open(browser: Browser, file: Path) -> None:
+    with watched_page(browser) as page:
         page.goto(file.as_uri())
         page.wait_for_timeout(50)

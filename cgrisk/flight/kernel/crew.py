@@ -192,7 +192,7 @@ def _push_on(
     turn += (pushed.mass_kg + hands) * after
     add_move(moves, node.time_s, turn, jump)
     out = 0 if last else 1
-    note(diary, node.time_s, _CART, k, out, node.arm_m, after, cart.aisle, _NONE, service.number[k])
+    note(diary, node.time_s, _CART, k, out, node.arm_m, after, cart.aisle, _NONE, _NONE)
     pushed.node = i + 1
 
 
