@@ -1,0 +1,210 @@
+"""The cabin from above: where seats, aisles, lavatories, galleys and crew are drawn.
+
+Arms are the aircraft's. Sideways the scenario knows letters and aisles, not metres: every seat and
+every aisle is drawn half a metre wide.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from cgrisk.aircraft import POSITIONS, CabinPlan
+
+__all__ = ["Box", "CabinDrawing", "cabin_drawing"]
+
+SEAT_M: Final = 0.5
+_AISLE: Final = POSITIONS.index("aisle")
+#: Boxes of lavatories and galleys: length along the arm, width, and least distance between two.
+BOX_M: Final = (0.55, 0.9)
+_APART_M: Final = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A lavatory or galley as it is drawn.
+
+    Attributes
+    ----------
+    place : int
+        Number of the lavatory group or galley.
+    arm_m, side_m : float
+        Middle; sideways from the middle line, to the right of one who looks forward.
+    """
+
+    place: int
+    arm_m: float
+    side_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class CabinDrawing:
+    """A cabin from above.
+
+    Attributes
+    ----------
+    seat_side_m : tuple of float
+        Of each seat, sideways from the middle line.
+    aisle_side_m : tuple of float
+        Of each aisle.
+    half_width_m : float
+        From the middle line to the wall.
+    arms_m : tuple of float
+        Foremost and rearmost arm drawn.
+    lavatories, galleys : tuple of Box
+        One for each lavatory, group after group; one for each galley.
+    crew_side_m : tuple of float
+        Of each crew member at his station.
+    """
+
+    seat_side_m: tuple[float, ...]
+    aisle_side_m: tuple[float, ...]
+    half_width_m: float
+    arms_m: tuple[float, float]
+    lavatories: tuple[Box, ...]
+    galleys: tuple[Box, ...]
+    crew_side_m: tuple[float, ...]
+
+
+def _gaps(plan: CabinPlan, seats: list[int]) -> list[int]:
+    """Return after which seats of a row there is an aisle, from the left."""
+    pairs = [
+        i
+        for i, (a, b) in enumerate(pairwise(seats))
+        if plan.position[a] == _AISLE and plan.position[b] == _AISLE
+    ]
+    if int(plan.aisle.max()) == 0:
+        return pairs[:1]
+    # The two halves of a middle block of two are no pair across an aisle.
+    return pairs if len(pairs) < 3 else [pairs[0], pairs[-1]]
+
+
+def _blocks(plan: CabinPlan, seats: list[int]) -> list[list[int]]:
+    """Return the seats of a row block by block: left, (middle,) right of the aisles.
+
+    A row without a place where an aisle runs through is one block, in the middle of the list.
+    """
+    aisles = int(plan.aisle.max()) + 1
+    gaps = _gaps(plan, seats)
+    cuts = [0, *(i + 1 for i in gaps), len(seats)]
+    blocks = [seats[a:b] for a, b in pairwise(cuts)]
+    if len(blocks) == aisles + 1:
+        return blocks
+    empty: list[int] = []
+    if aisles == 1:  # all on one side of the aisle, or right across
+        first, last = plan.position[seats[0]] == _AISLE, plan.position[seats[-1]] == _AISLE
+        if last and not first:
+            return [seats, empty]
+        return [empty, seats]
+    if len(blocks) == 2:
+        left, right = blocks
+        if plan.aisle[left[-1]] != plan.aisle[right[0]]:  # no middle block
+            return [left, empty, right]
+        return [left, right, empty] if plan.aisle[left[-1]] == 0 else [empty, left, right]
+    return [empty, seats, empty]
+
+
+def _rows(plan: CabinPlan) -> list[list[int]]:
+    rows: dict[int, list[int]] = {}
+    for seat, row in enumerate(plan.row.tolist()):
+        rows.setdefault(row, []).append(seat)
+    return [sorted(seats, key=lambda i: plan.letter[i]) for seats in rows.values()]
+
+
+def _across(plan: CabinPlan, seats: list[int]) -> bool:
+    """Return whether a row runs right across the only aisle."""
+    return int(plan.aisle.max()) == 0 and all(plan.position[i] != _AISLE for i in seats)
+
+
+def cabin_drawing(plan: CabinPlan) -> CabinDrawing:
+    """Lay out a cabin.
+
+    Parameters
+    ----------
+    plan : CabinPlan
+        With one aisle or two.
+    """
+    aisles = int(plan.aisle.max()) + 1
+    rows = _rows(plan)
+    blocks = [_blocks(plan, row) for row in rows if not _across(plan, row)]
+    widths = [SEAT_M * max((len(row[b]) for row in blocks), default=0) for b in range(aisles + 1)]
+    whole = sum(widths) + SEAT_M * aisles
+    whole = max([whole, *(SEAT_M * len(row) for row in rows)])
+    half = 0.5 * whole
+    edges, at = [], -0.5 * (sum(widths) + SEAT_M * aisles)
+    for width in widths:
+        edges.append((at, at + width))
+        at += width + SEAT_M
+    aisle_side = tuple(edges[a][1] + 0.5 * SEAT_M for a in range(aisles))
+    side = np.zeros(plan.seats)
+    for row in rows:
+        if _across(plan, row):
+            for i, seat in enumerate(row):
+                side[seat] = SEAT_M * (i - 0.5 * (len(row) - 1))
+            continue
+        for b, seats in enumerate(_blocks(plan, row)):
+            low, high = edges[b]
+            first = high - SEAT_M * (len(seats) - 0.5)  # against the aisle on its right
+            if b == aisles:
+                first = low + 0.5 * SEAT_M
+            elif b > 0:
+                first = 0.5 * (low + high) - SEAT_M * 0.5 * (len(seats) - 1)
+            for i, seat in enumerate(seats):
+                side[seat] = first + SEAT_M * i
+    lavatories, galleys = _facilities(plan, half, aisles)
+    places = [
+        *plan.arm_m.tolist(),
+        *plan.crew_seats.arm_m.tolist(),
+        *(box.arm_m for box in (*lavatories, *galleys)),
+    ]
+    return CabinDrawing(
+        seat_side_m=tuple(side.tolist()),
+        aisle_side_m=aisle_side,
+        half_width_m=half,
+        arms_m=(min(places) - 0.8, max(places) + 0.8),
+        lavatories=lavatories,
+        galleys=galleys,
+        crew_side_m=_crew_sides(plan, aisle_side, half),
+    )
+
+
+def _facilities(
+    plan: CabinPlan, half: float, aisles: int
+) -> tuple[tuple[Box, ...], tuple[Box, ...]]:
+    """Put lavatories and galleys at the walls (and between two aisles), none over another."""
+    wall = half - 0.5 * BOX_M[1] + 0.1
+    sides = [-wall, wall] if aisles == 1 else [-wall, wall, 0.0]
+    taken: list[tuple[float, float]] = []
+
+    def put(place: int, arm: float, order: list[float]) -> Box:
+        free = [
+            side for side in order if all(abs(arm - a) >= _APART_M or side != s for a, s in taken)
+        ]
+        chosen = free[0] if free else order[len(taken) % len(order)]
+        taken.append((arm, chosen))
+        return Box(place, arm, chosen)
+
+    lavatories = [
+        put(group, float(arm), sides)
+        for group, (arm, count) in enumerate(
+            zip(plan.lavatories.arm_m, plan.lavatories.count, strict=True)
+        )
+        for _ in range(int(count))
+    ]
+    order = [sides[1], sides[0], *sides[2:]]
+    galleys = [put(i, float(arm), order) for i, arm in enumerate(plan.galleys.arm_m)]
+    return tuple(lavatories), tuple(galleys)
+
+
+def _crew_sides(plan: CabinPlan, aisle_side: tuple[float, ...], half: float) -> tuple[float, ...]:
+    out: list[float] = []
+    for crew in plan.crew_seats.crew.tolist():
+        for i in range(crew):
+            aisle = aisle_side[i % len(aisle_side)]
+            step = (i // len(aisle_side) + 1) // 2 * 0.45
+            side = aisle + (step if (i // len(aisle_side)) % 2 else -step)
+            out.append(float(np.clip(side, 0.3 - half, half - 0.3)))
+    return tuple(out)
