@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
@@ -20,6 +21,14 @@ ARGUMENTS = (
     "--disable-sync",
     "--disable-dev-shm-usage",
 )
+
+
+def wait_until(page: Page, condition: str, *, seconds: float = 20.0) -> None:
+    """Wait until an expression is true; works whatever the page's policy forbids."""
+    end = time.monotonic() + seconds
+    while not page.evaluate(condition):
+        assert time.monotonic() < end, f"not within {seconds:g} s: {condition}"
+        page.wait_for_timeout(10)
 
 
 @contextmanager

@@ -207,7 +207,7 @@ def replay_flight(model: FlightModel, *, seed: int, flight: int) -> FlightReplay
     time = np.stack([path.start_s, path.end_s], axis=1)
     middle = time.mean(axis=1)
     planned = stretches_of(model.planned, phases=model.phases).at(time, inside_s=middle)
-    masses, moments = _loaded(model, seed, number, figures, seat, mass, child)
+    masses, moments = _loaded(model, seed, number, figures)
     zero_fuel = load_block(model, seed=seed, flights=number)[0]
 
     # Flown again without one cause after the other.
@@ -253,50 +253,30 @@ def _path(model: FlightModel, program: Program, seed: int, flight: int) -> Stret
 
 
 def _loaded(
-    model: FlightModel,
-    seed: int,
-    number: NDArray[np.uint32],
-    figures: dict[str, float],
-    seat: Ints,
-    mass: Floats,
-    child: NDArray[np.bool_],
+    model: FlightModel, seed: int, number: NDArray[np.uint32], figures: dict[str, float]
 ) -> tuple[dict[str, float], dict[str, float]]:
-    """Return (mass, moment) less planned of the parts that stay as they were loaded."""
+    """Return (mass, moment) less planned of the parts that stay as they were loaded.
+
+    The flight's figures tell each part's moment about the planned take-off CG; with its mass that
+    is the part's moment about any arm. Who sits where changes no mass.
+    """
     program, sheet = model.program, model.sheet
-    cabin, standard, x = program.cabin, program.mass, program.sheet.take_off_arm_m
-    aboard = seat >= 0
-    arm = cabin.arm_m[seat[aboard]]
-    body = mass[aboard]
-    papers = np.where(child[aboard], standard.child_standard_kg, standard.adult_standard_kg)
-    planned_people = cabin.zone_adults + cabin.zone_children
-    planned = (
-        cabin.zone_adults * standard.adult_standard_kg
-        + cabin.zone_children * standard.child_standard_kg
-    )
-    # Real counts by zone, at standard masses: who came or stayed away is an adult on the papers.
-    more = standard.adult_standard_kg * (float(aboard.sum()) - float(planned_people.sum()))
-    counted = float(planned.sum()) + more
-    counted_moment = (
-        float(planned @ cabin.zone_arm_m) + figures["take_off_error_kgm.count"] + x * more
-    )
+    cabin, x = program.cabin, program.sheet.take_off_arm_m
     bare = replace(model, program=_empty_holds(program))
-    no_holds = load_block(bare, seed=seed, flights=number)[0]
-    everything = load_block(model, seed=seed, flights=number)[0]
-    held, dry = program.hold, program.dry
+    no_holds = float(load_block(bare, seed=seed, flights=number)[0, 0])
+    everything = float(load_block(model, seed=seed, flights=number)[0, 0])
+    people = float(passengers_aboard(model, seed=seed, flights=number)[1].sum())
+    planned = int((cabin.zone_adults + cabin.zone_children).sum())
     masses = {
-        "dry": float(no_holds[0] - body.sum()) - dry.papers_mass_kg,
-        "count": more,
-        "seating": float(papers.sum()) - counted,
-        "mass": float(body.sum() - papers.sum()),
-        "cargo": float(everything[0] - no_holds[0] - held.planned_mass_kg.sum()),
+        "dry": no_holds - people - program.dry.papers_mass_kg,
+        "count": program.mass.adult_standard_kg * (figures["passengers"] - planned),
+        "seating": 0.0,
+        "cargo": everything - no_holds - float(program.hold.planned_mass_kg.sum()),
         "rounding": sheet.rounding_kg,
     }
+    # What is left of the whole difference is that people are not of standard mass.
+    masses["mass"] = everything - sheet.zero_fuel_mass_kg - sum(masses.values())
     moments = {
-        "dry": float(no_holds[1] - body @ arm) - dry.papers_mass_kg * dry.papers_arm_m,
-        "count": counted_moment - float(planned @ cabin.zone_arm_m),
-        "seating": float(papers @ arm) - counted_moment,
-        "mass": float(body @ arm - papers @ arm),
-        "cargo": float(everything[1] - no_holds[1] - held.planned_mass_kg @ held.planned_arm_m),
-        "rounding": sheet.rounding_kgm,
+        name: figures[f"take_off_error_kgm.{name}"] + x * mass for name, mass in masses.items()
     }
     return masses, moments

@@ -76,35 +76,8 @@ def _gaps(plan: CabinPlan, seats: list[int]) -> list[int]:
         for i, (a, b) in enumerate(pairwise(seats))
         if plan.position[a] == _AISLE and plan.position[b] == _AISLE
     ]
-    if int(plan.aisle.max()) == 0:
-        return pairs[:1]
     # The two halves of a middle block of two are no pair across an aisle.
     return pairs if len(pairs) < 3 else [pairs[0], pairs[-1]]
-
-
-def _blocks(plan: CabinPlan, seats: list[int]) -> list[list[int]]:
-    """Return the seats of a row block by block: left, (middle,) right of the aisles.
-
-    A row without a place where an aisle runs through is one block, in the middle of the list.
-    """
-    aisles = int(plan.aisle.max()) + 1
-    gaps = _gaps(plan, seats)
-    cuts = [0, *(i + 1 for i in gaps), len(seats)]
-    blocks = [seats[a:b] for a, b in pairwise(cuts)]
-    if len(blocks) == aisles + 1:
-        return blocks
-    empty: list[int] = []
-    if aisles == 1:  # all on one side of the aisle, or right across
-        first, last = plan.position[seats[0]] == _AISLE, plan.position[seats[-1]] == _AISLE
-        if last and not first:
-            return [seats, empty]
-        return [empty, seats]
-    if len(blocks) == 2:
-        left, right = blocks
-        if plan.aisle[left[-1]] != plan.aisle[right[0]]:  # no middle block
-            return [left, empty, right]
-        return [left, right, empty] if plan.aisle[left[-1]] == 0 else [empty, left, right]
-    return [empty, seats, empty]
 
 
 def _rows(plan: CabinPlan) -> list[list[int]]:
@@ -114,9 +87,39 @@ def _rows(plan: CabinPlan) -> list[list[int]]:
     return [sorted(seats, key=lambda i: plan.letter[i]) for seats in rows.values()]
 
 
-def _across(plan: CabinPlan, seats: list[int]) -> bool:
-    """Return whether a row runs right across the only aisle."""
-    return int(plan.aisle.max()) == 0 and all(plan.position[i] != _AISLE for i in seats)
+def _blocks(plan: CabinPlan, rows: list[list[int]], aisles: int) -> list[str]:
+    """Return the letters of the widest block left, between and right of the aisles."""
+    widest = [""] * (aisles + 1)
+    for seats in rows:
+        cuts = [0, *(i + 1 for i in _gaps(plan, seats)), len(seats)]
+        blocks = [seats[a:b] for a, b in pairwise(cuts)]
+        if len(blocks) != aisles + 1:
+            continue
+        for b, block in enumerate(blocks):
+            letters = "".join(plan.letter[i] for i in block)
+            widest[b] = max(widest[b], letters, key=len)
+    return widest
+
+
+def _in_block(
+    plan: CabinPlan, seats: list[int], letters: list[str], aisles: int
+) -> list[list[int]] | None:
+    """Return the seats of a row block by block; None if it is drawn right across the cabin.
+
+    A row that shows no aisle between its seats, or not all, goes by the letters of the others; if
+    they do not know its letters it runs across.
+    """
+    cuts = [0, *(i + 1 for i in _gaps(plan, seats)), len(seats)]
+    blocks = [seats[a:b] for a, b in pairwise(cuts)]
+    if len(blocks) == aisles + 1:
+        return blocks
+    out: list[list[int]] = [[] for _ in range(aisles + 1)]
+    for seat in seats:
+        known = [b for b, block in enumerate(letters) if plan.letter[seat] in block]
+        if not known:
+            return None
+        out[known[0]].append(seat)
+    return out
 
 
 def cabin_drawing(plan: CabinPlan) -> CabinDrawing:
@@ -129,31 +132,29 @@ def cabin_drawing(plan: CabinPlan) -> CabinDrawing:
     """
     aisles = int(plan.aisle.max()) + 1
     rows = _rows(plan)
-    blocks = [_blocks(plan, row) for row in rows if not _across(plan, row)]
-    widths = [SEAT_M * max((len(row[b]) for row in blocks), default=0) for b in range(aisles + 1)]
-    whole = sum(widths) + SEAT_M * aisles
-    whole = max([whole, *(SEAT_M * len(row) for row in rows)])
-    half = 0.5 * whole
-    edges, at = [], -0.5 * (sum(widths) + SEAT_M * aisles)
+    letters = _blocks(plan, rows, aisles)
+    widths = [SEAT_M * len(block) for block in letters]
+    inside = sum(widths) + SEAT_M * aisles
+    half = 0.5 * max([inside, *(SEAT_M * len(row) for row in rows)])
+    lows, at = [], -0.5 * inside
     for width in widths:
-        edges.append((at, at + width))
+        lows.append(at)
         at += width + SEAT_M
-    aisle_side = tuple(edges[a][1] + 0.5 * SEAT_M for a in range(aisles))
+    aisle_side = tuple(lows[a] + widths[a] + 0.5 * SEAT_M for a in range(aisles))
     side = np.zeros(plan.seats)
     for row in rows:
-        if _across(plan, row):
+        blocks = _in_block(plan, row, letters, aisles)
+        if blocks is None:
             for i, seat in enumerate(row):
                 side[seat] = SEAT_M * (i - 0.5 * (len(row) - 1))
             continue
-        for b, seats in enumerate(_blocks(plan, row)):
-            low, high = edges[b]
-            first = high - SEAT_M * (len(seats) - 0.5)  # against the aisle on its right
-            if b == aisles:
-                first = low + 0.5 * SEAT_M
-            elif b > 0:
-                first = 0.5 * (low + high) - SEAT_M * 0.5 * (len(seats) - 1)
-            for i, seat in enumerate(seats):
-                side[seat] = first + SEAT_M * i
+        for block, low, width, names in zip(blocks, lows, widths, letters, strict=True):
+            own = {plan.letter[i] for i in block}
+            for i, seat in enumerate(block):
+                if own <= set(names):
+                    side[seat] = low + SEAT_M * (names.index(plan.letter[seat]) + 0.5)
+                else:
+                    side[seat] = low + width * (i + 0.5) / len(block)
     lavatories, galleys = _facilities(plan, half, aisles)
     places = [
         *plan.arm_m.tolist(),

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 
 from cgrisk.errors import RunFolderError, UsageError
-from cgrisk.runs.files import write_whole
+from cgrisk.runs.files import PARTIAL, write_whole
 
 __all__ = ["publish_replay"]
 
@@ -41,6 +42,8 @@ def publish_replay(page: str, *, out: str | None, default: Path) -> Path:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_whole(path, page.encode())
     except (OSError, ValueError) as error:
+        with suppress(OSError, ValueError):
+            path.with_name(path.name + PARTIAL).unlink(missing_ok=True)
         reason = error.strerror if isinstance(error, OSError) and error.strerror else error
         raise RunFolderError(
             f"{path}: expected a file that can be written; got: {reason}. Name another with --out."

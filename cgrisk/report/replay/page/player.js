@@ -7,6 +7,7 @@ const state = { t: 0, i: 0, playing: false, last: 0, written: 0 };
 const frames = []; // ms that the last frames took to draw
 
 byId("player").hidden = false;
+byId("still").hidden = true;
 scrub.max = END;
 
 // Everything that anybody does, in order of time, for the fine steps and the words.
