@@ -66,8 +66,8 @@ function boxes(g, list, fill, letter) {
     g.rect(X(arm - 0.5 * long), Y(side - 0.5 * wide), long * scale, wide * scale);
     g.fill();
     g.stroke();
-    const edge = Math.sign(side || 1) * (0.5 * wide - 0.22);
-    write(g, letter, X(arm), Y(side + edge) + 3.5, GREY, "center", 10);
+    const edge = Y(side + Math.sign(side || 1) * 0.5 * wide) - Math.sign(side || 1) * 8;
+    write(g, letter, X(arm), edge + 3.5, GREY, "center", 10);
   }
 }
 
