@@ -88,10 +88,8 @@ function zoneNames(g) {
   const foot = Y(cabin.half_width + 0.25) + 13;
   cabin.zones.forEach((zone, k) => {
     const from = X(zone.from), to = X(zone.to), text = `zone ${zone.name}`;
-    g.font = `10px ${FONT}`;
-    if (g.measureText(text).width < to - from + 14) {
-      write(g, text, 0.5 * (from + to), foot, GREY, "center", 10);
-    }
+    const room = Math.min(to - from + 14, k === 0 ? to - left - 50 : Infinity);
+    write(g, fitted(g, text, room, 10), 0.5 * (from + to), foot, GREY, "center", 10);
     const next = cabin.zones[k + 1];
     if (!next) return;
     g.setLineDash([3, 3]);

@@ -62,10 +62,7 @@ function drawPhases(g, w, h) {
       g.fillStyle = "#7f8892";
       g.fillRect(from, 32, to - from, 4);
     }
-    g.font = `11px ${FONT}`;
-    if (g.measureText(phase.name).width < to - from - 4) {
-      write(g, phase.name, 0.5 * (from + to), 25, INK, "center");
-    }
+    write(g, fitted(g, phase.name, to - from - 4), 0.5 * (from + to), 25, INK, "center");
   });
   write(g, "seat-belt sign lit", 0, 45, GREY, "left", 10);
   g.fillStyle = "#7f8892";
