@@ -108,7 +108,7 @@ def _table_lines(study: BufferStudy, side: str, group: str) -> list[str]:
             if kind not in frame.index:
                 return "none"
             row = frame.loc[kind]
-            return f"{units.moment(row['moment_kgm'])}: " + (
+            return f"{units.moment(float(row['moment_kgm']))}: " + (
                 f"{row['risk']:.2g}" if row["risk"] > 0.0 else f"under {row['risk_high']:.1g}"
             )
 
