@@ -191,7 +191,8 @@ def zones_section(findings: Findings) -> Section | None:
         least = "seating variance" if data["objective"] == "variance" else "conventional sum"
         asked = (
             f"Divisions of least {least}, each flown on {data['flights']:,} flights, seed "
-            f"{data['seed']}; excesses at {data['level']:g} a side, where divisions are compared: no target."
+            f"{data['seed']}; excesses at {data['level']:g} a side, where "
+            "divisions are compared: no target."
         )
         blocks += [
             *_title(result, findings),

@@ -75,14 +75,14 @@ def clean_svg(
             "made it."
         )
     new = _cleaned(root, name, dict(marks or {}))
-    assert new is not None
+    assert new is not None  # an svg is kept
     new.set("xmlns", _SVG)
     new.set("xmlns:xlink", _LINK)
     return ET.tostring(new, encoding="unicode")
 
 
 def _cleaned(old: ET.Element, name: str, marks: dict[str, Mark]) -> ET.Element | None:
-    tag = _local(old.tag) if isinstance(old.tag, str) else ""
+    tag = _local(str(old.tag))
     if tag not in _ELEMENTS:
         return None
     new = ET.Element(tag)

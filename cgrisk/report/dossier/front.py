@@ -178,24 +178,31 @@ def _next(findings: Findings) -> list[str]:
     return lines
 
 
+def _headline(numbers: dict[str, Any], limit: str) -> str:
+    """Return the answer in a sentence, the worse side first."""
+    order = sorted(_SIDES, key=lambda side: -float(numbers[side]["at_limit"]["high"]))
+    parts = []
+    for side in order:
+        row = numbers[side]["at_limit"]
+        text = f"{side} with a probability of {chance(row)} a flight"
+        if row["hits"] > 0:
+            text += f", about 1 flight in {power(1.0 / float(row['estimate']))}"
+        parts.append(text)
+    return f"A load planned on the {limit} leaves the certified envelope {'; '.join(parts)}."
+
+
 def first_half_page(findings: Findings) -> tuple[tuple[Block, ...], dict[str, Any]]:
     """Return the blocks of the first half page, and its numbers as plain data."""
     scenario, numbers = findings.run.model.scenario, _numbers(findings)
     bare = scenario.operation.operational_envelope is None
     limit = "certified limit" if bare else "operational limit"
-    worst = max(_SIDES, key=lambda side: float(numbers[side]["at_limit"]["high"]))
-    at_limit = numbers[worst]["at_limit"]
     blocks: list[Block] = [
         Text(
             f"How likely is a flight of “{scenario.operation.name}” with “"
             f"{scenario.aircraft.name}” to leave its certified CG envelope, and how sure is that?",
             "lead",
         ),
-        Text(
-            f"A load planned on the {limit} leaves the certified envelope most often {worst}: on "
-            f"{chance(at_limit)} of flights.",
-            "decision",
-        ),
+        Text(_headline(numbers, limit), "decision"),
         _answer_table(findings, numbers),
         Text(_how(findings, numbers) + " " + _room(numbers, limit)),
         *(Text(line, "warning") for line in _missing(findings, numbers)),

@@ -23,7 +23,14 @@ from cgrisk.report.dossier.parts import (
     Text,
     columns,
 )
-from cgrisk.report.dossier.tables import probability, significant, table_of, whole, words
+from cgrisk.report.dossier.tables import (
+    probability,
+    records_of,
+    significant,
+    table_of,
+    whole,
+    words,
+)
 from cgrisk.report.style import chart_style, new_figure
 from cgrisk.risk.convergence import block_agreement, running_estimates
 from cgrisk.sampling.layout import AS_PLANNED, AT_LIMIT
@@ -56,13 +63,14 @@ def convergence_section(findings: Findings) -> Section:
         f"hot-{place}": Mark(
             f"{row['side']}, {row['flights']:,} flights: {chance(row)}", str(row["side"])
         )
-        for place, row in enumerate(frame.to_dict("records"))
+        for place, row in enumerate(records_of(frame))
     }
     with chart_style():
         canvas = new_figure(180, 90)
         convergence(frame, ax=canvas.subplots(), marks=True)
         svg = drawn(canvas, name="convergence", marks=marks)
-    some = frame.groupby("side", sort=False).nth([*range(0, 60, 6), -1])
+    sixth = frame.groupby("side").cumcount() % 6 == 5
+    some = frame[sixth | ~frame["side"].duplicated(keep="last")]
     figure_ = Figure(
         "convergence",
         "How the estimate settled, planned on the operational limit: band, interval for that "

@@ -17,6 +17,7 @@ from cgrisk.report.dossier.tables import (
     number,
     percent,
     probability,
+    records_of,
     significant,
     table_of,
     whole,
@@ -64,8 +65,8 @@ def _risk_figure(findings: Findings) -> Figure:
     with chart_style():
         canvas = new_figure(180, 128)
         risk_by_phase(table, ax=canvas.subplots())
-        marks = {}
-        for place, row in enumerate(table.to_dict("records")):
+        marks: dict[str, Mark] = {}
+        for place, row in enumerate(records_of(table)):
             text = (
                 f"{row['side']}, {spoken(row['phase'])}, {row['reading']}: {chance(row)}, "
                 f"{row['hits']:,} of {row['flights']:,} flights"
@@ -104,7 +105,7 @@ def _exceedance_figure(findings: Findings) -> Figure:
             limit=limit,
         )
         marks = {}
-        for place, row in enumerate(curves.to_dict("records")):
+        for place, row in enumerate(records_of(curves)):
             x = row["offset_pct_mac"] - at[row["side"]]
             height = row["estimate"] if row["hits"] else row["high"]
             ax.plot([x], [height], "o", ms=7, color="none", gid=f"hot-{place}")

@@ -27,6 +27,7 @@ __all__ = [
     "number",
     "percent",
     "probability",
+    "records_of",
     "significant",
     "table_of",
     "whole",
@@ -140,13 +141,15 @@ def interval(
     return _field(head, cell, estimate, low, high, weight=1.7)
 
 
+def records_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a frame by the names of its columns."""
+    return [{str(key): value for key, value in row.items()} for row in frame.to_dict("records")]
+
+
 def table_of(
     frame: pd.DataFrame, fields: Sequence[Field], *, caption: str, note: str = ""
 ) -> Table:
     """Return a table of a frame; fields whose columns the frame lacks are left out."""
     there = [field for field in fields if set(field.needs) <= set(frame.columns)]
-    rows = tuple(
-        tuple(field.cell({str(key): value for key, value in row.items()}) for field in there)
-        for row in frame.to_dict("records")
-    )
+    rows = tuple(tuple(field.cell(row) for field in there) for row in records_of(frame))
     return Table(caption, tuple(field.column for field in there), rows, note)
