@@ -28,6 +28,7 @@ _COMMANDS = (
     "policies",
     "restrict",
     "report",
+    "replay",
     "rerun",
     "compare",
     "check",

@@ -18,7 +18,9 @@ __all__ = ["ZONE_SHADES", "cabin_zones", "row_step", "seats_across"]
 _AISLE = 2
 #: Zones side by side are told apart by these two.
 ZONE_SHADES = ("#cfe0ee", "#f6f6f6")
-_OUTSIDE, _BLOCKED = "#ffffff", "#ffffff"
+_OUTSIDE = "#ffffff"
+#: Places nearer to each other than this are named in one block (m).
+_NEAR_M = 5.0
 
 
 def seats_across(plan: CabinPlan) -> NDArray[np.float64]:
@@ -83,7 +85,7 @@ def cabin_zones(plan: CabinPlan, *, ax: Axes) -> Axes:
     arms = [plan.arm_m, plan.lavatories.arm_m, plan.galleys.arm_m]
     every = np.concatenate([a for a in arms if a.size])
     ax.set_xlim(every.min() - 2.5 * width, every.max() + 2.5 * width)
-    ax.set_ylim(bottom - 2.6, top + 1.4)
+    ax.set_ylim(bottom - 3.4, top + 1.4)
     ax.set_yticks([])
     ax.grid(visible=False)
     ax.spines["left"].set_visible(False)
@@ -100,24 +102,33 @@ def _curtains(ax: Axes, plan: CabinPlan, top: float, bottom: float) -> None:
 
 
 def _facilities(ax: Axes, plan: CabinPlan, bottom: float) -> None:
-    """Name lavatories and galleys below the cabin, those of one place in one line."""
-    found: dict[float, list[str]] = {}
-    for name, arm, count in zip(
-        plan.lavatories.name, plan.lavatories.arm_m, plan.lavatories.count, strict=True
-    ):
-        many = f" ({count} doors)" if count > 1 else ""
-        found.setdefault(round(float(arm), 1), []).append(f"lavatory {plain(name)}{many}")
-    for name, arm in zip(plan.galleys.name, plan.galleys.arm_m, strict=True):
-        found.setdefault(round(float(arm), 1), []).append(f"galley {plain(name)}")
-    if not found:
-        return
-    ends = min(found), max(found)
-    for number, arm in enumerate(sorted(found)):
-        align = "left" if arm == ends[0] else "right" if arm == ends[1] else "center"
-        ax.plot([arm, arm], [bottom, bottom - 0.5], color=INK, lw=0.8)
+    """Mark lavatories and galleys below the cabin; those near each other are named together."""
+    found = [
+        (float(arm), f"{plain(name)}, {count} doors" if count > 1 else plain(name))
+        for name, arm, count in zip(
+            plan.lavatories.name, plan.lavatories.arm_m, plan.lavatories.count, strict=True
+        )
+    ]
+    found += [
+        (float(arm), plain(name))
+        for name, arm in zip(plan.galleys.name, plan.galleys.arm_m, strict=True)
+    ]
+    clusters: list[list[tuple[float, str]]] = []
+    for place in sorted(found):
+        if clusters and place[0] - clusters[-1][-1][0] < _NEAR_M:
+            clusters[-1].append(place)
+        else:
+            clusters.append([place])
+    for number, cluster in enumerate(clusters):
+        for arm, _ in cluster:
+            ax.plot([arm, arm], [bottom, bottom - 0.5], color=INK, lw=1.2)
+        last = number == len(clusters) - 1 and number > 0
+        align = "left" if number == 0 else "right" if last else "center"
+        arms = [arm for arm, _ in cluster]
+        at = min(arms) if number == 0 else max(arms) if last else sum(arms) / len(arms)
         ax.annotate(
-            "\n".join(found[arm]),
-            (arm, bottom - 0.6 - (0.9 if number % 2 and len(found) > 3 else 0.0)),
+            "\n".join(f"{arm:.1f} m: {name}" for arm, name in cluster),
+            (at, bottom - 0.6),
             ha=align,
             va="top",
             fontsize=6.5,

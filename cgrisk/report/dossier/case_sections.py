@@ -5,7 +5,7 @@ from __future__ import annotations
 from cgrisk.aircraft import cabin_text
 from cgrisk.report.cabin_chart import cabin_zones
 from cgrisk.report.dossier.drawing import drawn
-from cgrisk.report.dossier.figures import count_cell, fixed_cell
+from cgrisk.report.dossier.figures import count_cell, fixed_cell, spoken
 from cgrisk.report.dossier.findings import Findings
 from cgrisk.report.dossier.parts import (
     Block,
@@ -81,7 +81,7 @@ def _masses(findings: Findings) -> Table:
 def _envelopes(findings: Findings) -> Table:
     rows = []
     for envelope in findings.run.model.scenario.aircraft.envelopes:
-        phases = ", ".join(phase.replace("_", " ") for phase in envelope.phases)
+        phases = ", ".join(spoken(phase) for phase in envelope.phases)
         for side, points in (("forward", envelope.forward), ("aft", envelope.aft)):
             for mass, pct in points:
                 rows.append((Cell(phases), Cell(side), fixed_cell(mass), fixed_cell(pct, 1)))
@@ -98,7 +98,7 @@ def _phases(findings: Findings) -> Table:
     for name, phase in zip(model.phases, model.scenario.operation.phases, strict=True):
         rows.append(
             (
-                Cell(name.replace("_", " ")),
+                Cell(spoken(name)),
                 fixed_cell(phase.minutes, 1),
                 fixed_cell(3600.0 * phase.fuel_flow),
                 Cell(phase.gear),

@@ -141,7 +141,7 @@ def _causes(result: Result) -> list[Block]:
                     words("unit", "unit"),
                     number("ratio_at_low", "risk times, at low", 2),
                     number("ratio_at_high", "at high", 2),
-                    words("method", "method", weight=1.5),
+                    words("method", "method", weight=2.5),
                 ],
                 caption="Sensitivity: what each input without a source does alone",
             )
@@ -247,16 +247,16 @@ def causes_section(findings: Findings) -> Section:
             caption="What makes the largest CG errors: variance that goes away when a cause is "
             "frozen",
             alt="Bars of plain shares and of joint effects by cause for four answers.",
-        ),
-        table_of(
-            frozen,
-            [
-                named("answer", "answer", weight=2.5),
-                words("cause", "cause"),
-                percent("share", "plain share, %", 1),
-                percent("standard_error", "standard error, %", 1),
-            ],
-            caption="Plain shares of the variance of the largest CG errors",
+            data=table_of(
+                frozen,
+                [
+                    named("answer", "answer", weight=2.5),
+                    words("cause", "cause"),
+                    percent("share", "plain share, %", 1),
+                    percent("standard_error", "standard error, %", 1),
+                ],
+                caption="Plain shares of the variance of the largest CG errors",
+            ),
         ),
     ]
     for result in findings.of("causes"):

@@ -249,7 +249,11 @@ def policies_section(findings: Findings) -> Section | None:
     """Return the seating policies, ranked."""
     blocks: list[Block] = []
     charts = (
-        ("risk", "policies", "Risk by number of passengers and policy, each side with intervals"),
+        (
+            "risk",
+            "policies",
+            "Risk by number of passengers and policy, each side; the next chart has the intervals",
+        ),
         ("risk_by_policy", "policies", "Each policy by itself, the others in grey behind it"),
         ("pareto", "ranking", "Risk against seats: what lies lowest and leftmost is best"),
         ("heat_map", "policies", "Which policy meets the target at which number of passengers"),

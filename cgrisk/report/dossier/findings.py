@@ -19,10 +19,10 @@ from cgrisk.runs import Run, read_run
 
 __all__ = ["KINDS", "Findings", "Result", "read_findings"]
 
-#: Main file of each kind of result, by the kind; causes lie in a folder with a tail's own file.
+#: Main file of each kind of result; causes lie beside the tail they explain.
 KINDS: Final = {
     "tail": "tail.json",
-    "causes": "swings.csv",
+    "causes": "causes.json",
     "buffers": "buffers.json",
     "zones": "zones.json",
     "policies": "policies.json",
@@ -164,11 +164,13 @@ def _digest(scenario: Any) -> str:
 
 def _read(folder: Path, kind: str, run: Run) -> Result:
     files = check_seal(folder)
-    name = "tail.json" if kind == "causes" else KINDS[kind]
+    name = KINDS[kind]
     if name not in files:
         raise RunFolderError(f"{folder}: expected {name} under its seal; got none. Repeat it.")
     try:
         data = json.loads((folder / name).read_text(encoding="utf-8"))
+        if kind == "causes":
+            data = json.loads((folder / KINDS["tail"]).read_text(encoding="utf-8")) | data
         digest = _digest(data["manifest"]["scenario"])
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise RunFolderError(

@@ -16,7 +16,9 @@ __all__ = ["first_half_page", "tail_row"]
 
 _SIDES: Final = ("aft", "forward")
 #: Kinds whose first sentence to act on stands on the front, in this order.
-_ACTED_ON: Final = ("buffers", "restrict", "policies", "loads", "zones")
+_ACTED_ON: Final = ("buffers", "policies", "loads", "zones")
+#: Numbers of passengers of a restriction that the front tells.
+_SHOWN: Final = 4
 _NAMES: Final = {
     "tail": "Rare events",
     "causes": "Causes",
@@ -160,9 +162,24 @@ def _room(numbers: dict[str, Any], limit: str) -> str:
     return f"This load against the {limit}: the planned zero-fuel CG {' and '.join(parts)}."
 
 
+def _restriction(result: Result) -> str:
+    """Return what a search for the least restriction found, in a sentence."""
+    parts = [
+        f"{row['passengers']} aboard, {row['restriction']} ({row['seats_blocked']} seats blocked)"
+        if row["status"] == "confirmed"
+        else f"{row['passengers']} aboard, none confirmed"
+        for row in result.data["answers"]
+    ]
+    more = f"; and {len(parts) - _SHOWN} more" if len(parts) > _SHOWN else ""
+    return (
+        f"Restriction ({result.folder.name}), a draft, not approved, for a target of "
+        f"{result.data['target']:g}: {'; '.join(parts[:_SHOWN])}{more}."
+    )
+
+
 def _next(findings: Findings) -> list[str]:
     """Return what to do: the sentence to act on of each decision, else what to ask."""
-    lines = []
+    lines = [_restriction(result) for result in findings.of("restrict")]
     for kind in _ACTED_ON:
         for result in findings.of(kind):
             told = [line for line in result.decision if line.startswith(("Decision", "NOT PROVED"))]

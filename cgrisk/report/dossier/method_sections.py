@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import Any, Final
 
 from cgrisk.report.convergence_chart import convergence
@@ -163,6 +164,11 @@ def _value(value: object) -> str:
     return "none" if value is None else str(value)
 
 
+def _plain(key: str) -> str:
+    """Return a key without the places in its lists, which a swing moves together."""
+    return re.sub(r"\[\d+\]", "[]", key)
+
+
 def _swings(findings: Findings) -> dict[str, str]:
     """Return how far the risk moves over the range of an input, by its key."""
     found: dict[str, list[str]] = {}
@@ -174,7 +180,7 @@ def _swings(findings: Findings) -> dict[str, str]:
                 text = f"{result.data['side']}: × {power(low)} to × {power(high)}"
             else:
                 text = f"{result.data['side']}: too few flights to tell"
-            found.setdefault(str(row["key"]), []).append(text)
+            found.setdefault(_plain(str(row["key"])), []).append(text)
     return {key: "; ".join(dict.fromkeys(texts)) for key, texts in found.items()}
 
 
@@ -190,7 +196,7 @@ def register_section(findings: Findings) -> Section:
             value = f"{value[:_LONG]}… (the manifest has all)"
         kind = "assumption" if entry.assumed else "sourced"
         source = entry.source + ("; held, not sampled" if entry.key in held else "")
-        moves = swings.get(entry.key, "" if not entry.assumed else "not reckoned")
+        moves = swings.get(_plain(entry.key), "" if not entry.assumed else "not reckoned")
         rows.append(
             (
                 Cell(entry.key),
@@ -220,7 +226,7 @@ def register_section(findings: Findings) -> Section:
         Table(
             "Every input",
             columns(
-                "3:key", "2:value", "unit", "kind", "3:source", "2:moves the risk by",
+                "3:key", "2:value", "unit", "2:kind", "3:source", "2:moves the risk by",
                 keys={"kind": "kind"},
             ),
             tuple(rows),
@@ -243,7 +249,7 @@ def _ranges(findings: Findings) -> Table | None:
                     significant("low", "low"),
                     significant("high", "high"),
                     words("unit", "unit"),
-                    words("law", "law"),
+                    words("law", "law", weight=2.0),
                     words("why", "why this range", weight=3.0),
                 ],
                 caption=f"Ranges that the assumption range was drawn from ({result.folder.name})",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import UTC, datetime
 from importlib import resources
 from typing import Any, Final
@@ -23,6 +24,9 @@ from cgrisk.report.dossier.parts import (
 
 __all__ = ["STANDARDS", "pdf_page"]
 
+#: Long names may be broken after a dot, an underscore or a stroke.
+_LONG: Final = re.compile(r"\S{24,}")
+_BREAK: Final = re.compile(r"([._/])")
 STANDARDS: Final = ("a-2a", "ua-1")
 
 
@@ -61,7 +65,8 @@ def _table(table: Table) -> dict[str, Any]:
 
 def _shown(text: str) -> str:
     """Return text that an archive can hold: no control, private or unassigned characters."""
-    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
+    shown = "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
+    return _LONG.sub(lambda word: _BREAK.sub("\\1\u200b", word[0]), shown)
 
 
 def _content(dossier: Dossier) -> str:

@@ -10,7 +10,7 @@ from cgrisk.flight import SIDES, operational_shift
 from cgrisk.report.dossier.drawing import clean_svg, drawn
 from cgrisk.report.dossier.figures import chance, fixed, spoken
 from cgrisk.report.dossier.findings import Findings
-from cgrisk.report.dossier.parts import Block, Figure, Heading, Mark, Section, Text
+from cgrisk.report.dossier.parts import Block, Figure, Heading, Mark, Section, Table, Text
 from cgrisk.report.dossier.tables import (
     interval,
     named,
@@ -50,14 +50,16 @@ _CABIN: Final = {
 }
 
 
-def run_figure(findings: Findings, stem: str, *, caption: str, alt: str) -> Figure | None:
+def run_figure(
+    findings: Findings, stem: str, *, caption: str, alt: str, data: Table | None = None
+) -> Figure | None:
     """Return a chart of the run as it was drawn; None where the run has none of that name."""
     if not findings.has_chart(stem):
         return None
     shown = f"charts/{stem}.svg"
     name = f"run-{stem.replace('_', '-')}"
     svg = clean_svg(findings.drawing(stem), name=name, shown=shown)
-    return Figure(name, f"{caption} (numbers: charts/{stem}.csv)", alt, svg)
+    return Figure(name, f"{caption} (numbers: charts/{stem}.csv)", alt, svg, data=data)
 
 
 def _risk_figure(findings: Findings) -> Figure:
