@@ -36,6 +36,7 @@ def summary(place: Path) -> Summary:
 @pytest.fixture(scope="module")
 def run(place: Path, summary: Summary) -> Path:
     """A run with a division into zones beside it."""
+    assert summary.sample.flights == FLIGHTS
     words = ("--max-zones", "2", "--flights", "200", "--level", "0.05", "--seed", "3")
     assert main(["zones", *words, "--out", str(place / "zones")]) == 0
     return place / "run"
@@ -100,7 +101,8 @@ def test_both_files_are_whole_and_the_pdf_is_tagged(answer: dict, run: Path) -> 
     assert not list(run.glob("*.partial"))
 
 
-def test_the_same_bytes_come_out_twice(answer: dict, run: Path, tmp_path: Path) -> None:
+@pytest.mark.usefixtures("answer")
+def test_the_same_bytes_come_out_twice(run: Path, tmp_path: Path) -> None:
     assert report(run, "--out", tmp_path) == 0
     for name in ("report.html", "report.pdf"):
         assert (tmp_path / name).read_bytes() == (run / name).read_bytes()
@@ -119,7 +121,8 @@ def test_an_edited_number_is_noticed(
     assert not (tmp_path / "out").exists()
 
 
-def test_more_crowds_change_the_first_half_page(answer: dict, run: Path, tmp_path: Path) -> None:
+@pytest.mark.usefixtures("answer")
+def test_more_crowds_change_the_first_half_page(run: Path, tmp_path: Path) -> None:
     operation = shipped_scenario().operation
     more = edited(
         {
