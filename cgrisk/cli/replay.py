@@ -56,8 +56,9 @@ def execute(chosen: argparse.Namespace) -> int:
     lines = [f"Flight {number}, {why}"]
     for a in near:
         state = "inside" if a.margin_pct_mac >= 0.0 else "OUTSIDE"
+        phases = a.group.replace("take_off", "take-off").replace("_", " ")
         lines.append(
-            f"  {a.side:<9}{a.group.replace('_', ' '):<24}{abs(a.margin_pct_mac):6.2f} % MAC "
+            f"  {a.side:<9}{phases:<24}{abs(a.margin_pct_mac):6.2f} % MAC "
             f"{state:<8} CG {a.cg_pct_mac:.2f} % MAC, {a.time_s / 60.0:.1f} min, {a.phase}"
         )
     answer("\n".join([*lines, "", CAUTIONS, "", f"Written to {path}; open it in a browser"]))

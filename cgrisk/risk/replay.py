@@ -235,7 +235,7 @@ def happenings(replay: FlightReplay) -> tuple[Happening, ...]:
         *_limits_crossed(replay),
     ]
     for near in closest_approaches(replay):
-        where = near.group.replace("_", " ")
+        where = _said(near.group)
         state = "inside" if near.margin_pct_mac >= 0.0 else "OUTSIDE"
         text = (
             f"closest to the {near.side} limit, {where}: CG {near.cg_pct_mac:.2f} % MAC, "
@@ -245,15 +245,19 @@ def happenings(replay: FlightReplay) -> tuple[Happening, ...]:
     return tuple(sorted(found, key=lambda event: event.time_s))
 
 
+def _said(name: str) -> str:
+    return name.replace("take_off", "take-off").replace("_", " ")
+
+
 def _phases(replay: FlightReplay) -> list[Happening]:
     """Return phases as they begin, with flaps; gear as it moves."""
     model, operation = replay.model, replay.model.scenario.operation
     ends = model.program.timeline.end_s
     starts = np.concatenate([[0.0], ends[:-1]])
-    first = f"{model.phases[0].replace('_', ' ')} begins"
+    first = f"{_said(model.phases[0])} begins"
     out = [Happening(0.0, "phase", first)]
     for i, (before, after) in enumerate(pairwise(operation.phases), start=1):
-        text = f"{model.phases[i].replace('_', ' ')} begins"
+        text = f"{_said(model.phases[i])} begins"
         if before.flaps != after.flaps:
             text += f"; flaps to {after.flaps or 'up'}"
         out.append(Happening(float(starts[i]), "phase", text))

@@ -67,7 +67,7 @@ def test_every_closest_approach_shows_the_cg_of_the_run(opened: Page, replay: Fl
     assert len(marks) == 4
     for k, mark in enumerate(marks):
         opened.locator("#marks button").nth(k).click()
-        phases = group_phases(replay.model)[mark["group"].replace(" ", "_")]
+        phases = group_phases(replay.model)[mark["group"].replace(" ", "_").replace("-", "_")]
         columns = {
             phase: replay.figures[phase_column("margin_pct_mac", phase=phase, side=mark["side"])]
             for phase in phases

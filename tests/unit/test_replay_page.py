@@ -155,5 +155,5 @@ def test_cautions_and_tables_stand_without_scripts(page):
 
 
 def test_scripts_and_style_are_package_files():
-    names = {path.name for path in files("cgrisk.report.replay").joinpath("page").iterdir()}
+    names = {path.name for path in files("cgrisk.report.replay").joinpath("assets").iterdir()}
     assert {"page.html", "page.css", "path.js", "player.js"} <= names

@@ -1,7 +1,7 @@
 """One flight as one page that plays: people, carts, CG, moments and stabilizer over time.
 
 ``replay_page`` writes the page from a :class:`cgrisk.flight.FlightReplay`. ``drawing`` lays out the
-cabin from above, ``page_data`` says what the page is given, ``page/`` holds template, style and
+cabin from above, ``page_data`` says what the page is given, ``assets/`` holds template, style and
 scripts.
 """
 

@@ -11,6 +11,7 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cgrisk.aircraft import POSITIONS, CabinPlan
 
@@ -18,8 +19,10 @@ __all__ = ["Box", "CabinDrawing", "cabin_drawing"]
 
 SEAT_M: Final = 0.5
 _AISLE: Final = POSITIONS.index("aisle")
-#: Boxes of lavatories and galleys: length along the arm, width, and least distance between two.
-BOX_M: Final = (0.55, 0.9)
+#: Boxes of lavatories and galleys: length along the arm, greatest and least width, and how far
+#: along the arm from one another and from seats.
+_BOX_M: Final = 0.55
+_WIDTHS_M: Final = (0.9, 0.4)
 _APART_M: Final = 0.6
 
 
@@ -56,6 +59,8 @@ class CabinDrawing:
         Foremost and rearmost arm drawn.
     lavatories, galleys : tuple of Box
         One for each lavatory, group after group; one for each galley.
+    box_m : tuple of float
+        Their length along the arm, and their width.
     crew_side_m : tuple of float
         Of each crew member at his station.
     """
@@ -66,6 +71,7 @@ class CabinDrawing:
     arms_m: tuple[float, float]
     lavatories: tuple[Box, ...]
     galleys: tuple[Box, ...]
+    box_m: tuple[float, float]
     crew_side_m: tuple[float, ...]
 
 
@@ -155,7 +161,9 @@ def cabin_drawing(plan: CabinPlan) -> CabinDrawing:
                     side[seat] = low + SEAT_M * (names.index(plan.letter[seat]) + 0.5)
                 else:
                     side[seat] = low + width * (i + 0.5) / len(block)
-    lavatories, galleys = _facilities(plan, half, aisles)
+    beside = half - 0.5 * SEAT_M - max(abs(aisle) for aisle in aisle_side)
+    width = min(max(beside, _WIDTHS_M[1]), _WIDTHS_M[0])
+    lavatories, galleys = _facilities(plan, side, half, width)
     places = [
         *plan.arm_m.tolist(),
         *plan.crew_seats.arm_m.tolist(),
@@ -168,22 +176,27 @@ def cabin_drawing(plan: CabinPlan) -> CabinDrawing:
         arms_m=(min(places) - 0.8, max(places) + 0.8),
         lavatories=lavatories,
         galleys=galleys,
+        box_m=(_BOX_M, width),
         crew_side_m=_crew_sides(plan, aisle_side, half),
     )
 
 
 def _facilities(
-    plan: CabinPlan, half: float, aisles: int
+    plan: CabinPlan, seat_side: NDArray[np.float64], half: float, width: float
 ) -> tuple[tuple[Box, ...], tuple[Box, ...]]:
     """Put lavatories and galleys at the walls (and between two aisles), none over another."""
-    wall = half - 0.5 * BOX_M[1] + 0.1
-    sides = [-wall, wall] if aisles == 1 else [-wall, wall, 0.0]
+    wall = half - 0.5 * width + 0.1
+    sides = [-wall, wall] if int(plan.aisle.max()) == 0 else [-wall, wall, 0.0]
     taken: list[tuple[float, float]] = []
 
+    def is_free(arm: float, side: float) -> bool:
+        seats = np.abs(plan.arm_m - arm) < _APART_M - 0.1
+        seats &= np.abs(seat_side - side) < 0.5 * (SEAT_M + width) - 0.1
+        boxes = any(abs(arm - a) < _APART_M and side == s for a, s in taken)
+        return not boxes and not bool(seats.any())
+
     def put(place: int, arm: float, order: list[float]) -> Box:
-        free = [
-            side for side in order if all(abs(arm - a) >= _APART_M or side != s for a, s in taken)
-        ]
+        free = [side for side in order if is_free(arm, side)]
         chosen = free[0] if free else order[len(taken) % len(order)]
         taken.append((arm, chosen))
         return Box(place, arm, chosen)

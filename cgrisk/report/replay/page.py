@@ -32,7 +32,7 @@ def safe_json(data: Any) -> Markup:
 
 
 def _read(name: str) -> str:
-    text = files("cgrisk.report.replay").joinpath("page", name).read_text(encoding="utf-8")
+    text = files("cgrisk.report.replay").joinpath("assets", name).read_text(encoding="utf-8")
     return text.replace("\r\n", "\n")
 
 
@@ -100,7 +100,7 @@ def replay_page(replay: FlightReplay, *, run: str, why: str) -> str:
     script = "(() => {\n" + "".join(_read(name) for name in _SCRIPTS) + "})();\n"
     style = _read("page.css")
     environment = Environment(
-        loader=PackageLoader("cgrisk.report.replay", "page"),
+        loader=PackageLoader("cgrisk.report.replay", "assets"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

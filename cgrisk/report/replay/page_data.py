@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from cgrisk.aircraft import Limits, certified_limits
 from cgrisk.flight import IN_FLIGHT, PARTS, SIDES, FlightModel, FlightReplay
-from cgrisk.report.replay.drawing import BOX_M, CabinDrawing, cabin_drawing
+from cgrisk.report.replay.drawing import CabinDrawing, cabin_drawing
 from cgrisk.risk.replay import closest_approaches, happenings
 
 __all__ = ["PART_NAMES", "page_data", "spoken"]
@@ -38,7 +38,8 @@ _INSIDE, _STANDS = 4, 5  # states of a passenger
 
 def spoken(name: str) -> str:
     """Return a name from a scenario or a column as people say it, without control characters."""
-    return "".join(c for c in name.replace("_", " ") if c.isprintable())
+    plain = name.replace("take_off", "take-off").replace("_", " ")
+    return "".join(c for c in plain if c.isprintable())
 
 
 def _rounded(values: Any, digits: int = 3) -> list[float]:
@@ -187,7 +188,7 @@ def _cabin(model: FlightModel, drawing: CabinDrawing) -> dict[str, Any]:
         "aisles": _rounded(drawing.aisle_side_m),
         "half_width": drawing.half_width_m,
         "arms": list(drawing.arms_m),
-        "box": list(BOX_M),
+        "box": list(drawing.box_m),
         "lavatories": {
             "name": [spoken(n) for n in lavatories.name],
             "arm": lavatories.arm_m.tolist(),

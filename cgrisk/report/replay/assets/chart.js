@@ -41,6 +41,17 @@ function write(g, text, x, y, colour = GREY, align = "left", size = 11) {
   g.fillText(text, x, y);
 }
 
+// A text as far as it fits into a width: whole, shortened, or not at all.
+function fitted(g, text, width, size = 11) {
+  g.font = `${size}px ${FONT}`;
+  if (g.measureText(text).width <= width) return text;
+  const letters = Array.from(text);
+  let keep = letters.length;
+  while (keep > 3 && g.measureText(`${letters.slice(0, keep).join("")}…`).width > width) keep -= 1;
+  const short = `${letters.slice(0, keep).join("")}…`;
+  return g.measureText(short).width <= width ? short : "";
+}
+
 // Round steps for an axis: about `count` of them from low to high.
 function ticks(low, high, count) {
   const rough = (high - low) / count, power = 10 ** Math.floor(Math.log10(rough));

@@ -62,10 +62,7 @@ function drawPhases(g, w, h) {
       g.fillStyle = "#7f8892";
       g.fillRect(from, 32, to - from, 4);
     }
-    g.font = `11px ${FONT}`;
-    if (g.measureText(phase.name).width < to - from - 4) {
-      write(g, phase.name, 0.5 * (from + to), 25, INK, "center");
-    }
+    write(g, fitted(g, phase.name, to - from - 4), 0.5 * (from + to), 25, INK, "center");
   });
   write(g, "seat-belt sign lit", 0, 45, GREY, "left", 10);
   g.fillStyle = "#7f8892";
@@ -137,6 +134,7 @@ function tell(t, i, counts) {
   told.dataset.cg = String(cg);
   byId("cg-planned").textContent = was.cg.toFixed(2);
   byId("mass").textContent = Math.round(massAt(t, i)).toLocaleString("en");
+  markRow(t);
   scrub.setAttribute("aria-valuetext", `${clock(t)}, ${phase.name}`);
 }
 
@@ -152,6 +150,21 @@ function lately(t) {
     told.push(words(moves[k]));
   }
   return told.join("  ·  ");
+}
+
+// The row of the last event is marked in the table.
+let markedRow = null;
+
+function markRow(t) {
+  let last = -1;
+  data.events.forEach((event, k) => {
+    if (event.t <= t + 1e-9) last = k;
+  });
+  const row = last < 0 ? null : byId("events").rows[last];
+  if (row === markedRow) return;
+  if (markedRow) markedRow.removeAttribute("aria-current");
+  if (row) row.setAttribute("aria-current", "step");
+  markedRow = row;
 }
 
 function announce() {

@@ -66,8 +66,8 @@ function boxes(g, list, fill, letter) {
     g.rect(X(arm - 0.5 * long), Y(side - 0.5 * wide), long * scale, wide * scale);
     g.fill();
     g.stroke();
-    const edge = Math.sign(side || 1) * (0.5 * wide - 0.22);
-    write(g, letter, X(arm), Y(side + edge) + 3.5, GREY, "center", 10);
+    const edge = Y(side + Math.sign(side || 1) * 0.5 * wide) - Math.sign(side || 1) * 8;
+    write(g, letter, X(arm), edge + 3.5, GREY, "center", 10);
   }
 }
 
@@ -88,10 +88,8 @@ function zoneNames(g) {
   const foot = Y(cabin.half_width + 0.25) + 13;
   cabin.zones.forEach((zone, k) => {
     const from = X(zone.from), to = X(zone.to), text = `zone ${zone.name}`;
-    g.font = `10px ${FONT}`;
-    if (g.measureText(text).width < to - from + 14) {
-      write(g, text, 0.5 * (from + to), foot, GREY, "center", 10);
-    }
+    const room = Math.min(to - from + 14, k === 0 ? to - left - 50 : Infinity);
+    write(g, fitted(g, text, room, 10), 0.5 * (from + to), foot, GREY, "center", 10);
     const next = cabin.zones[k + 1];
     if (!next) return;
     g.setLineDash([3, 3]);
