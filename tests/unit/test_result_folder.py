@@ -19,9 +19,13 @@ def test_a_folder_gets_its_name_when_all_is_written(tmp_path: Path) -> None:
 
 
 def test_nothing_is_left_of_a_folder_that_was_cut(tmp_path: Path) -> None:
-    with pytest.raises(KeyboardInterrupt, match="cut"), result_folder(tmp_path / "out") as partial:
-        (partial / "numbers.csv").write_text("1\n")
-        raise KeyboardInterrupt("cut")
+    def cut() -> None:
+        with result_folder(tmp_path / "out") as partial:
+            (partial / "numbers.csv").write_text("1\n")
+            raise KeyboardInterrupt("cut")
+
+    with pytest.raises(KeyboardInterrupt, match="cut"):
+        cut()
     assert list(tmp_path.iterdir()) == []
 
 
@@ -33,7 +37,7 @@ def test_checking_leaves_nothing_behind(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ["file/out", "nul\0byte", "x" * 300], ids=["file", "nul", "long"])
 def test_a_folder_that_cannot_be_written_is_told(tmp_path: Path, name: str) -> None:
     (tmp_path / "file").write_text("in the way\n")
-    with pytest.raises(RunFolderError, match="can be written; got: .* Name another with --out"):
+    with pytest.raises(RunFolderError, match=r"can be written; got: .* Name another with --out"):
         check_free(tmp_path / name)
 
 
