@@ -27,6 +27,7 @@ _COMMANDS = (
     "loads",
     "policies",
     "restrict",
+    "report",
     "replay",
     "rerun",
     "compare",
