@@ -11,6 +11,7 @@ from typing import Any
 
 from cgrisk.errors import UsageError
 from cgrisk.flight.model import FlightModel, prepare
+from cgrisk.flight.paper_masses import recount
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.entry_file import EntryError
 
@@ -49,8 +50,8 @@ def _zones(error: EntryError, operation: dict[str, Any], seats: dict[str, int]) 
             f"at most {min(origin['adults'], room)} people (adults there, seats left here)",
             error.people,
         )
-    origin["adults"] -= error.people
-    goal["adults"] += error.people
+    for zone, people in ((origin, -error.people), (goal, error.people)):
+        recount(zone, adults=zone["adults"] + people, children=zone["children"])
 
 
 def _children(error: EntryError, operation: dict[str, Any]) -> None:
@@ -61,18 +62,12 @@ def _children(error: EntryError, operation: dict[str, Any]) -> None:
     # Spread over the zones by the adults in them, the last ones taking what is left.
     for zone in operation["zones"]:
         here = min(zone["adults"], round(error.people * zone["adults"] / whole), left)
-        zone["adults"], zone["children"], left = (
-            zone["adults"] - here,
-            zone["children"] + here,
-            left - here,
-        )
+        recount(zone, adults=zone["adults"] - here, children=zone["children"] + here)
+        left -= here
     for zone in operation["zones"]:
         here = min(zone["adults"], left)
-        zone["adults"], zone["children"], left = (
-            zone["adults"] - here,
-            zone["children"] + here,
-            left - here,
-        )
+        recount(zone, adults=zone["adults"] - here, children=zone["children"] + here)
+        left -= here
 
 
 def _holds(error: EntryError, operation: dict[str, Any]) -> None:
