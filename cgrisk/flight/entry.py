@@ -50,8 +50,14 @@ def _zones(error: EntryError, operation: dict[str, Any], seats: dict[str, int]) 
             f"at most {min(origin['adults'], room)} people (adults there, seats left here)",
             error.people,
         )
+    men, moved = origin["men"], 0
+    if men is not None:
+        moved = round(error.people * men / origin["adults"])
+    counted = [zone["men"] for zone in (origin, goal)]
     for zone, people in ((origin, -error.people), (goal, error.people)):
         recount(zone, adults=zone["adults"] + people, children=zone["children"])
+    if None not in counted:  # nobody is lost on the way
+        origin["men"], goal["men"] = counted[0] - moved, counted[1] + moved
 
 
 def _children(error: EntryError, operation: dict[str, Any]) -> None:

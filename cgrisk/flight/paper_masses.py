@@ -65,7 +65,7 @@ def men_on_sheet(operation: OperationFile, zone: Zone) -> int:
     """Return the men that the load sheet counts in a zone under the basis by_sex."""
     if zone.men is not None:
         return min(zone.men, zone.adults)
-    return math.floor(operation.passengers.male_share * zone.adults + 0.5)
+    return _whole(operation.passengers.male_share * zone.adults)
 
 
 def _real_means_kg(operation: OperationFile) -> tuple[float, float, float]:
@@ -127,10 +127,18 @@ def zone_mass_on_sheet_kg(operation: OperationFile, zone: Zone) -> float:
 def recount(zone: dict[str, Any], *, adults: int, children: int) -> None:
     """Give a zone of a resolved scenario other counts.
 
-    How many of other people are men, and what they weigh by a scale, is not known: that is then
-    taken from ``male_share`` and from the means. Infants stay as far as there are laps.
+    Its share of men stays, to whole people; in a zone that had no adults male_share holds. What
+    other people weigh by a scale is not known: their means. Infants stay as far as there are laps.
     """
-    if (zone["adults"], zone["children"]) != (adults, children):
-        zone["men"], zone["weighed"] = None, None
+    before = zone["adults"]
+    if (before, zone["children"]) != (adults, children):
+        zone["weighed"] = None
         zone["infants"] = min(zone["infants"], adults)
+        if zone["men"] is not None:
+            zone["men"] = _whole(zone["men"] * adults / before) if before else None
     zone["adults"], zone["children"] = adults, children
+
+
+def _whole(people: float) -> int:
+    """Return a number of people to the nearest whole one, halves upward."""
+    return math.floor(people + 0.5)

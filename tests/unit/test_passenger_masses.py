@@ -208,7 +208,7 @@ def test_survey_quantiles_go_on_beyond_the_sample():
     np.testing.assert_array_equal(same, 75.0)
 
 
-def test_changed_loads_forget_who_was_counted():
+def test_changed_loads_keep_the_share_of_men():
     scenario = commuter()
     state = state_of(scenario)
     assert scenario_with(scenario, state).operation.zones == scenario.operation.zones
@@ -216,8 +216,8 @@ def test_changed_loads_forget_who_was_counted():
         scenario,
         type(state)((2, 7, 4), state.children, state.bags, state.cargo_kg, state.fuel_kg),
     )
-    assert [zone.men for zone in fewer.operation.zones] == [None, 4, 3]
-    # 0.62 x 2 = 1.24: one man
+    assert [zone.men for zone in fewer.operation.zones] == [1, 4, 3]
+    # three of five men: 1.2 of two
     assert zone_lines(fewer) == [92.0 + 74.0, 625.0, 350.0]
 
 
