@@ -21,6 +21,7 @@ from cgrisk.scenario.fields import (
 __all__ = [
     "BodyMass",
     "CabinBag",
+    "InfantMass",
     "LoadSheet",
     "PassengerMass",
     "PopulationMass",
@@ -97,6 +98,15 @@ class PopulationMass(Model):
     """Skewness; 0 means a normal distribution."""
 
 
+class InfantMass(Model):
+    """Mass of infants on laps: a normal distribution, cut at 2 kg."""
+
+    mean: Annotated[float, Quantity("mass", low=2.0, high=30.0)] = item(10.0, source=ASSUMPTION)
+    """Mean, clothed, with what is carried for it; NHANES 2017-2018 has 11.6 kg at one year."""
+    sd: Annotated[float, Quantity("mass", low=0.0, high=10.0)] = item(2.5, source=ASSUMPTION)
+    """Standard deviation; all ages under 2 together."""
+
+
 _EASA = (
     "mean: EASA.2021.C24 survey (2022), quoted second-hand, less its hand baggage; "
     "shape: NHANES 2017-2018"
@@ -115,10 +125,8 @@ class BodyMass(Model):
         source="mean: NHANES 2017-2018, ages 2 to 11; spread: assumption",
     )
     """Children of 2 to 12 years."""
-    infants: PopulationMass = item(
-        PopulationMass(mean=10.0, sd=2.5, skewness=0.0), source=ASSUMPTION
-    )
-    """Infants under 2 years on laps; their law is taken as normal."""
+    infants: InfantMass = item(InfantMass(), source=ASSUMPTION)
+    """Infants under 2 years on laps."""
     bias: PersonMassShift = item(0.0, source=ASSUMPTION)
     """This operation's adults above the populations' means: season, route, clothing."""
     bias_sd_operation: PersonMass = item(1.5, source=ASSUMPTION)
@@ -152,9 +160,7 @@ class PassengerMass(Model):
         2.3, source="FAA AC 120-27D/E, second-hand: 195 lb in winter, 190 lb in summer"
     )
     """How much more an adult's winter clothes weigh than his summer clothes."""
-    season_bag: PersonMass = item(
-        1.0, source="EASA.2021.C24 survey (2022), quoted second-hand; assumption"
-    )
+    season_bag: PersonMass = item(1.0, source="EASA.2021.C24 survey (2022), quoted second-hand")
     """How much more a cabin bag weighs in winter than in summer."""
     survey: Name | None = item(None)
     """Instead of the laws of body, a CSV file in the same folder: people who were weighed.
