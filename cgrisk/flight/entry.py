@@ -21,7 +21,9 @@ __all__ = ["entry_error_text", "with_entry_error"]
 def entry_error_text(error: EntryError) -> str:
     """Return an entry error in words."""
     if error.kind == "zone_count":
-        return f"{error.people} adults counted in zone {error.from_zone} sit in {error.to_zone}"
+        many = "1 adult" if error.people == 1 else f"{error.people} adults"
+        sit = "sits" if error.people == 1 else "sit"
+        return f"{many} counted in zone {error.from_zone} {sit} in {error.to_zone}"
     if error.kind == "children_as_adults":
         return f"{error.people} children counted as adults"
     assert error.holds is not None
