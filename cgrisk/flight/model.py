@@ -27,6 +27,7 @@ from cgrisk.flight.kernel.keys import Keys
 from cgrisk.flight.kernel.loading import load_up
 from cgrisk.flight.kernel.moves import DIARY_COLUMNS, Diary
 from cgrisk.flight.loadsheet import LoadSheet, make_load_sheet
+from cgrisk.flight.mass_program import mass_data
 from cgrisk.flight.program import (
     cabin_data,
     configuration_data,
@@ -35,7 +36,6 @@ from cgrisk.flight.program import (
     fuel_data,
     hold_data,
     limit_data,
-    mass_data,
     no_movement,
     no_plan,
     party_data,
@@ -199,11 +199,12 @@ def prepare(scenario: Scenario, *, script: PathData | None = None) -> FlightMode
     cabin, balance = cabin_plan(scenario), balance_of(scenario.aircraft)
     sheet = make_load_sheet(scenario, plan=cabin)
     phases = phase_names(scenario)
+    cabin_arrays = cabin_data(scenario, plan=cabin, sheet=sheet)
     program = Program(
         dry=dry_data(scenario),
-        cabin=cabin_data(scenario, plan=cabin, sheet=sheet),
+        cabin=cabin_arrays,
         party=party_data(scenario),
-        mass=mass_data(scenario),
+        mass=mass_data(scenario, cabin=cabin_arrays),
         hold=hold_data(scenario, sheet=sheet),
         fuel=fuel_data(scenario),
         timeline=timeline_data(scenario),
