@@ -17,6 +17,7 @@ from cgrisk.scenario.fields import (
     FormatVersion,
     Length,
     Mass,
+    Minutes,
     Model,
     Moment,
     Name,
@@ -41,6 +42,7 @@ __all__ = [
     "DryUncertainty",
     "Envelope",
     "Flap",
+    "FuelTransfer",
     "FuelUncertainty",
     "Galley",
     "Gear",
@@ -284,6 +286,35 @@ class RefuelStep(Model):
     """Tanks filled together, in equal quantities, until they are full."""
 
 
+class FuelTransfer(Model):
+    """A transfer of fuel between tanks, as to and from a trim tank in the tail.
+
+    It falls due when the fuel aboard has come down to ``at_fuel``, but not before the first phase
+    of kind cruise (without one it never does), and starts a while later. It ends when the quantity
+    has been moved, the giving tanks are empty or the taking ones full. Then the burn schedule is
+    gone through again from its first step.
+    """
+
+    name: Name = item()
+    """Name of the transfer."""
+    from_tanks: Annotated[tuple[Name, ...], Field(strict=False, min_length=1, max_length=12)] = (
+        item()
+    )
+    """Tanks that give, each an equal share of the flow while it has fuel."""
+    to_tanks: Annotated[tuple[Name, ...], Field(strict=False, min_length=1, max_length=12)] = item()
+    """Tanks that take, each an equal share of the flow while it has room."""
+    at_fuel: Mass = item()
+    """Fuel aboard at which the transfer falls due."""
+    flow: Annotated[float, Quantity("flow", above=0.0, high=20.0)] = item()
+    """Flow of the transfer, as mass over time."""
+    quantity: Volume | None = item(None)
+    """Quantity to be moved; none means all that the giving tanks hold."""
+    late_mean: Minutes = item(0.0, source=ASSUMPTION)
+    """Mean time by which it starts late (exponential); the planned path takes it as on time."""
+    stuck: Share = item(0.0, source=ASSUMPTION)
+    """Chance per flight that it does not take place, and nobody does anything about it."""
+
+
 class Gear(Model):
     """Landing gear as a moving mass."""
 
@@ -386,6 +417,10 @@ class AircraftFile(Model):
     """Order in which tanks are filled."""
     burn_schedule: Annotated[tuple[BurnStep, ...], Field(strict=False, max_length=24)] = item(())
     """Order in which tanks feed the engines."""
+    fuel_transfers: Annotated[tuple[FuelTransfer, ...], Field(strict=False, max_length=4)] = item(
+        ()
+    )
+    """Transfers of fuel between tanks in flight."""
     fuel_index_table: Name | None = item(None)
     """Instead of tanks, a CSV file in the same folder, at reference density.
 

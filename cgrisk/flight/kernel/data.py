@@ -2,7 +2,7 @@
 
 Arrays are C-contiguous; floats are float64, whole numbers int64. Sizes: ``S`` seats, ``R`` regions
 (groups of seats that a known number of people fill), ``Z`` zones, ``K`` kinds of party, ``H`` hold
-compartments, ``T`` tanks, ``P`` phases, ``L`` lavatory groups, ``G`` galleys, ``C`` carts.
+compartments, ``T`` tanks, ``X`` transfers of fuel, ``P`` phases, ``L`` lavatory groups, ``G`` galleys, ``C`` carts.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ __all__ = [
     "ServiceData",
     "SheetData",
     "TimelineData",
+    "TransferData",
     "TrimData",
     "UrgeData",
 ]
@@ -164,6 +165,27 @@ class FuelData(NamedTuple):
     burn_start: Ints
     burn_tanks: Ints
     burn_down_to_m3: Floats
+
+
+class TransferData(NamedTuple):
+    """Transfers of fuel between tanks (``X`` of them)."""
+
+    from_start: Ints
+    from_tanks: Ints
+    """Tanks that transfer ``i`` takes from: ``from_tanks[from_start[i]:from_start[i + 1]]``."""
+    to_start: Ints
+    to_tanks: Ints
+    at_kg: Floats
+    """(X,) fuel aboard at which each falls due."""
+    flow_kgps: Floats
+    quantity_m3: Floats
+    """(X,) what is moved; infinity for all there is."""
+    late_s: Floats
+    """(X,) mean."""
+    stuck: Floats
+    """(X,) chance."""
+    earliest_s: float
+    """None falls due before; infinity where none ever does."""
 
 
 class TimelineData(NamedTuple):
@@ -373,6 +395,7 @@ class Program(NamedTuple):
     mass: MassData
     hold: HoldData
     fuel: FuelData
+    transfer: TransferData
     timeline: TimelineData
     limit: LimitData
     configuration: ConfigurationData

@@ -26,6 +26,7 @@ from cgrisk.flight.kernel.moves import Diary, Moves, merge_moves, new_moves
 from cgrisk.flight.kernel.path import fly_path
 from cgrisk.flight.kernel.people import CHILD, People, board, change_seats, new_people, weigh
 from cgrisk.flight.kernel.rounds import lay_rounds, new_rounds
+from cgrisk.flight.kernel.transfers import as_planned, draw_transfers, new_pumps
 from cgrisk.flight.kernel.trips import new_tally
 from cgrisk.flight.kernel.walk import Life, new_life
 
@@ -130,6 +131,7 @@ def _make_fly(
         volumes = np.empty(tanks, np.float64)
         segment = np.empty(tanks, np.int64)
         active = np.empty(tanks, np.int64)
+        pumps = new_pumps(program.transfer, tanks)
         sides = np.empty((2 * phases, PER_SIDE), np.float64)
         errors = np.empty((2, 2), np.float64)
         marks = np.empty((2, 4), np.float64)
@@ -187,6 +189,7 @@ def _make_fly(
             density, flow_factor = draw_density(fuel, keys, row)
             fill_tanks(fuel, fuel.block_kg / density, volumes)
             read_gauges(fuel, keys, row, density, volumes)
+            draw_transfers(program.transfer, keys, row, tanks, pumps)
             fuel_volume = 0.0
             for t in range(tanks):
                 fuel_volume += volumes[t]
@@ -202,7 +205,9 @@ def _make_fly(
                 volumes,
                 segment,
                 active,
+                pumps,
                 fuel,
+                program.transfer,
                 timeline,
                 program.limit,
                 program.configuration,
@@ -309,10 +314,12 @@ def _make_plan(
         volumes = np.empty(tanks, np.float64)
         segment = np.empty(tanks, np.int64)
         active = np.empty(tanks, np.int64)
+        pumps = new_pumps(program.transfer, tanks)
         errors = np.empty((2, 2), np.float64)
         marks = np.empty((2, 4), np.float64)
         stabilizer = np.empty(1, np.float64)
         density = fuel.planned_density
+        as_planned(pumps)
         fill_tanks(fuel, fuel.block_kg / density, volumes)
         mass, moment = zero_fuel_mass, zero_fuel_moment
         for t in range(tanks):
@@ -326,7 +333,9 @@ def _make_plan(
             volumes,
             segment,
             active,
+            pumps,
             fuel,
+            program.transfer,
             timeline,
             program.limit,
             program.configuration,
