@@ -153,6 +153,8 @@ def cabin_data(scenario: Scenario, *, plan: CabinPlan, sheet: LoadSheet) -> Cabi
         + int(plan.crew_seats.crew.sum()),
         last_minute_off=operation.passengers.last_minute_off,
         last_minute_on=operation.passengers.last_minute_on,
+        seat_class=_ints(plan.class_index),
+        classes=len(plan.classes),
         parties_apart=operation.seating.parties == "apart",
     )
 

@@ -38,6 +38,7 @@ __all__ = [
     "AircraftFile",
     "BurnStep",
     "Cabin",
+    "CrewRest",
     "CrewSeat",
     "DryUncertainty",
     "Envelope",
@@ -173,6 +174,8 @@ class Lavatory(Model):
     """Lavatories in the group, served by one queue."""
     queue_toward: Literal["fore", "aft"] = item()
     """Direction in which the queue grows along the aisle."""
+    classes: Annotated[tuple[Name, ...], Field(strict=False, max_length=8)] = item(())
+    """Classes of travel whose passengers may use it; none named means all."""
 
 
 class Galley(Model):
@@ -184,6 +187,8 @@ class Galley(Model):
     """Arm of a person or cart standing in it."""
     standing: Annotated[int, Field(ge=0, le=60)] = item(4, source=ASSUMPTION)
     """How many passengers may stand about in it."""
+    classes: Annotated[tuple[Name, ...], Field(strict=False, max_length=8)] = item(())
+    """Classes of travel whose passengers may stand about in it; none named means all."""
 
 
 class CrewSeat(Model):
@@ -195,6 +200,15 @@ class CrewSeat(Model):
     """Arm of the seated crew member."""
     crew: Annotated[int, Field(ge=1, le=6)] = item(1)
     """Crew members seated there."""
+
+
+class CrewRest(Model):
+    """Where cabin crew rest on a long flight."""
+
+    arm: SignedLength = item()
+    """Arm of those who rest."""
+    bunks: Annotated[int, Field(ge=1, le=24)] = item(4, source=ASSUMPTION)
+    """How many may rest at a time."""
 
 
 class Water(Model):
@@ -232,6 +246,8 @@ class Cabin(Model):
     """Galleys."""
     crew_seats: Annotated[tuple[CrewSeat, ...], Field(strict=False, max_length=24)] = item(())
     """Cabin crew stations."""
+    crew_rest: CrewRest | None = item(None)
+    """Crew rest; the operation's phases say who rests when."""
     water: Water | None = item(None)
     """Potable and waste water; none means that its use moves nothing."""
 

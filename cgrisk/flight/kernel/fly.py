@@ -121,7 +121,12 @@ def _make_fly(
         seats = cabin.arm_m.size
         occupant = np.empty(seats, np.int64)
         rounds, crew = new_rounds(service, seats), new_crew(service)
-        life = new_life(persons, places.lavatory_arm_m.size, places.galley_arm_m.size)
+        life = new_life(
+            persons,
+            places.lavatory_arm_m.size,
+            places.galley_arm_m.size,
+            places.class_lavatory.shape[0],
+        )
         tally = new_tally()
         walked, served = new_moves(_ROOM), new_moves(_ROOM)
         movement = PathData(np.empty(0), np.empty(0), np.empty(0))
