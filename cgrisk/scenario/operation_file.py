@@ -171,7 +171,7 @@ class Seating(Model):
     )
     """Under the rule free, natural logarithm of the front row's weight over the rear row's."""
     movers_share: Share = item(0.0, source=ASSUMPTION)
-    """Share of passengers who change to a free seat anywhere in the cabin after boarding."""
+    """Share of passengers who change to a free seat of their class, anywhere, after boarding."""
     blocked: Annotated[tuple[str, ...], Field(strict=False, max_length=1000)] = item(())
     """Seats ("12A") or rows ("12", "20-29") that nobody may use."""
 
