@@ -41,6 +41,7 @@ from cgrisk.flight.program import (
     party_data,
     phase_names,
     timeline_data,
+    transfer_data,
 )
 from cgrisk.flight.take_off import (
     TakeOffPlan,
@@ -207,6 +208,7 @@ def prepare(scenario: Scenario, *, script: PathData | None = None) -> FlightMode
         mass=mass_data(scenario, cabin=cabin_arrays),
         hold=hold_data(scenario, sheet=sheet),
         fuel=fuel_data(scenario),
+        transfer=transfer_data(scenario),
         timeline=timeline_data(scenario),
         limit=limit_data(scenario, balance=balance),
         configuration=configuration_data(scenario),
@@ -276,7 +278,7 @@ def entity_counts(model: FlightModel) -> dict[str, int]:
         "crowd": persons + 1,
         "service": cabin.reseating_entity + 1,
         "cargo": 1 + model.program.hold.arm_m.size,
-        "fuel": 1 + model.program.fuel.capacity_m3.size,
+        "fuel": 1 + model.program.fuel.capacity_m3.size + model.program.transfer.at_kg.size,
     }
     return counts
 

@@ -30,6 +30,7 @@ from cgrisk.flight.kernel.data import (
     PathData,
     SheetData,
     TimelineData,
+    TransferData,
 )
 from cgrisk.flight.loadsheet import LoadSheet
 from cgrisk.flight.paper_masses import zone_mass_on_sheet_kg
@@ -49,6 +50,7 @@ __all__ = [
     "party_data",
     "phase_names",
     "timeline_data",
+    "transfer_data",
 ]
 
 Floats = NDArray[np.float64]
@@ -151,6 +153,8 @@ def cabin_data(scenario: Scenario, *, plan: CabinPlan, sheet: LoadSheet) -> Cabi
         + int(plan.crew_seats.crew.sum()),
         last_minute_off=operation.passengers.last_minute_off,
         last_minute_on=operation.passengers.last_minute_on,
+        seat_class=_ints(plan.class_index),
+        classes=len(plan.classes),
         parties_apart=operation.seating.parties == "apart",
     )
 
@@ -231,6 +235,31 @@ def fuel_data(scenario: Scenario) -> FuelData:
         burn_start=burn_start,
         burn_tanks=burn_tanks,
         burn_down_to_m3=_floats([down_to for _, down_to in steps]),
+    )
+
+
+def transfer_data(scenario: Scenario) -> TransferData:
+    """Return the transfers of fuel between tanks; none falls due before the first cruise."""
+    aircraft, phases = scenario.aircraft, scenario.operation.phases
+    number = {tank.name: i for i, tank in enumerate(aircraft.tanks)}
+    transfers = aircraft.fuel_transfers
+    from_start, from_tanks = _ragged([[number[n] for n in t.from_tanks] for t in transfers])
+    to_start, to_tanks = _ragged([[number[n] for n in t.to_tanks] for t in transfers])
+    kinds = [phase.kind for phase in phases]
+    ends = np.concatenate([[0.0], np.cumsum([60.0 * phase.minutes for phase in phases])])
+    return TransferData(
+        from_start=from_start,
+        from_tanks=from_tanks,
+        to_start=to_start,
+        to_tanks=to_tanks,
+        at_kg=np.array([t.at_fuel for t in transfers], dtype=np.float64),
+        flow_kgps=np.array([t.flow for t in transfers], dtype=np.float64),
+        quantity_m3=np.array(
+            [np.inf if t.quantity is None else t.quantity for t in transfers], dtype=np.float64
+        ),
+        late_s=np.array([60.0 * t.late_mean for t in transfers], dtype=np.float64),
+        stuck=np.array([t.stuck for t in transfers], dtype=np.float64),
+        earliest_s=float(ends[kinds.index("cruise")]) if "cruise" in kinds else np.inf,
     )
 
 

@@ -137,7 +137,11 @@ def what_else_varies(model: FlightModel) -> Iterator[str]:
     ):
         yield "hold loads"
     gauging = fuel.gauging_of_reading > 0.0 or fuel.gauging_of_capacity > 0.0
-    if fuel.density_sd > 0.0 or fuel.burn_sd > 0.0 or gauging:
+    transfer = program.transfer
+    pumped = np.isfinite(transfer.earliest_s) and bool(
+        ((transfer.late_s > 0.0) | (transfer.stuck > 0.0)).any()
+    )
+    if fuel.density_sd > 0.0 or fuel.burn_sd > 0.0 or gauging or pumped:
         yield "fuel"
     trips = bool((urge.seat_rate_per_s > 0.0).any()) and bool((urge.factor > 0.0).any())
     if trips or crowd.sign_off_share > 0.0:

@@ -55,6 +55,15 @@ def _envelopes(scenario: Scenario) -> list[str]:
     return lines
 
 
+def _transfers(scenario: Scenario) -> list[str]:
+    return [
+        f"  {transfer.name}: {', '.join(transfer.from_tanks)} to {', '.join(transfer.to_tanks)} at "
+        f"{transfer.at_fuel:,.0f} kg aboard, late by {transfer.late_mean:g} min on the mean, "
+        f"stuck with a chance of {transfer.stuck:g}"
+        for transfer in scenario.aircraft.fuel_transfers
+    ]
+
+
 def _path(model: FlightModel) -> str:
     path = model.planned
     rows = []
@@ -230,6 +239,7 @@ def check_text(scenario: Scenario) -> str:
             *_envelopes(scenario),
             "",
             f"Fuel: {operation.fuel.block:,.0f} kg at start of taxi; {tanks or 'fuel index table'}",
+            *_transfers(scenario),
             phases.to_string(index=False),
             "",
             "Planned CG path (% MAC) and its least margins to the certified and operational limits",

@@ -11,6 +11,7 @@ from cgrisk.errors import Fault, InputError
 from cgrisk.scenario.aircraft_file import AircraftFile, Cabin
 from cgrisk.scenario.checks_aircraft import AIRCRAFT_CHECKS
 from cgrisk.scenario.checks_cabin import CABIN_CHECKS
+from cgrisk.scenario.checks_classes import CLASS_CABIN_CHECKS, CLASS_CHECKS
 from cgrisk.scenario.checks_fuel import FUEL_CHECKS
 from cgrisk.scenario.checks_operation import OPERATION_CHECKS
 from cgrisk.scenario.checks_people import PEOPLE_CHECKS
@@ -195,7 +196,7 @@ def _check_aircraft(
     values, wrong = sound_values(document, model=AircraftFile, file_kind="aircraft")
     for key in spoilt:
         values.pop(key, None)
-    cabin_faults = _run(CABIN_CHECKS, values, document)
+    cabin_faults = _run(CABIN_CHECKS + CLASS_CABIN_CHECKS, values, document)
     faults += (
         wrong + _run(AIRCRAFT_CHECKS + FUEL_CHECKS + TRIM_CHECKS, values, document) + cabin_faults
     )
@@ -216,7 +217,9 @@ def _check_operation(
     for key in spoilt:
         values.pop(key, None)
     together = values | {f"aircraft.{key}": value for key, value in aircraft.items()}
-    faults += _run(OPERATION_CHECKS + PEOPLE_CHECKS + ENTRY_CHECKS, together, document)
+    faults += _run(
+        OPERATION_CHECKS + PEOPLE_CHECKS + CLASS_CHECKS + ENTRY_CHECKS, together, document
+    )
     faults += _source_faults(document, values, OperationFile)
     faults += _range_faults(document, values, OperationFile, file_kind="operation")
     return document, faults
@@ -244,13 +247,15 @@ def meaning_problems(scenario: Scenario) -> Iterator[Problem]:
     operation = {
         name: getattr(scenario.operation, name) for name in type(scenario.operation).model_fields
     }
-    checks = AIRCRAFT_CHECKS + FUEL_CHECKS + TRIM_CHECKS + CABIN_CHECKS
+    checks = AIRCRAFT_CHECKS + FUEL_CHECKS + TRIM_CHECKS + CABIN_CHECKS + CLASS_CABIN_CHECKS
     problems = list(_problems(checks, aircraft, "kg/m"))
     yield from problems
     if not problems:
         aircraft["seats"] = expand_seats(scenario.aircraft.cabin)
         together = operation | {f"aircraft.{key}": value for key, value in aircraft.items()}
-        yield from _problems(OPERATION_CHECKS + PEOPLE_CHECKS + ENTRY_CHECKS, together, "kg/m")
+        yield from _problems(
+            OPERATION_CHECKS + PEOPLE_CHECKS + CLASS_CHECKS + ENTRY_CHECKS, together, "kg/m"
+        )
 
 
 def _placed(problems: Iterable[Problem], document: Document) -> list[Fault]:

@@ -47,6 +47,7 @@ __all__ = [
     "CabinBag",
     "Cargo",
     "Cart",
+    "ClassBehaviour",
     "Crowd",
     "CurtailmentGroup",
     "Fuel",
@@ -157,7 +158,7 @@ class Seating(Model):
     )
     """Under the rule free, natural logarithm of the front row's weight over the rear row's."""
     movers_share: Share = item(0.0, source=ASSUMPTION)
-    """Share of passengers who change to a free seat anywhere in the cabin after boarding."""
+    """Share of passengers who change to a free seat of their class, anywhere, after boarding."""
     blocked: Annotated[tuple[str, ...], Field(strict=False, max_length=1000)] = item(())
     """Seats ("12A") or rows ("12", "20-29") that nobody may use."""
 
@@ -226,6 +227,16 @@ class Phase(Model):
     """Seat-belt sign lit."""
     getting_up: Factor = item(1.0, source=ASSUMPTION)
     """Factor on everybody's rate of getting up in this phase: a dark cabin, a film, a view."""
+    asleep: Share = item(0.0, source=ASSUMPTION)
+    """Share of the passengers who sleep through the phase and do not get up by themselves.
+
+    Who sleeps in a phase sleeps in all with a share at least as large.
+    """
+    crew_resting: Annotated[int, Field(ge=0, le=24)] = item(0)
+    """Cabin crew in the crew rest during the phase: the last of the stations, in the file's order.
+
+    Only in phases of kind cruise.
+    """
     altitude_ft: Annotated[float, Quantity(low=-2000.0, high=60000.0, unit="ft")] = item(0.0)
     """Pressure altitude at the end of the phase."""
     speed_kt: Annotated[float, Quantity(low=0.0, high=600.0, unit="kt")] = item(0.0)
@@ -300,6 +311,10 @@ class Crowd(Model):
     """The rate is multiplied by this after a cart that gives out trays has served the row."""
     after_meal: Minutes = item(20.0, source=ASSUMPTION)
     """How long that lasts."""
+    before_landing_factor: Factor = item(1.0, source=ASSUMPTION)
+    """The rate is multiplied by this in the last minutes before the recall for the landing."""
+    before_landing: Minutes = item(30.0, source=ASSUMPTION)
+    """How long before that recall it begins."""
     surge_probability: Share = item(0.0, source=ASSUMPTION)
     """Chance per flight that many go to one end of the cabin in cruise: a view, a disturbance."""
     surge_people: Count = item(20, source=ASSUMPTION)
@@ -308,6 +323,17 @@ class Crowd(Model):
     """To which end they go."""
     surge_minutes: Minutes = item(5.0, source=ASSUMPTION)
     """How long they stay."""
+
+
+class ClassBehaviour(Model):
+    """How the passengers of one class of travel differ."""
+
+    name: Name = item()
+    """Name of the class, as the aircraft file's rows have it."""
+    getting_up: Factor = item(1.0, source=ASSUMPTION)
+    """Factor on their rate of getting up: easier seats, more to drink."""
+    asleep: Factor = item(1.0, source=ASSUMPTION)
+    """Factor on the phases' shares of passengers asleep (never more than all): beds."""
 
 
 class CurtailmentGroup(Model):
@@ -380,6 +406,10 @@ class OperationFile(Model):
     """Take-off thrust rating, where the trim tables tell ratings apart."""
     behaviour: Behaviour = item(Behaviour(), source=ASSUMPTION)
     """Getting up."""
+    classes: Annotated[tuple[ClassBehaviour, ...], Field(strict=False, max_length=8)] = item(
+        (), source=ASSUMPTION
+    )
+    """How classes of travel differ in it; a class that is not named does not."""
     crowd: Crowd = item(Crowd(), source=ASSUMPTION)
     """Crowd events."""
     service: Service = item(Service(), source=ASSUMPTION)

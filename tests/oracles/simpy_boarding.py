@@ -46,6 +46,9 @@ class Person:
     tray_kg: float = 0.0
     owes: list[tuple[float, float]] = field(default_factory=list)  # mass, arm of galley of origin
     times_up: int = 0
+    travels: str = ""  # class of travel
+    restless: float = 1.0
+    sleeps_where: tuple[float, float] = (1.0, 1.0)  # his number, the factor on a phase's share
 
 
 def lognormal(rng: np.random.Generator, mean: float, cv: float) -> float:

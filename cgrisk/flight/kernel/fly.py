@@ -26,6 +26,7 @@ from cgrisk.flight.kernel.moves import Diary, Moves, merge_moves, new_moves
 from cgrisk.flight.kernel.path import fly_path
 from cgrisk.flight.kernel.people import People, board, change_seats, new_people, weigh
 from cgrisk.flight.kernel.rounds import lay_rounds, new_rounds
+from cgrisk.flight.kernel.transfers import as_planned, draw_transfers, new_pumps
 from cgrisk.flight.kernel.trips import new_tally
 from cgrisk.flight.kernel.walk import Life, new_life
 
@@ -122,7 +123,12 @@ def _make_fly(
         seats = cabin.arm_m.size
         occupant = np.empty(seats, np.int64)
         rounds, crew = new_rounds(service, seats), new_crew(service)
-        life = new_life(persons, places.lavatory_arm_m.size, places.galley_arm_m.size)
+        life = new_life(
+            persons,
+            places.lavatory_arm_m.size,
+            places.galley_arm_m.size,
+            places.class_lavatory.shape[0],
+        )
         tally = new_tally()
         walked, served = new_moves(_ROOM), new_moves(_ROOM)
         movement = PathData(np.empty(0), np.empty(0), np.empty(0))
@@ -132,6 +138,7 @@ def _make_fly(
         volumes = np.empty(tanks, np.float64)
         segment = np.empty(tanks, np.int64)
         active = np.empty(tanks, np.int64)
+        pumps = new_pumps(program.transfer, tanks)
         sides = np.empty((2 * phases, PER_SIDE), np.float64)
         errors = np.empty((2, 2), np.float64)
         marks = np.empty((2, 4), np.float64)
@@ -189,6 +196,7 @@ def _make_fly(
             density, flow_factor = draw_density(fuel, keys, row)
             fill_tanks(fuel, fuel.block_kg / density, volumes)
             read_gauges(fuel, keys, row, density, volumes)
+            draw_transfers(program.transfer, keys, row, tanks, pumps)
             fuel_volume = 0.0
             for t in range(tanks):
                 fuel_volume += volumes[t]
@@ -204,7 +212,9 @@ def _make_fly(
                 volumes,
                 segment,
                 active,
+                pumps,
                 fuel,
+                program.transfer,
                 timeline,
                 program.limit,
                 program.configuration,
@@ -311,10 +321,12 @@ def _make_plan(
         volumes = np.empty(tanks, np.float64)
         segment = np.empty(tanks, np.int64)
         active = np.empty(tanks, np.int64)
+        pumps = new_pumps(program.transfer, tanks)
         errors = np.empty((2, 2), np.float64)
         marks = np.empty((2, 4), np.float64)
         stabilizer = np.empty(1, np.float64)
         density = fuel.planned_density
+        as_planned(pumps)
         fill_tanks(fuel, fuel.block_kg / density, volumes)
         mass, moment = zero_fuel_mass, zero_fuel_moment
         for t in range(tanks):
@@ -328,7 +340,9 @@ def _make_plan(
             volumes,
             segment,
             active,
+            pumps,
             fuel,
+            program.transfer,
             timeline,
             program.limit,
             program.configuration,

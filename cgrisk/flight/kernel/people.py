@@ -226,7 +226,7 @@ def board(cabin: CabinData, party: PartyData, keys: Keys, row: int, people: Peop
 
 @kernel
 def change_seats(cabin: CabinData, keys: Keys, row: int, people: People) -> None:
-    """Let a share of the people change to a free seat anywhere, each equally likely, in turn.
+    """Let a share of the people change to a free seat of their class, each equally likely, in turn.
 
     On some flights the crew sends them all back.
     """
@@ -254,7 +254,21 @@ def change_seats(cabin: CabinData, keys: Keys, row: int, people: People) -> None
     fill_words(keys, row, SEATING, seats, persons, 0, people.words)
     for p in range(persons):
         if people.seat[p] >= 0 and uniform(people.words[0, p]) < cabin.movers_share:
-            i = index(uniform(people.words[1, p]), free)
+            choice = free
+            if cabin.classes > 1:
+                choice = 0
+                for i in range(free):
+                    if cabin.seat_class[people.free[i]] == cabin.seat_class[people.seat[p]]:
+                        choice += 1
+                if choice == 0:
+                    continue
+            i = index(uniform(people.words[1, p]), choice)
+            if cabin.classes > 1:
+                left, i = i, -1
+                while left >= 0:
+                    i += 1
+                    if cabin.seat_class[people.free[i]] == cabin.seat_class[people.seat[p]]:
+                        left -= 1
             people.free[i], people.seat[p] = people.seat[p], people.free[i]
 
 
