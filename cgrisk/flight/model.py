@@ -427,8 +427,8 @@ def cabin_diary(model: FlightModel, *, seed: int, flight: int) -> pd.DataFrame:
         1 cart, 2 crew member), number, state, arm_m, speed_mps (until his next row). States of a
         passenger: 1 sits, 2 on the way out, 3 in a queue, 4 in a lavatory, 5 stands about, 6 on
         the way back; of a cart: 0 in its galley, 1 out; of a crew member: 0 at his station, 1 and
-        2 walking out and back, 3 at the cart ``place``, wherever it is. One without a row has not
-        moved. Carts are numbered by their start.
+        2 walking out and back, 3 at the cart ``place``, wherever it is, 4 in the crew rest. One
+        without a row has not moved. Carts are numbered by their start.
 
         Also aisle (of one who walks; from 0), purpose (of a passenger: 0 galley, 1 lavatory, 2
         surge) and place (his galley or lavatory group); -1 elsewhere.

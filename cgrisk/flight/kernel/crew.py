@@ -199,11 +199,11 @@ def _go_to_rest_or_back(
         member.rests = 0
         member.rest += 1
         add_move(moves, t, 0.0, -jump)
-        note(diary, t, _CREW, c, _WAITS, station, 0.0)
+        note(diary, t, _CREW, c, _WAITS, station, 0.0, _NONE, _NONE, _NONE)
     else:
         member.rests = 1
         add_move(moves, t, 0.0, jump)
-        note(diary, t, _CREW, c, _RESTS, service.rest_arm_m, 0.0)
+        note(diary, t, _CREW, c, _RESTS, service.rest_arm_m, 0.0, _NONE, _NONE, _NONE)
     _set_rest(service, crew, c)
 
 
