@@ -89,6 +89,9 @@ class Task:
         Of :data:`READINGS`: the load for which the target is asked.
     both_sides : bool
         Fly until both sides are decided; False: also stop where one is shown to be above.
+    at_least : int
+        Flights that no cell ends before, decided or not, as far as ``flights`` allows: policies
+        are compared on these, whose number nothing that was flown decides.
     """
 
     scenario: Scenario
@@ -101,6 +104,7 @@ class Task:
     to_the_end: bool = False
     reading: str = "limit"
     both_sides: bool = True
+    at_least: int = _FIRST
 
     def __post_init__(self) -> None:
         """Check the numbers."""
@@ -122,6 +126,12 @@ class Task:
             )
         resolve_seed(self.seed)
         check_counts(flights=self.flights, jobs=self.jobs)
+        check_counts(flights=self.at_least)
+
+    @property
+    def compared(self) -> int:
+        """Flights that every cell has, whatever they showed."""
+        return min(self.at_least, self.flights)
 
     def threshold(self, score: Score) -> float:
         """Return where a score begins to count, by the reading."""
@@ -332,7 +342,9 @@ def fly_count(
             builders[digest] = _Builder(model, (one, two), limits)
     seed = count_seed(task.seed, passengers)
     # Beyond counting, one step of flights serves the differences and the trim.
-    most = min(task.flights, _KEPT) if task.target < RARE and not task.to_the_end else task.flights
+    most = task.flights
+    if task.target < RARE and not task.to_the_end:
+        most = min(task.flights, max(_KEPT, task.at_least))
     _fly_on(builders, task=task, seed=seed, most=most, meter=meter)
     cells = {name: _finish(b, task, passengers, seed, meter) for name, b in builders.items()}
     out = []
@@ -373,7 +385,7 @@ def _fly_on(
                 builder.take(found)
             flown += step
             meter.add(step * len(going))
-            if not task.to_the_end:
+            if not task.to_the_end and flown >= task.compared:
                 going = [builder for builder in going if not _decided(builder, task)]
 
 

@@ -123,20 +123,29 @@ def pareto_chart(study: PolicyStudy, *, ax: Axes) -> Axes:
         Where to draw: seats across, probability per flight over the demand up (logarithmic).
     """
     frame, floor = study.ranking, _least(study)
-    cost = (frame["turned_away"] + frame["seats_blocked"]).to_numpy()
+    cost = frame["seats_blocked"].to_numpy(dtype=np.float64)
     risk = frame["risk"].clip(lower=floor).to_numpy()
     low, high = frame["low"].clip(lower=floor).to_numpy(), frame["high"].to_numpy()
     ax.vlines(cost, low, high, color=GREY, lw=1.0)
     front = frame["pareto"].to_numpy()
-    order = np.argsort(cost[front], kind="stable")
-    ax.plot(cost[front][order], risk[front][order], color=AFT, lw=1.0, drawstyle="steps-post")
+    # People turned away are a third scale: what is best on it alone is marked, and not joined.
+    order = np.lexsort((risk, cost))
+    order = order[front[order]]
+    order = order[risk[order] <= np.minimum.accumulate(risk[order])]
+    ax.plot(cost[order], risk[order], color=AFT, lw=1.0, drawstyle="steps-post")
     ax.plot(cost[~front], risk[~front], "o", color=GREY, ms=4.5)
     ax.plot(cost[front], risk[front], "D", color=AFT, ms=6)
-    _labels(ax, list(frame["policy"]), cost, risk)
+    names = [
+        f"{name} ({left:.1f} turned away)" if left >= 0.05 else str(name)
+        for name, left in zip(frame["policy"], frame["turned_away"], strict=True)
+    ]
+    _labels(ax, names, cost, risk)
     ax.axhline(study.task.target, color=INK, lw=1.0)
     ax.set_yscale("log")
     ax.set_xlim(-0.04 * (cost.max() + 1.0), 1.15 * (cost.max() + 1.0))
-    ax.set_xlabel("seats blocked and passengers turned away, a flight over the demand")
+    ax.set_xlabel(
+        "seats blocked, mean over the demand (passengers turned away a flight: in brackets)"
+    )
     ax.set_ylabel("probability per flight over the demand,\nworse side, on the operational limit")
     return ax
 

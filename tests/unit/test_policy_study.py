@@ -100,12 +100,17 @@ def test_seats_and_passengers_turned_away(study: PolicyStudy) -> None:
 
 def test_the_pareto_set_is_what_nothing_beats(study: PolicyStudy) -> None:
     points = [
-        (row["risk"], row["seats_blocked"] + row["turned_away"], row["pareto"])
+        ((row["risk"], row["seats_blocked"], row["turned_away"]), row)
         for row in study.ranking.to_dict("records")
     ]
-    for risk, cost, best in points:
-        beaten = any(r <= risk and c <= cost and (r, c) != (risk, cost) for r, c, _ in points)
-        assert best == (not beaten)
+    for own, row in points:
+        beaten = [
+            other["policy"]
+            for p, other in points
+            if p != own and all(x <= y for x, y in zip(p, own, strict=True))
+        ]
+        assert row["pareto"] == (not beaten)
+        assert row["pareto_possible"] == all(b in row["not_apart_from"] for b in beaten)
     assert study.ranking["rank"].tolist() == [1, 2, 3, 4, 5]
     assert study.ranking.iloc[-1]["verdict"] in ("fails", "undecided")
 
@@ -161,20 +166,23 @@ def test_paired_differences_by_hand() -> None:
     assert (row["only_first"], row["only_second"]) == (30, 50)
     assert row["difference"] == pytest.approx(0.02)
     assert row["low"] < 0.02 < row["high"]
-    found = contrasts(["a", "b"], cells, weights=np.ones(1), confidence=0.95)
+    found = contrasts(["a", "b"], cells, weights=np.ones(1), confidence=0.95, flights=1000)
     row = found[found["side"] == "forward"].iloc[0]
     paired = (0.08 - 0.02**2) / 1000
     apart = (0.04 * 0.96 + 0.06 * 0.94) / 1000
     assert row["gain_risk"] == pytest.approx(apart / paired)
     assert row["difference"] == pytest.approx(0.02)
+    assert math.isnan(row["times_needed"])
     error = math.sqrt((0.081 - 0.02**2) / 1000)
     assert row["high"] - row["low"] == pytest.approx(2 * 1.959964 * error, rel=1e-5)
     # Aft nothing was seen: no difference, and no number of flights known to show one.
     aft = found[found["side"] == "aft"].iloc[0]
     assert aft["difference"] == 0.0
     assert not aft["told_apart"]
-    assert math.isinf(aft["flights_needed"])
-    same = contrasts(["a", "b"], [[cells[0][0]] * 2], weights=np.ones(1), confidence=0.95)
+    assert math.isinf(aft["times_needed"])
+    same = contrasts(
+        ["a", "b"], [[cells[0][0]] * 2], weights=np.ones(1), confidence=0.95, flights=1000
+    )
     assert (same["low"] == 0.0).all()
     assert (same["high"] == 0.0).all()
 
