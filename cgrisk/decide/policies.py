@@ -322,7 +322,7 @@ def _ranking(
     frame.insert(
         list(frame).index("pareto") + 1,
         "pareto_possible",
-        _possible(list(frame["policy"]), three, list(frame["not_apart_from"])),
+        _possible(frame, three, between),
     )
     # What meets the target goes by its cost, people left behind before seats, all else by its risk.
     meets = frame["verdict"] == "meets"
@@ -349,15 +349,23 @@ def _beaten(points: Floats) -> NDArray[np.bool_]:
     return np.asarray((other <= own).all(axis=2) & (other < own).any(axis=2))
 
 
-def _possible(names: list[str], points: Floats, alike: list[str]) -> list[bool]:
+def _possible(frame: pd.DataFrame, points: Floats, between: pd.DataFrame) -> list[bool]:
     """Return which points may be of the Pareto set: none that beats them is told apart from them.
 
-    One that is no riskier on the same flights may be, as far as anybody knows, and costs less.
+    Told apart: in risk, on the worse side of the one beaten.
     """
+    apart = between[between["told_apart"]]
+    sure = set(zip(apart["first"], apart["second"], apart["side"], strict=True))
+    names, sides = list(frame["policy"]), list(frame["side"])
     found = []
     for i, beaten in enumerate(_beaten(points)):
-        near = alike[i].split(", ")
-        found.append(all(names[j] in near for j in np.flatnonzero(beaten)))
+        better = [names[j] for j in np.flatnonzero(beaten)]
+        found.append(
+            not any(
+                (names[i], name, sides[i]) in sure or (name, names[i], sides[i]) in sure
+                for name in better
+            )
+        )
     return found
 
 

@@ -22,6 +22,7 @@ from cgrisk.rare import Meter, Question, Score, envelope_score, fly_pilot, split
 from cgrisk.rare.estimate import within_reach
 from cgrisk.rare.question import GREATEST_RISK, LEAST_RISK
 from cgrisk.rare.seeds import derived_seed
+from cgrisk.risk._checks import checked_fraction
 from cgrisk.risk.sequential import any_time_intervals
 from cgrisk.sampling import check_counts
 from cgrisk.scenario import Scenario
@@ -126,7 +127,14 @@ class Task:
             )
         resolve_seed(self.seed)
         check_counts(flights=self.flights, jobs=self.jobs)
-        check_counts(flights=self.at_least)
+        checked_fraction(self.confidence, argument="confidence")
+        if self.at_least < 1:
+            raise UsageError(
+                argument="at_least",
+                expected="at least 1 flight",
+                got=self.at_least,
+                cure="Say on how many flights policies are to be compared.",
+            )
 
     @property
     def compared(self) -> int:

@@ -114,7 +114,7 @@ def _gains(study: PolicyStudy) -> list[str]:
     frame = frame[(frame["gain"] < math.inf) & frame["gain"].notna()]
     if frame.empty:
         return []
-    least = frame.loc[frame["gain"].idxmin()]
+    least = frame.iloc[int(frame["gain"].to_numpy().argmin())]
     same = frame["gain_same_flights"]
     boarded = int(frame["boardings"].max() / max(int(frame["flights"].max()), 1))
     return [
@@ -141,9 +141,9 @@ def _compliance(study: PolicyStudy) -> list[str]:
     for name in full.index:
         figures = []
         for level in ("full", "stated", "poor"):
-            risk, rank = (table.loc[name, (key, level)] for key in ("risk", "rank"))
+            risk, rank = (float(table[key, level].to_dict()[name]) for key in ("risk", "rank"))
             place = f"rank {rank:.0f}" if rank else "not ranked"
-            figures.append(f"{risk:.2g} ({place})" if risk == risk else "no room")
+            figures.append("no room" if math.isnan(risk) else f"{risk:.2g} ({place})")
         lines.append(f"  {name:<{width}}  " + "".join(f"{text:<20}" for text in figures).rstrip())
     if (found.table["rank"] == 0).any():
         lines.append("  Not ranked: it has no room for some of these numbers of passengers.")
@@ -186,7 +186,9 @@ def _decision(study: PolicyStudy) -> list[str]:
         return [
             f"Decision: {best['policy']!r} keeps every number of passengers looked at under "
             f"{target:g} on both sides, at {best['seats_blocked']:.1f} seats blocked and "
-            f"{best['turned_away']:.2f} passengers turned away a flight on average."
+            f"{best['turned_away']:.2f} passengers turned away a flight on average. It was chosen "
+            f"among {len(study.ranking)} on these flights: see it confirmed under another --seed "
+            "before it is relied on."
         ]
     if best["verdict"] == "undecided":
         return [

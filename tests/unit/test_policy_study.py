@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy import special, stats
 
+from cgrisk.decide.compliance import fly_compliance
 from cgrisk.decide.demand import demand_law
 from cgrisk.decide.policies import PolicyStudy, default_counts, evaluate
 from cgrisk.decide.policy_cells import Cell, Task, count_seed, fly_count
@@ -309,3 +310,21 @@ def test_a_target_must_be_a_probability(target: float) -> None:
 def test_numbers_of_passengers_must_fit_the_cabin() -> None:
     with pytest.raises(UsageError, match="from 1 to the 174 seats"):
         evaluate(task(), the_set({}), counts=np.array([175]))
+
+
+def test_confidence_and_flights_compared_must_be_numbers_that_mean_something() -> None:
+    with pytest.raises(UsageError, match="confidence: expected a number strictly between 0 and 1"):
+        task(confidence=1.0)
+    with pytest.raises(UsageError, match="at_least: expected at least 1 flight"):
+        task(at_least=0)
+
+
+def test_a_policy_without_room_is_not_ranked_by_its_compliance() -> None:
+    """Its mean would be over other numbers of passengers than that of the others."""
+    file = the_set({}, {"block": [{"seats": ["1-10"]}]})
+    small = task(flights=64, to_the_end=True)
+    found = fly_compliance(small, file, counts=np.array([80, 160]), meter=Meter()).table
+    by_name = found.set_index("policy")
+    assert (by_name.loc["p1", "rank"] == 0).all()
+    assert (by_name.loc["p1", "counts"] == 1).all()
+    assert (by_name.loc["p0", "rank"] == 1).all()
