@@ -278,7 +278,8 @@ def test_tables_and_charts_are_written(study: PolicyStudy, tmp_path: Any) -> Non
         for kind in ("svg", "png")
     }
     assert charts <= names
-    tables = ("policies", "ranking", "trim", "pairs", "contrasts", "compliance", "swaps")
+    tables = ("policies", "ranking", "trim", "pairs", "contrasts", "mean_errors", "compliance")
+    tables += ("swaps",)
     assert {"policies.json", *(f"{stem}.csv" for stem in tables)} <= names
 
 
