@@ -45,7 +45,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--at-least",
         type=int,
         default=4096,
-        help="flights of every policy at every number, on which policies are compared (4096)",
+        help="flights of every policy at every number, on which they are compared; no more than "
+        "--flights (4096)",
     )
     add("--no-compliance", action="store_true", help="leave out who changes seats all the same")
     add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")

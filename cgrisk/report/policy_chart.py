@@ -69,11 +69,10 @@ def policy_lines(study: PolicyStudy, *, ax: Axes, side: str) -> Axes:
     ax.axhline(study.task.target, color=INK, lw=1.0)
     ax.annotate(
         f"target {study.task.target:g}",
-        (0.995, study.task.target),
+        (0.005, study.task.target),
         xycoords=("axes fraction", "data"),
         xytext=(0, 3),
         textcoords="offset points",
-        ha="right",
         fontsize=7.5,
         color=INK,
     )
@@ -132,15 +131,28 @@ def pareto_chart(study: PolicyStudy, *, ax: Axes) -> Axes:
     order = np.lexsort((risk, cost))
     order = order[front[order]]
     order = order[risk[order] <= np.minimum.accumulate(risk[order])]
-    ax.plot(cost[order], risk[order], color=AFT, lw=1.0, drawstyle="steps-post")
+    ax.plot(cost[order], risk[order], color=AFT, lw=1.0, drawstyle="steps-post", zorder=1)
     ax.plot(cost[~front], risk[~front], "o", color=GREY, ms=4.5)
-    ax.plot(cost[front], risk[front], "D", color=AFT, ms=6)
+    maybe = frame["pareto_possible"].to_numpy() & ~front
+    ax.plot(cost[maybe], risk[maybe], "D", mec=AFT, mfc="white", ms=6, ls="", label="may be of it")
+    ax.plot(cost[front], risk[front], "D", color=AFT, ms=6, ls="", label="Pareto set")
+    ax.legend(fontsize=7, frameon=False, loc="upper right")
     names = [
         f"{name} ({left:.1f} turned away)" if left >= 0.05 else str(name)
         for name, left in zip(frame["policy"], frame["turned_away"], strict=True)
     ]
     _labels(ax, names, cost, risk)
     ax.axhline(study.task.target, color=INK, lw=1.0)
+    ax.annotate(
+        f"target {study.task.target:g}",
+        (0.995, study.task.target),
+        xycoords=("axes fraction", "data"),
+        xytext=(0, 3),
+        textcoords="offset points",
+        ha="right",
+        fontsize=7.5,
+        color=INK,
+    )
     ax.set_yscale("log")
     ax.set_xlim(-0.04 * (cost.max() + 1.0), 1.15 * (cost.max() + 1.0))
     ax.set_xlabel(
@@ -169,7 +181,7 @@ def _labels(ax: Axes, names: list[str], cost: np.ndarray, risk: np.ndarray) -> N
             fontsize=7,
             color=INK,
             arrowprops={"arrowstyle": "-", "color": GREY, "lw": 0.5, "relpos": (0.0, 0.5)},
-            bbox={"fc": "white", "ec": "none", "pad": 0.6, "alpha": 0.85},
+            bbox={"fc": "white", "ec": "none", "pad": 0.6},
         )
 
 

@@ -10,6 +10,7 @@ import pandas as pd
 
 from cgrisk.decide.policies import PolicyStudy
 from cgrisk.decide.policy_cells import FIGURES, RARE
+from cgrisk.decide.policy_errors import BOARDINGS
 from cgrisk.risk.summary import CAUTIONS, plain
 
 __all__ = ["BUFFER_NOTE", "policy_answer", "policy_text"]
@@ -83,6 +84,12 @@ def _cells(study: PolicyStudy) -> list[str]:
     return lines
 
 
+def _rounded(number: float) -> int:
+    """Return a number to two digits, upwards."""
+    step: int = 10 ** max(math.floor(math.log10(max(number, 1.0))) - 1, 0)
+    return int(math.ceil(number / step) * step)
+
+
 def _pairs(study: PolicyStudy) -> list[str]:
     alike = study.contrasts[~study.contrasts["told_apart"]]
     compared = study.task.compared
@@ -94,12 +101,16 @@ def _pairs(study: PolicyStudy) -> list[str]:
     alike = alike.sort_values("times_needed", kind="stable")
     for row in alike.head(_PAIRS_SHOWN).to_dict("records"):
         times = row["times_needed"]
-        needs = (
-            f"{row['more_flights']:,.2g} more flights would in four runs of five, if the "
-            f"difference is the one seen (--at-least {compared * times:.2g})"
-            if math.isfinite(times)
-            else "no difference was seen"
-        )
+        needs = "no difference was seen"
+        if math.isfinite(times):
+            each = _rounded(compared * times)
+            words = f"--at-least {each}"
+            if each > study.task.flights:
+                words += f" --flights {each}"
+            needs = (
+                f"{_rounded(row['more_flights']):,} more flights would in four runs of five, if "
+                f"the difference is the one seen ({words})"
+            )
         lines.append(
             f"  {row['first']} / {row['second']}, {row['side']}: {row['difference']:+.2g} "
             f"({row['low']:.2g} to {row['high']:.2g}); {needs}"
@@ -116,11 +127,10 @@ def _gains(study: PolicyStudy) -> list[str]:
         return []
     least = frame.iloc[int(frame["gain"].to_numpy().argmin())]
     same = frame["gain_same_flights"]
-    boarded = int(frame["boardings"].max() / max(int(frame["flights"].max()), 1))
     return [
         "Common random numbers: on the same flights the difference of the mean CG errors has "
         f"{same.median():.1f} times less variance than on runs of their own (median of the pairs; "
-        f"least {same.min():.1f}); with the people boarded alone on up to {boarded} times as many, "
+        f"least {same.min():.1f}); with the people boarded alone on {1 + BOARDINGS} times as many, "
         f"{frame['gain'].median():.1f} times (least {least['gain']:.1f}, {least['first']} / "
         f"{least['second']}). mean_errors.csv has every pair; contrasts.csv the gain on the risk."
     ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import math
+import re
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,7 @@ from cgrisk.decide.policy_pairs import contrasts, pair_table, variance_gain
 from cgrisk.decide.policy_shelf import kept_count
 from cgrisk.errors import UsageError
 from cgrisk.rare import Meter
-from cgrisk.report.policy_text import policy_answer, policy_text
+from cgrisk.report.policy_text import _rounded, policy_answer, policy_text
 from cgrisk.report.publish_policies import publish_policies
 from cgrisk.risk.sequential import _log_mixture, any_time_intervals
 from cgrisk.runs.shelf import Shelf
@@ -267,6 +268,15 @@ def test_the_text_says_what_must_be_said(study: PolicyStudy) -> None:
     answer = policy_answer(study)
     assert answer["ranking"][0]["rank"] == 1
     assert answer["decision"]
+
+
+def test_flights_asked_for_are_words_that_the_command_takes(study: PolicyStudy) -> None:
+    assert [_rounded(x) for x in (7.2, 99.5, 10_401.0, 346_000.0)] == [8, 100, 11_000, 350_000]
+    asked = re.findall(r"more flights would .*\((.*)\)", policy_text(study))
+    open_ = study.contrasts[np.isfinite(study.contrasts["times_needed"])]
+    assert len(asked) == min(len(open_), 12)
+    for words in asked:
+        assert re.fullmatch(r"--at-least (\d+)( --flights \1)?", words)
 
 
 def test_tables_and_charts_are_written(study: PolicyStudy, tmp_path: Any) -> None:
