@@ -170,7 +170,11 @@ def _nobody_up(program: Program) -> Program:
 def _no_service(program: Program) -> Program:
     """Return a program without carts, whose crew stays seated."""
     return program._replace(
-        service=program.service._replace(number=np.empty(0, np.int64), walk_rate_per_s=0.0)
+        service=program.service._replace(
+            number=np.empty(0, np.int64),
+            walk_rate_per_s=0.0,
+            rest_start=np.zeros_like(program.service.rest_start),
+        )
     )
 
 
