@@ -86,7 +86,7 @@ def publish(folder: Path, *, summary: Summary, store: BlockStore | None = None) 
             running = running_estimates(store, flown=sample.flights, confidence=summary.confidence)
             figure = new_figure(180, 90)
             ax = convergence(running[running["reading"] == AT_LIMIT], ax=figure.subplots())
-            ax.set_title(f"How the estimate settled, planned on the {limit}: {name}")
+            ax.set_title(f"How the estimate settled: {name}")
             save(figure, charts, "convergence")
             running.to_csv(charts / "convergence.csv", index=False, lineterminator="\n")
 

@@ -30,7 +30,8 @@ def risk_by_phase(table: pd.DataFrame, *, ax: Axes) -> Axes:
         ``mark-N-bar`` and ``mark-N-dot``.
     ax : matplotlib.axes.Axes
         Where to draw: probability per flight across, logarithmic. Filled marks: planned on the
-        operational limit; open ones: as planned; triangles: upper bounds.
+        operational limit; open ones: as planned; triangles: upper bounds. Aft stands
+        above forward in each phase.
     """
     phases = list(dict.fromkeys(table["phase"]))
     phases = [p for p in phases if p not in _WHOLE] + [p for p in phases if p in _WHOLE]
