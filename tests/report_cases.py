@@ -28,6 +28,6 @@ def make_run(folder: Path, scenario: Scenario, *, flights: int, seed: int = 1) -
             ),
         )
         summary = summarise(sample)
-        publish(run.place, summary=summary)
+        publish(run.place, summary=summary, store=run.store)
         run.finish(sample, seconds={}, settings={})
     return summary

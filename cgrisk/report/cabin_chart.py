@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.collections import PatchCollection
 from matplotlib.patches import Rectangle
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from cgrisk.aircraft import CabinPlan
 from cgrisk.report.style import GREY, INK, plain
 
-__all__ = ["ZONE_SHADES", "cabin_zones", "row_step", "seats_across"]
+__all__ = ["ZONE_SHADES", "cabin_zones", "row_step", "seats_across", "zones_frame"]
 
 _AISLE = 2
 #: Zones side by side are told apart by these two.
@@ -42,6 +43,20 @@ def row_step(plan: CabinPlan) -> float:
     """Return the usual distance from row to row (m)."""
     arms = np.unique(plan.arm_m)
     return float(np.median(np.diff(arms))) if arms.size > 1 else 0.8
+
+
+def zones_frame(plan: CabinPlan) -> pd.DataFrame:
+    """Return the zones as they are drawn: zone, first_row, last_row, seats, blocked, mean_arm_m."""
+    rows = []
+    for k, name in enumerate(plan.zones):
+        here = plan.zone == k
+        if here.any():
+            numbers = plan.row[here]
+            blocked = int((here & plan.blocked).sum())
+            arm = float(plan.arm_m[here].mean())
+            rows.append((name, numbers.min(), numbers.max(), int(here.sum()), blocked, arm))
+    names = ["zone", "first_row", "last_row", "seats", "blocked", "mean_arm_m"]
+    return pd.DataFrame(rows, columns=names)
 
 
 def cabin_zones(plan: CabinPlan, *, ax: Axes) -> Axes:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import pandas as pd
 from matplotlib.axes import Axes
 
-from cgrisk.report.style import AFT, FORWARD, GREY, INK
+from cgrisk.report.style import AFT, FORWARD, GREY, INK, plain
 
 __all__ = ["risk_by_phase"]
 
+_WHOLE = ("take_off_and_landing", "in_flight", "any")
 _GROUPS = {
+    "take_off": "take-off",
     "take_off_and_landing": "take-off and landing",
     "in_flight": "in flight",
     "any": "whole flight",
@@ -28,10 +30,11 @@ def risk_by_phase(table: pd.DataFrame, *, ax: Axes) -> Axes:
         ``mark-N-bar`` and ``mark-N-dot``.
     ax : matplotlib.axes.Axes
         Where to draw: probability per flight across, logarithmic. Filled marks: planned on the
-        operational limit; open ones: as planned; triangles: upper bounds.
+        operational limit; open ones: as planned; triangles: upper bounds. Aft stands
+        above forward in each phase.
     """
     phases = list(dict.fromkeys(table["phase"]))
-    phases = [p for p in phases if p not in _GROUPS] + [p for p in phases if p in _GROUPS]
+    phases = [p for p in phases if p not in _WHOLE] + [p for p in phases if p in _WHOLE]
     seen = table[table["hits"] > 0]
     least = float(seen["low"].min()) if not seen.empty else float(table["high"].min()) / 3.0
     floor = max(least / 1.5, 1e-12)
@@ -74,7 +77,7 @@ def risk_by_phase(table: pd.DataFrame, *, ax: Axes) -> Axes:
                 mew=0.9,
                 gid=f"mark-{number}-dot",
             )
-    first_group = sum(phase not in _GROUPS for phase in phases)
+    first_group = sum(phase not in _WHOLE for phase in phases)
     ax.axhline(first_group - 0.5, color=GREY, lw=0.7)
     ax.set_yticks(range(len(phases)), [_name(phase) for phase in phases])
     ax.set_ylim(len(phases) - 0.45, -0.55)
@@ -87,8 +90,6 @@ def risk_by_phase(table: pd.DataFrame, *, ax: Axes) -> Axes:
 
 
 def _name(phase: str) -> str:
-    from cgrisk.report.style import plain
-
     return plain(_GROUPS.get(phase, phase.replace("_", " ")))
 
 

@@ -12,7 +12,8 @@ from scipy import stats
 
 from cgrisk.flight import SIDES
 from cgrisk.risk.intervals import binomial_interval
-from cgrisk.runs import Run, blocks_of
+from cgrisk.runs import BlockStore, blocks_of
+from cgrisk.sampling import BLOCK
 from cgrisk.sampling.layout import AS_PLANNED, AT_LIMIT, outcome_name
 
 __all__ = ["block_agreement", "running_estimates"]
@@ -22,14 +23,16 @@ _FIRST: Final = 50
 _READINGS: Final = (AT_LIMIT, AS_PLANNED)
 
 
-def _hits(run: Run, points: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _hits(
+    store: BlockStore, flown: int, points: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return hits up to each point, and hits of each block, by outcome of interest."""
-    names = list(run.layout.outcomes)
+    names = list(store.layout.outcomes)
     places = [names.index(outcome_name(s, "any", r)) for s in SIDES for r in _READINGS]
     upto = np.zeros((len(places), points.size), dtype=np.int64)
     by_block, so_far, start = [], np.zeros(len(places), dtype=np.int64), 0
-    for segment in run.store.segments():
-        for _, flights, bits in blocks_of(segment, flights=run.manifest.flown):
+    for segment in store.segments():
+        for _, flights, bits in blocks_of(segment, flights=flown):
             here = np.unpackbits(bits[places], axis=1, count=flights).astype(np.int64)
             inside = (points > start) & (points <= start + flights)
             if inside.any():
@@ -46,13 +49,15 @@ def _points(flights: int) -> NDArray[np.int64]:
     return np.unique(np.geomspace(first, flights, _POINTS).round().astype(np.int64))
 
 
-def running_estimates(run: Run, *, confidence: float = 0.95) -> pd.DataFrame:
+def running_estimates(store: BlockStore, *, flown: int, confidence: float = 0.95) -> pd.DataFrame:
     """Return the probability of leaving the envelope (any phase) after so many flights.
 
     Parameters
     ----------
-    run : Run
-        A complete run.
+    store : BlockStore
+        Blocks of a run whose flights are all flown.
+    flown : int
+        How many they are.
     confidence : float
         Of each interval by itself, for the number of flights by itself.
 
@@ -61,8 +66,8 @@ def running_estimates(run: Run, *, confidence: float = 0.95) -> pd.DataFrame:
     pandas.DataFrame
         side, reading, flights, hits, estimate, low, high; evenly spaced on the logarithm.
     """
-    points = _points(run.manifest.flown)
-    upto, _ = _hits(run, points)
+    points = _points(flown)
+    upto, _ = _hits(store, flown, points)
     rows = []
     for number, (side, reading) in enumerate((s, r) for s in SIDES for r in _READINGS):
         for flights, hits in zip(points.tolist(), upto[number].tolist(), strict=True):
@@ -72,21 +77,27 @@ def running_estimates(run: Run, *, confidence: float = 0.95) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=names)
 
 
-def block_agreement(run: Run) -> pd.DataFrame:
+def block_agreement(store: BlockStore, *, flown: int) -> pd.DataFrame:
     """Return whether the blocks' hits differ by more than chance.
 
     Pearson's statistic of hits by block against one probability for all; flights are independent,
     so its p-value is even between 0 and 1. Told from five expected hits a block on.
+
+    Parameters
+    ----------
+    store : BlockStore
+        Blocks of a run whose flights are all flown.
+    flown : int
+        How many they are.
 
     Returns
     -------
     pandas.DataFrame
         side, reading, blocks, hits, statistic, degrees, p_value (nan where not told).
     """
-    flown = run.manifest.flown
-    _, by_block = _hits(run, np.array([flown], dtype=np.int64))
-    size = np.full(by_block.shape[1], run.inputs.block, dtype=np.float64)
-    size[-1] = flown - run.inputs.block * (size.size - 1)
+    _, by_block = _hits(store, flown, np.array([flown], dtype=np.int64))
+    size = np.full(by_block.shape[1], BLOCK, dtype=np.float64)
+    size[-1] = flown - BLOCK * (size.size - 1)
     rows = []
     for number, (side, reading) in enumerate((s, r) for s in SIDES for r in _READINGS):
         hits = by_block[number]

@@ -45,7 +45,7 @@ def clean_svg(
     """Return a drawing that can stand in a page beside others.
 
     Elements and attributes that draw nothing (scripts, handlers, foreign content, links to
-    elsewhere) are left out, and all names begin with ``name``.
+    elsewhere) are left out, and all names begin with ``drawing-`` and ``name``.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ def clean_svg(
             f"{shown or name}: expected an SVG; got <{_local(root.tag)}>. Repeat the command that "
             "made it."
         )
-    new = _cleaned(root, name, dict(marks or {}))
+    new = _cleaned(root, f"drawing-{name}", dict(marks or {}))
     assert new is not None  # an svg is kept
     new.set("xmlns", _SVG)
     new.set("xmlns:xlink", _LINK)

@@ -6,6 +6,8 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from cgrisk.report.dossier.parts import Cell
 
 __all__ = [
@@ -90,6 +92,8 @@ def count_cell(value: Any) -> Cell:
 
 def text_cell(value: Any) -> Cell:
     """Return words as a cell."""
+    if isinstance(value, bool | np.bool_):
+        return Cell("yes" if value else "no")
     return Cell("" if value is None or value != value else str(value))
 
 

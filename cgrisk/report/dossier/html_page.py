@@ -10,7 +10,7 @@ from importlib import resources
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
-from cgrisk.report.dossier.parts import Dossier
+from cgrisk.report.dossier.parts import BANNER, Dossier
 from cgrisk.risk.summary import CAUTIONS
 
 __all__ = ["html_page"]
@@ -53,4 +53,5 @@ def html_page(dossier: Dossier) -> str:
         script=script,
         script_hash=digest,
         cautions=CAUTIONS,
+        banner=BANNER,
     )

@@ -55,8 +55,8 @@ def convergence_section(findings: Findings) -> Section:
     """Return how the estimate settled, whether blocks agree, and how the tails' methods did."""
     run = findings.run
     confidence = float(findings.leave["confidence"].iloc[0])
-    running = running_estimates(run, confidence=confidence)
-    agreement = block_agreement(run)
+    running = running_estimates(run.store, flown=run.manifest.flown, confidence=confidence)
+    agreement = block_agreement(run.store, flown=run.manifest.flown)
     reading = AT_LIMIT if (running["reading"] == AT_LIMIT).any() else AS_PLANNED
     frame = running[running["reading"] == reading]
     frame = frame.sort_values("side", key=lambda s: s == "aft", kind="stable", ignore_index=True)

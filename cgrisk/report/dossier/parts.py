@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 __all__ = [
+    "BANNER",
     "Block",
     "Bullets",
     "Cell",
@@ -28,6 +29,11 @@ __all__ = [
     "sections_of",
 ]
 
+#: Stands above everything else.
+BANNER: Final = (
+    "Study aid, not approved data and not for dispatch. The certified limits, the operator's "
+    "approved manual, the authority's rules and qualified staff decide."
+)
 #: What a paragraph is for: "command" is text to type, "caution" must not be overlooked.
 Kind = Literal["plain", "lead", "caution", "decision", "command", "note", "warning"]
 

@@ -12,6 +12,7 @@ import typst
 
 from cgrisk.errors import ComputationError
 from cgrisk.report.dossier.parts import (
+    BANNER,
     Block,
     Bullets,
     Dossier,
@@ -74,6 +75,7 @@ def _content(dossier: Dossier) -> str:
         "title": _shown(dossier.title),
         "subtitle": _shown(dossier.subtitle),
         "date": dossier.date,
+        "banner": BANNER,
         "front": [_block(block) for block in dossier.front],
         "sections": [
             {"title": section.title, "blocks": [_block(block) for block in section.blocks]}
