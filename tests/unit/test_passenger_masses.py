@@ -8,15 +8,17 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from cgrisk.decide.conventional_causes import person_variances
 from cgrisk.decide.load_state import scenario_with, state_of
 from cgrisk.errors import InputError
-from cgrisk.flight import fly_block, passengers_aboard, prepare
+from cgrisk.flight import fly_block, passengers_aboard, prepare, with_entry_error
 from cgrisk.flight.kernel.keys import Keys
 from cgrisk.flight.kernel.people import MEN, WOMEN, board, new_people, weigh
 from cgrisk.flight.paper_masses import adult_standard_kg, men_on_sheet
 from cgrisk.flight.populations import surveyed_quantiles
 from cgrisk.rare.tilt_pilot import why_not_tilted
 from cgrisk.report.check_text import check_text
+from cgrisk.risk.trim import crew_table
 from cgrisk.scenario import Scenario, load_scenario
 from tests.flight_cases import SHIPPED, edited
 from tests.scenario_cases import edit, line_of
@@ -298,3 +300,41 @@ def test_faults_of_counts(tmp_path, pattern, replacement, says, at):
     assert all(says in fault.expected for fault in caught.value.faults)
     text = (folder / "operation.toml").read_text()
     assert caught.value.faults[0].line == line_of(text, at)
+
+
+def test_one_counted_elsewhere_takes_his_sex_along():
+    """The man counted in zone A who sits in C: 3, 4, 3 men become 2, 4, 4; nobody gets lighter."""
+    model = prepare(commuter())
+    error = next(e for e in model.scenario.operation.entry_errors if e.kind == "zone_count")
+    truth = with_entry_error(model, error)
+    assert [zone.men for zone in truth.scenario.operation.zones] == [2, 4, 4]
+    assert [zone.adults for zone in truth.scenario.operation.zones] == [4, 7, 5]
+    # the planned load is the sheet's, what flies is the other
+    assert truth.sheet == model.sheet
+    numbers = np.arange(500, dtype=np.uint32)
+    rows = {
+        name: fly_block(m, seed=5, flights=numbers)
+        for name, m in (("sheet", model), ("truth", truth))
+    }
+    at = model.columns.index("take_off_cg_pct_mac")
+    shift = (rows["truth"][:, at] - rows["sheet"][:, at]).mean()
+    mass = rows["sheet"][:, model.columns.index("take_off_mass_kg")].mean()
+    men = model.scenario.operation.mass.body.men.mean + 7.7
+    by_hand = 100.0 * men * (10.228 - 5.06) / mass / 1.80
+    assert shift == pytest.approx(by_hand, abs=0.35)
+
+
+def test_nobody_walks_who_is_not_counted():
+    table = crew_table(prepare(commuter()), people=10)
+    assert table.groupby("from_zone")["people"].unique().map(list).to_dict() == {
+        "A": [5],
+        "B": [8],
+        "C": [4],
+    }
+
+
+def test_spread_of_one_adult_when_sexes_are_counted():
+    """By hand: without counts also the difference of the means, 0.62 x 0.38 x 14.7^2 kg2."""
+    counted, _ = person_variances(prepare(commuter()))
+    drawn, _ = person_variances(prepare(commuter(load_sheet__basis="all_adult")))
+    assert drawn - counted == pytest.approx(0.62 * 0.38 * (82.2 - 67.5) ** 2)
