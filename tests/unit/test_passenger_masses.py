@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from cgrisk.decide.conventional_causes import person_variances
+from cgrisk.decide.conventional_causes import passenger_mass, person_variances
 from cgrisk.decide.load_state import scenario_with, state_of
 from cgrisk.errors import InputError
 from cgrisk.flight import fly_block, passengers_aboard, prepare, with_entry_error
@@ -325,3 +325,20 @@ def test_spread_of_one_adult_when_sexes_are_counted():
     counted, _ = person_variances(prepare(commuter()))
     drawn, _ = person_variances(prepare(commuter(load_sheet__basis="all_adult")))
     assert drawn - counted == pytest.approx(0.62 * 0.38 * (82.2 - 67.5) ** 2)
+
+
+def test_conventional_spread_of_people_who_are_weighed():
+    """By hand, full cabin: distances from each zone's own middle, and the scale's share of all."""
+    seats = (("A", "1-3", 6), ("B", "4-7", 8), ("C", "8-10", 5))
+    full = [{"name": name, "rows": rows, "adults": adults} for name, rows, adults in seats]
+    model = prepare(commuter(zones=full, load_sheet__basis="weighed", load_sheet__scale_error=0.01))
+    s2, _ = person_variances(model)
+    arms = np.array([4.30 + 0.76 * row for row in range(10) for _ in range(2)][:19])
+    parts = np.split(arms, [6, 14])
+    squares = sum(((part - part.mean()) ** 2).sum() for part in parts)
+    scale = 0.01 * adult_standard_kg(model.scenario.operation) * (arms - 7.0).sum()
+    found = passenger_mass(model, about_m=7.0, sign=1.0).moment_kgm
+    assert found == pytest.approx(2.0 * np.hypot(np.sqrt(s2 * squares), scale), rel=1e-12)
+    plain = prepare(commuter(zones=full, load_sheet__basis="all_adult"))
+    found = passenger_mass(plain, about_m=7.0, sign=1.0).moment_kgm
+    assert found == pytest.approx(2.0 * np.sqrt(s2 * ((arms - 7.0) ** 2).sum()), rel=1e-12)
