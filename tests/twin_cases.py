@@ -17,7 +17,8 @@ def twin_scenario(changes: dict[str, Any] | None = None) -> Scenario:
     """The shipped twin-aisle case, read without the loader, with these changes."""
     context = {"system": "kg/m"}
     read = {
-        name: tomllib.loads((TWIN / f"{name}.toml").read_text()) for name in ("aircraft", "operation")
+        name: tomllib.loads((TWIN / f"{name}.toml").read_text())
+        for name in ("aircraft", "operation")
     }
     scenario = Scenario(
         AircraftFile.model_validate(read["aircraft"], context=context),

@@ -117,9 +117,7 @@ def _trays_served(scenario: Scenario) -> int:
     return sum(cart.tray > 0.0 for cart in scenario.operation.service.carts)
 
 
-def _before_landing(
-    scenario: Scenario, *, seated: list[tuple[float, float, float]]
-) -> list[float]:
+def _before_landing(scenario: Scenario, *, seated: list[tuple[float, float, float]]) -> list[float]:
     """Return start and end of the rise before the recall for the landing; none without one."""
     crowd, ends = scenario.operation.crowd, _ends(scenario)
     kinds = [phase.kind for phase in scenario.operation.phases]

@@ -141,7 +141,10 @@ def test_those_asleep_do_not_get_up_and_are_the_share_told(seed_offset):
 
 
 def test_nobody_gets_up_where_all_sleep_and_sleep_draws_no_other_words():
-    awake, asleep = prepare(night((30.0, 0.0), (60.0, 0.0))), prepare(night((30.0, 0.0), (60.0, 1.0)))
+    awake, asleep = (
+        prepare(night((30.0, 0.0), (60.0, 0.0))),
+        prepare(night((30.0, 0.0), (60.0, 1.0))),
+    )
     for flight in range(3):
         diaries = [cabin_diary(m, seed=5, flight=flight) for m in (awake, asleep)]
         before = [d[d["time_s"] < 31.0 * 60.0].reset_index(drop=True) for d in diaries]
@@ -162,7 +165,12 @@ def test_rise_before_landing_by_hand():
     plain = prepare(night((30.0, 0.0))).program.urge
     assert plain.node_s.tolist() == [0.0, 60.0, 28 * 60.0, 31 * 60.0, 32 * 60.0]
     longer = {**rise, "operation.crowd.before_landing": 500.0}
-    assert prepare(night((30.0, 0.0), **longer)).program.urge.factor.tolist() == [0.0, 2.5, 0.0, 0.0]
+    assert prepare(night((30.0, 0.0), **longer)).program.urge.factor.tolist() == [
+        0.0,
+        2.5,
+        0.0,
+        0.0,
+    ]
 
 
 def resting(*counts, **changes):
@@ -220,14 +228,13 @@ def test_who_rests_pushes_no_cart_and_does_not_walk():
     walks = resting(4, **{"operation.service.crew_walks": 30.0})
     diary = cabin_diary(prepare(walks), seed=1, flight=0)
     crew = diary[diary["kind"] == 2]
-    assert (crew["speed_mps"] == 0.0).all() and set(crew["arm_m"]) == {20.0, 4.6, 31.0}
+    assert (crew["speed_mps"] == 0.0).all()
+    assert set(crew["arm_m"]) == {20.0, 4.6, 31.0}
 
 
 def test_crew_rest_of_the_shipped_case_by_hand():
     """Two from 32.1 m and three from 50.0 m to 36.4 m: 75 kg each."""
-    model = prepare(
-        certain_twin({**NOBODY_UP, **NO_SERVICE, "aircraft.cabin.water": None})
-    )
+    model = prepare(certain_twin({**NOBODY_UP, **NO_SERVICE, "aircraft.cabin.water": None}))
     frame = figures(model, seed=1, flights=2)
     by_hand = 75.0 * (2 * (36.4 - 32.1) + 3 * (36.4 - 50.0))
     assert by_hand == pytest.approx(-2_415.0)
@@ -244,4 +251,5 @@ def test_the_shipped_cabin_is_what_it_says():
     assert {int(abreast[row]) for row in range(11, 41)} == {8}
     carts = twin_scenario().operation.service.carts
     trays = [c for c in carts if c.start < 60.0 and c.tray > 0.0]
-    assert len(trays) == 10 and {c.aisle for c in trays} == {1, 2}
+    assert len(trays) == 10
+    assert {c.aisle for c in trays} == {1, 2}

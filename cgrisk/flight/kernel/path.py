@@ -89,10 +89,7 @@ def _still_open(
 
 @kernel
 def _feeds(active: NDArray[np.int64], count: int, tank: int) -> bool:
-    for k in range(count):
-        if active[k] == tank:
-            return True
-    return False
+    return any(active[k] == tank for k in range(count))
 
 
 @kernel

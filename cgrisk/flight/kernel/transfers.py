@@ -86,9 +86,7 @@ def as_planned(pumps: Pumps) -> None:
 
 
 @kernel
-def draw_transfers(
-    transfer: TransferData, keys: Keys, row: int, tanks: int, pumps: Pumps
-) -> None:
+def draw_transfers(transfer: TransferData, keys: Keys, row: int, tanks: int, pumps: Pumps) -> None:
     """Draw how late each transfer starts; never, where it is stuck.
 
     Entities of the cause fuel behind those of the tanks, one a transfer.

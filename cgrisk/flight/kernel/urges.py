@@ -28,7 +28,8 @@ def stretch_at(urge: UrgeData, time_s: float, hint: int) -> int:
 @kernel
 def sleeps(urge: UrgeData, sleep: float, stretch: int) -> bool:
     """Return whether somebody sleeps in a stretch; ``sleep`` is his place among the sleepers."""
-    return sleep < urge.asleep[stretch]
+    asleep: bool = sleep < urge.asleep[stretch]
+    return asleep
 
 
 @kernel
