@@ -89,7 +89,10 @@ def _still_open(
 
 @kernel
 def _feeds(active: NDArray[np.int64], count: int, tank: int) -> bool:
-    return any(active[k] == tank for k in range(count))
+    feeds = False
+    for k in range(count):
+        feeds = feeds or active[k] == tank
+    return feeds
 
 
 @kernel
