@@ -16,7 +16,7 @@ from scipy.stats import poisson
 from cgrisk.errors import ComputationError
 from cgrisk.flight.kernel.data import CabinData, MassData, Program
 from cgrisk.flight.kernel.keys import Keys
-from cgrisk.flight.kernel.people import CHILD, MEN, WOMEN
+from cgrisk.flight.kernel.people import CHILD, MEN, SCORE_END, WOMEN
 from cgrisk.flight.kernel.tilt import TiltData, draw_words, tilt
 from cgrisk.flight.model import FlightModel, entity_counts
 from cgrisk.randomness.keys import CAUSES, Cause, split_seed
@@ -140,6 +140,9 @@ class _Masses(NamedTuple):
 
 def _body(mass: MassData, population: int, z: Floats) -> Floats:
     shift, scale, shape = (v[population] for v in (mass.shift_kg, mass.scale_kg, mass.shape))
+    if shape < 0.0:
+        table = mass.quantile_kg[population]
+        return np.asarray(np.interp(z, np.linspace(-SCORE_END, SCORE_END, table.size), table))
     body: Floats = shift + scale * (np.exp(shape * z) if shape > 0.0 else z)
     return body
 

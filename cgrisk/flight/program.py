@@ -26,7 +26,6 @@ from cgrisk.flight.kernel.data import (
     FuelData,
     HoldData,
     LimitData,
-    MassData,
     PartyData,
     PathData,
     SheetData,
@@ -34,7 +33,8 @@ from cgrisk.flight.kernel.data import (
     TransferData,
 )
 from cgrisk.flight.loadsheet import LoadSheet
-from cgrisk.flight.populations import fleet_scores, lognormal_of, shifted_lognormal_of
+from cgrisk.flight.paper_masses import zone_mass_on_sheet_kg
+from cgrisk.flight.populations import fleet_scores
 from cgrisk.scenario import Scenario
 
 __all__ = [
@@ -45,7 +45,6 @@ __all__ = [
     "fuel_data",
     "hold_data",
     "limit_data",
-    "mass_data",
     "no_movement",
     "no_plan",
     "party_data",
@@ -143,6 +142,7 @@ def cabin_data(scenario: Scenario, *, plan: CabinPlan, sheet: LoadSheet) -> Cabi
         zone_region=_ints(zone_region),
         zone_adults=_ints([zone.adults for zone in operation.zones]),
         zone_children=_ints([zone.children for zone in operation.zones]),
+        zone_standard_kg=_floats([zone_mass_on_sheet_kg(operation, z) for z in operation.zones]),
         zone_arm_m=sheet.arms("zone"),
         score_base=base,
         score_scale=scale,
@@ -183,28 +183,6 @@ def party_data(scenario: Scenario) -> PartyData:
         same_sex=_floats([kind.same_sex for kind in kinds] + [0.0]),
         correlation=_floats([kind.mass_correlation for kind in kinds] + [0.0]),
         shift_kg=_floats([kind.mass_shift for kind in kinds] + [0.0]),
-    )
-
-
-def mass_data(scenario: Scenario) -> MassData:
-    """Return the mass distributions and the load sheet's standard masses."""
-    body, bag = scenario.operation.mass.body, scenario.operation.mass.bag
-    shapes = [
-        shifted_lognormal_of(p.mean + bias, sd=p.sd, skewness=p.skewness)
-        for p, bias in ((body.men, body.bias), (body.women, body.bias), (body.children, 0.0))
-    ]
-    bag_scale, bag_shape = lognormal_of(bag.mean, sd=bag.sd)
-    rules = scenario.operation.load_sheet
-    return MassData(
-        male_share=scenario.operation.passengers.male_share,
-        shift_kg=_floats([s.shift for s in shapes]),
-        scale_kg=_floats([s.scale for s in shapes]),
-        shape=_floats([s.shape for s in shapes]),
-        bag_none=bag.none_share,
-        bag_scale_kg=bag_scale,
-        bag_shape=bag_shape,
-        adult_standard_kg=rules.adult_mass,
-        child_standard_kg=rules.child_mass,
     )
 
 

@@ -79,7 +79,7 @@ def why_not_tilted(model: FlightModel, score: Score | None = None) -> str:
     score : Score, optional
         What would be estimated.
     """
-    cabin = model.program.cabin
+    cabin, mass = model.program.cabin, model.program.mass
     adults = np.bincount(cabin.zone_region, cabin.zone_adults)
     children = np.bincount(cabin.zone_region, cabin.zone_children)
     beside = (children > 0) & ((adults > 0) | (cabin.last_minute_on > 0.0))
@@ -93,6 +93,11 @@ def why_not_tilted(model: FlightModel, score: Score | None = None) -> str:
         (
             bool(cabin.exponential_score),
             "leans seats of equal chances; by the rule free, people prefer some to others",
+        ),
+        (
+            bool((mass.listed_men >= 0).any() or (mass.weighed_kg >= 0.0).any()),
+            "is for people whose masses are independent; here the load sheet counts men or weighs "
+            "everybody",
         ),
         (cabin.movers_share > 0.0, "leans seats as boarded; here some people change seats later"),
         (bool(beside.any()), "is for seats taken one by one; here children sit beside an adult"),

@@ -7,6 +7,8 @@ import pandas as pd
 from cgrisk.aircraft import cabin_text
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, operational_shift, prepare, with_entry_error
+from cgrisk.flight.paper_masses import POPULATIONS, men_on_sheet, surveyed_kg
+from cgrisk.flight.populations import survey_error_pct
 from cgrisk.risk.summary import CAUTIONS
 from cgrisk.risk.trim import trim_left_out
 from cgrisk.scenario import Scenario
@@ -127,6 +129,36 @@ def _closed_lavatory(model: FlightModel) -> list[str]:
     return [f"On {100.0 * chance:g} % of flights the only lavatory is closed: then {instead}."]
 
 
+def _people_findings(model: FlightModel) -> list[str]:
+    """Return what the load sheet takes people's mass from, and how far a survey can be trusted."""
+    operation = model.scenario.operation
+    out = []
+    if operation.load_sheet.basis == "by_sex":
+        men = [men_on_sheet(operation, zone) for zone in operation.zones]
+        adults = sum(zone.adults for zone in operation.zones)
+        where = zip(men, operation.zones, strict=True)
+        by_zone = ", ".join(f"{n} men in {zone.name}" for n, zone in where)
+        out.append(
+            f"The load sheet counts {sum(men)} men and {adults - sum(men)} women ({by_zone}); so "
+            "many are aboard."
+        )
+    if operation.load_sheet.basis == "weighed":
+        out.append(
+            "Passengers are weighed: the people of a zone weigh together what the load sheet says, "
+            f"but for the scale's error of {100.0 * operation.load_sheet.scale_error:g} %."
+        )
+    for number, name in enumerate(POPULATIONS):
+        weighed = surveyed_kg(operation.mass, number)
+        if weighed.size:
+            mean, sd = float(weighed.mean()), float(weighed.std(ddof=1))
+            error = survey_error_pct(mean, sd=sd, people=weighed.size)
+            out.append(
+                f"Survey, {name}: {weighed.size} weighed, mean {mean:.1f} kg, SD {sd:.1f} kg; the "
+                f"mean is known to {error:.1f} % (95 %; guidance to AMC2 CAT.POL.MAB.100(e))."
+            )
+    return out
+
+
 def _cabin_findings(model: FlightModel) -> list[str]:
     """Return what is odd about lavatories and carts, though it can be flown."""
     out = _closed_lavatory(model)
@@ -216,7 +248,12 @@ def check_text(scenario: Scenario) -> str:
             "Findings",
             *(
                 f"  {line}"
-                for line in (*_findings(model), *_cabin_findings(model), *_trim_findings(model))
+                for line in (
+                    *_findings(model),
+                    *_people_findings(model),
+                    *_cabin_findings(model),
+                    *_trim_findings(model),
+                )
             ),
             "",
             f"Assumptions in use ({len(assumed)} values without a published or measured source)",

@@ -31,6 +31,13 @@ from cgrisk.scenario.fields import (
     SignedLength,
     item,
 )
+from cgrisk.scenario.mass_file import (
+    BodyMass,
+    CabinBag,
+    LoadSheet,
+    PassengerMass,
+    PopulationMass,
+)
 from cgrisk.scenario.service_file import Cart, Service
 from cgrisk.scenario.stated_ranges import InUnitsOf, StatedRange
 from cgrisk.units import UnitSystem
@@ -76,37 +83,17 @@ class Zone(Model):
     """Adults the load sheet shows in this zone."""
     children: Count = item(0)
     """Children (2 to 12 years) the load sheet shows in this zone."""
+    men: Count | None = item(None)
+    """Men among the adults, where the load sheet counts by sex; none means by male_share.
+
+    So many are aboard. In a load that is looked for or changed, male_share holds.
+    """
+    infants: Count = item(0)
+    """Infants (under 2 years) on the laps of adults in this zone; they take no seat."""
+    weighed: Mass | None = item(None)
+    """What the zone's people weigh by the scale, where they are weighed; none means their mean."""
     arm: SignedLength | None = item(None)
     """Arm the load sheet uses for the zone; none means the centroid of its seats."""
-
-
-class LoadSheet(Model):
-    """Standard masses and rounding of the load sheet. A step of 0 means no rounding."""
-
-    adult_mass: PersonMass = item(
-        84.0, source="EU Air Ops CAT.POL.MAB, all-adult standard mass, 30 seats or more"
-    )
-    """Standard mass of an adult, cabin bag included."""
-    child_mass: PersonMass = item(35.0, source="EU Air Ops CAT.POL.MAB, child of 2 to 12 years")
-    """Standard mass of a child."""
-    bag_mass: PersonMass = item(13.0, source="EU Air Ops CAT.POL.MAB, checked bag, European region")
-    """Standard mass of a checked bag."""
-    arm_step: Annotated[float, Quantity("length", low=0.0, high=5.0)] = item(
-        0.01, source="common practice, no published source"
-    )
-    """Zone and compartment arms are rounded to this."""
-    mass_step: Annotated[float, Quantity("mass", low=0.0, high=100.0)] = item(
-        1.0, source="common practice, no published source"
-    )
-    """Masses are rounded to this."""
-    index_step: Annotated[float, Quantity(low=0.0, high=100.0)] = item(
-        0.1, source="common practice, no published source"
-    )
-    """Index of each line is rounded to this."""
-    cg_step: Annotated[float, Quantity(low=0.0, high=10.0, unit="% MAC")] = item(
-        0.1, source="common practice, no published source"
-    )
-    """The resulting zero-fuel CG is rounded to this."""
 
 
 class Passengers(Model):
@@ -175,64 +162,6 @@ class Seating(Model):
     """Share of passengers who change to a free seat of their class, anywhere, after boarding."""
     blocked: Annotated[tuple[str, ...], Field(strict=False, max_length=1000)] = item(())
     """Seats ("12A") or rows ("12", "20-29") that nobody may use."""
-
-
-class PopulationMass(Model):
-    """Body mass of a population: a shifted lognormal with these moments."""
-
-    mean: Annotated[float, Quantity("mass", above=0.0, high=300.0)] = item()
-    """Mean, clothed, without bags."""
-    sd: Annotated[float, Quantity("mass", low=0.0, high=100.0)] = item()
-    """Standard deviation."""
-    skewness: Annotated[float, Quantity(low=0.0, high=5.0)] = item(1.2)
-    """Skewness; 0 means a normal distribution."""
-
-
-_EASA = (
-    "mean: EASA.2021.C24 survey (2022), quoted second-hand, less its hand baggage; "
-    "shape: NHANES 2017-2018"
-)
-
-
-class BodyMass(Model):
-    """Body masses of those aboard."""
-
-    men: PopulationMass = item(PopulationMass(mean=82.2, sd=17.0, skewness=1.14), source=_EASA)
-    """Adult men."""
-    women: PopulationMass = item(PopulationMass(mean=67.5, sd=16.0, skewness=1.31), source=_EASA)
-    """Adult women."""
-    children: PopulationMass = item(
-        PopulationMass(mean=28.2, sd=10.0, skewness=0.8),
-        source="mean: NHANES 2017-2018, ages 2 to 11; spread: assumption",
-    )
-    """Children of 2 to 12 years."""
-    bias: PersonMassShift = item(0.0, source=ASSUMPTION)
-    """This operation's adults above the populations' means: season, route, clothing."""
-    bias_sd_operation: PersonMass = item(1.5, source=ASSUMPTION)
-    """Standard deviation of that bias, which nobody knows.
-
-    A run holds the bias at its stated value and reports so.
-    """
-
-
-class CabinBag(Model):
-    """What adults bring aboard."""
-
-    mean: PersonMass = item(7.7, source="EASA.2021.C24 survey (2022), quoted second-hand")
-    """Mean mass of those who bring any."""
-    sd: PersonMass = item(3.5, source=ASSUMPTION)
-    """Standard deviation (gamma-like, never below 0)."""
-    none_share: Share = item(0.033, source="EASA.2021.C24 survey (2022), quoted second-hand")
-    """Share who bring none."""
-
-
-class PassengerMass(Model):
-    """Masses of passengers and their cabin bags."""
-
-    body: BodyMass = item(BodyMass(), source=ASSUMPTION)
-    """Body masses."""
-    bag: CabinBag = item(CabinBag(), source=ASSUMPTION)
-    """Cabin bags."""
 
 
 class HoldLoad(Model):

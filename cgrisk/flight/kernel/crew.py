@@ -17,7 +17,8 @@ from cgrisk.randomness.variates import exponential, uniform
 __all__ = ["MEMBER", "PUSHED", "Crew", "new_crew", "serve"]
 
 _CART, _CREW = 1, 2  # kinds of the diary
-_WAITS, _GOES, _COMES, _RESTS = 0, 1, 2, 3
+_WAITS, _GOES, _COMES, _PUSHES, _RESTS = 0, 1, 2, 3, 4
+_NONE = -1
 
 
 #: A member: with a cart until; when he starts, turns or ends a walk next (infinity if he does not),
@@ -71,7 +72,7 @@ def _rests(service: ServiceData, c: int, start_s: float, end_s: float) -> bool:
 
 
 @kernel
-def _assign(service: ServiceData, rounds: Rounds, crew: Crew) -> None:
+def _assign(service: ServiceData, rounds: Rounds, crew: Crew, diary: Diary) -> None:
     """Give every cart that goes out, as it leaves, the nearest members who are free."""
     for c in range(crew.members.size):
         crew.members[c].busy_until_s = -math.inf
@@ -103,7 +104,11 @@ def _assign(service: ServiceData, rounds: Rounds, crew: Crew) -> None:
                 break
             crew.members[best].busy_until_s = cart.back_s
             pushed.hands += 1
-            pushed.step_m += galley - service.crew_arm_m[best]
+            station = service.crew_arm_m[best]
+            pushed.step_m += galley - station
+            aisle = service.aisle[k]
+            note(diary, cart.out_s, _CREW, best, _PUSHES, galley, 0.0, aisle, _NONE, k)
+            note(diary, cart.back_s, _CREW, best, _WAITS, station, 0.0, aisle, _NONE, _NONE)
 
 
 @kernel
@@ -159,15 +164,15 @@ def _walk_on(
         turn = speed
         member.stage = _GOES
         member.next_s = t + leg
-        note(diary, t, _CREW, c, _GOES, station, speed)
+        note(diary, t, _CREW, c, _GOES, station, speed, 0, _NONE, _NONE)
     elif member.stage == _GOES:
         turn = -2.0 * speed
         member.stage = _COMES
         member.next_s = t + leg
-        note(diary, t, _CREW, c, _COMES, member.target_m, -speed)
+        note(diary, t, _CREW, c, _COMES, member.target_m, -speed, 0, _NONE, _NONE)
     else:
         turn = speed
-        note(diary, t, _CREW, c, _WAITS, station, 0.0)
+        note(diary, t, _CREW, c, _WAITS, station, 0.0, 0, _NONE, _NONE)
         _plan_walk(service, keys, row, seats, carts, crew, c)
     add_move(moves, t, service.crew_mass_kg * turn, 0.0)
 
@@ -194,11 +199,11 @@ def _go_to_rest_or_back(
         member.rests = 0
         member.rest += 1
         add_move(moves, t, 0.0, -jump)
-        note(diary, t, _CREW, c, _WAITS, station, 0.0)
+        note(diary, t, _CREW, c, _WAITS, station, 0.0, _NONE, _NONE, _NONE)
     else:
         member.rests = 1
         add_move(moves, t, 0.0, jump)
-        note(diary, t, _CREW, c, _RESTS, service.rest_arm_m, 0.0)
+        note(diary, t, _CREW, c, _RESTS, service.rest_arm_m, 0.0, _NONE, _NONE, _NONE)
     _set_rest(service, crew, c)
 
 
@@ -230,7 +235,8 @@ def _push_on(
     pushed.mass_kg += node.gain_kg
     turn += (pushed.mass_kg + hands) * after
     add_move(moves, node.time_s, turn, jump)
-    note(diary, node.time_s, _CART, k, 0 if last else 1, node.arm_m, after)
+    out = 0 if last else 1
+    note(diary, node.time_s, _CART, k, out, node.arm_m, after, cart.aisle, _NONE, _NONE)
     pushed.node = i + 1
 
 
@@ -248,7 +254,7 @@ def serve(
     """Write the changes of moment by carts and crew, in order of time."""
     moves.filled[0] = 0
     carts, members = service.number.size, service.crew_arm_m.size
-    _assign(service, rounds, crew)
+    _assign(service, rounds, crew, diary)
     for c in range(members):
         crew.members[c].next_s = math.inf
         crew.members[c].rest = service.rest_start[c]

@@ -73,6 +73,8 @@ class CabinData(NamedTuple):
     zone_adults: Ints
     zone_children: Ints
     """(Z,) on the load sheet."""
+    zone_standard_kg: Floats
+    """(Z,) mass of a zone's people on the load sheet, unrounded."""
     zone_arm_m: Floats
     """(Z,) arm of the load sheet."""
     score_base: Floats
@@ -111,18 +113,45 @@ class PartyData(NamedTuple):
 
 
 class MassData(NamedTuple):
-    """Bodies and bags. Populations: 0 men, 1 women, 2 children, each a shifted lognormal."""
+    """Bodies and bags. Populations: 0 men, 1 women, 2 children: shifted lognormals or tables.
+
+    Where the load sheet counts men or infants, so many are aboard: persons of a region, in their
+    order, are chosen one by one with the chance that those left to choose have.
+    """
 
     male_share: float
     shift_kg: Floats
     scale_kg: Floats
     """(3,) median above the shift; standard deviation where ``shape`` is 0 (normal law)."""
     shape: Floats
+    """(3,) negative where ``quantile_kg`` holds instead."""
+    quantile_kg: Floats
+    """(3, Q) body mass at equally spaced normal scores from ``-SCORE_END`` to ``SCORE_END``."""
     bag_none: float
     bag_scale_kg: float
     bag_shape: float
     adult_standard_kg: float
+    """Mean over the adults on the load sheet."""
     child_standard_kg: float
+    standard_kg: Floats
+    """(3,) by population."""
+    region_factor: Floats
+    """(R,) on the standard masses of a region: what its people were weighed at over them."""
+    first_person: Ints
+    """(R + 1,) person number of each region's first person, and the number of persons."""
+    listed_people: Ints
+    listed_adults: Ints
+    """(R,) on the load sheet."""
+    listed_men: Ints
+    """(R,) men among them; -1 where sex is drawn for each adult alone."""
+    listed_infants: Ints
+    """(R,) infants on laps."""
+    infant_kg: float
+    infant_sd_kg: float
+    weighed_kg: Floats
+    """(R,) what the people of a region weigh by the scale; negative where nobody is weighed."""
+    scale_sd: float
+    """Standard deviation of the scale's error from flight to flight, as a share."""
 
 
 class HoldData(NamedTuple):

@@ -24,7 +24,7 @@ from cgrisk.flight.kernel.load import (
 )
 from cgrisk.flight.kernel.moves import Diary, Moves, merge_moves, new_moves
 from cgrisk.flight.kernel.path import fly_path
-from cgrisk.flight.kernel.people import CHILD, People, board, change_seats, new_people, weigh
+from cgrisk.flight.kernel.people import People, board, change_seats, new_people, weigh
 from cgrisk.flight.kernel.rounds import lay_rounds, new_rounds
 from cgrisk.flight.kernel.transfers import as_planned, draw_transfers, new_pumps
 from cgrisk.flight.kernel.trips import new_tally
@@ -46,22 +46,24 @@ def _passenger_sums(
     ``sums``: 0, 1 mass and moment on the load sheet's standard masses and zone arms; 2, 3 the
     same for the real counts by zone; 4, 5 standard masses on the real seats; 6, 7 the real thing.
     """
-    adult, child = mass.adult_standard_kg, mass.child_standard_kg
     sums[:] = 0.0
     for z in range(cabin.zone_region.size):
-        planned = cabin.zone_adults[z] * adult + cabin.zone_children[z] * child
+        planned = cabin.zone_standard_kg[z]
         sums[0] += planned
         sums[1] += planned * cabin.zone_arm_m[z]
-        aboard = planned + people.zone_change[z] * adult
+        aboard = planned + people.zone_change[z] * mass.adult_standard_kg
         sums[2] += aboard
         sums[3] += aboard * cabin.zone_arm_m[z]
     aboard_count = 0
+    region = -1
     for p in range(cabin.arm_m.size):
+        while p >= mass.first_person[region + 1]:
+            region += 1
         seat = people.seat[p]
         if seat >= 0:
             aboard_count += 1
             arm = cabin.arm_m[seat]
-            standard = child if people.population[p] == CHILD else adult
+            standard = mass.standard_kg[people.population[p]] * mass.region_factor[region]
             real = people.body_kg[p] + people.bag_kg[p]
             sums[4] += standard
             sums[5] += standard * arm

@@ -166,7 +166,18 @@ def move(
     person.arm_m = arm_m
     person.since_s = time_s
     person.pace_mps = pace_mps
-    note(diary, time_s, 0, p, person.state, arm_m, pace_mps)
+    note(
+        diary,
+        time_s,
+        0,
+        p,
+        person.state,
+        arm_m,
+        pace_mps,
+        person.aisle,
+        person.purpose,
+        person.place,
+    )
 
 
 @inlined_kernel
