@@ -25,10 +25,11 @@ aisle), times ``getting_up`` of the phase and of his class, times ``sign_factor`
 lit, times ``after_meal_factor`` for ``after_meal`` minutes after a cart with trays has left his row
 (once, where two such times overlap), times ``before_landing_factor`` in the ``before_landing``
 minutes before the recall of the first seated stretch after the start of cruise (not before that
-start); it is 0 between recall and end of a seated stretch. He wants to get up when what has grown since he last sat down reaches an exponential number of mean 1. He wants a
-lavatory with chance ``lavatory_share``, else to stand about at a galley. Where his class has no
-lavatory, or every one is closed, he wants a galley; where no galley of his class has room for
-anybody a lavatory; and with neither he does not get up.
+start); it is 0 between recall and end of a seated stretch. He wants to get up when what has grown
+since he last sat down reaches an exponential number of mean 1. He wants a lavatory with chance
+``lavatory_share``, else to stand about at a galley. Where his class has no lavatory, or every one
+is closed, he wants a galley; where no galley of his class has room for anybody a lavatory; and with
+neither he does not get up.
 
 **The way.** Each seat belongs to an aisle; an aisle is a line; lavatories and galleys touch every
 aisle. A cart fills its aisle at its arm from the moment it leaves its galley to its return; parked
@@ -122,16 +123,15 @@ is never taken stays at the seat.
 last of them in the file's order, are in the crew rest instead, at its arm, from the phase's start
 to its end. Each cart takes ``crew`` members, those nearest to its galley (in the file's order if as
 near) who are not with another cart when it leaves and do not rest while it is out, as many as there
-are;
-they are at its arm until it returns, then at their stations. In the phases of kind climb, cruise
-and descent, from the start of the first to the end of the last or the recall of the first seated
-stretch after that start, if earlier, each member walks through the cabin: after an exponential time
-at rate ``crew_walks``, from station to a place uniform between the first and last seat and back, at
-the mean walking speed of passengers. The next such time starts when he is back. He does not walk,
-and the next time starts at once, if any cart would be out during the walk or he would rest; a walk that could not
-end in time is not made, and is his last. Where changing seats after boarding is modelled
-(``movers_share``), on ``reseating_share`` of the flights the crew sends everybody back to his own
-seat.
+are; they are at its arm until it returns, then at their stations. In the phases of kind climb,
+cruise and descent, from the start of the first to the end of the last or the recall of the first
+seated stretch after that start, if earlier, each member walks through the cabin: after an
+exponential time at rate ``crew_walks``, from station to a place uniform between the first and last
+seat and back, at the mean walking speed of passengers. The next such time starts when he is back.
+He does not walk, and the next time starts at once, if any cart would be out during the walk or he
+would rest; a walk that could not end in time is not made, and is his last. Where changing seats
+after boarding is modelled (``movers_share``), on ``reseating_share`` of the flights the crew sends
+everybody back to his own seat.
 
 **Moment.** What moves is body mass; a cabin bag stays at its owner's seat. The moment of movement
 is that of everything away from where the load sheet has it: passengers from their seats, trays and

@@ -103,7 +103,8 @@ def strata_of(model: FlightModel) -> tuple[Stratum, ...]:
 
     Rare discrete causes: a surge (``crowd.surge_probability``), a closed lavatory
     (``behaviour.lavatory_closed``), a transfer of fuel stuck (``fuel_transfers.stuck``) and the
-    errors on the load sheet that have a probability; at most one such error a flight. Without any there is one stratum, the scenario as it stands.
+    errors on the load sheet that have a probability; at most one such error a flight.
+    Without any there is one stratum, the scenario as it stands.
     """
     strata = []
     for error, p_error, with_error in errors_of(model):

@@ -13,6 +13,7 @@ from cgrisk.scenario.aerodynamics_file import Aerodynamics, GroundRun, Stabilize
 from cgrisk.scenario.fields import (
     ASSUMPTION,
     FORMAT,
+    LEFT_OUT,
     Density,
     FormatVersion,
     Length,
@@ -325,9 +326,9 @@ class FuelTransfer(Model):
     """Flow of the transfer, as mass over time."""
     quantity: Volume | None = item(None)
     """Quantity to be moved; none means all that the giving tanks hold."""
-    late_mean: Minutes = item(0.0, source=ASSUMPTION)
+    late_mean: Minutes = item(0.0, source=LEFT_OUT)
     """Mean time by which it starts late (exponential); the planned path takes it as on time."""
-    stuck: Share = item(0.0, source=ASSUMPTION)
+    stuck: Share = item(0.0, source=LEFT_OUT)
     """Chance per flight that it does not take place, and nobody does anything about it."""
 
 

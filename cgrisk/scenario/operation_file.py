@@ -12,6 +12,7 @@ from cgrisk.scenario.fields import (
     ASSUMPTION,
     DATA,
     FORMAT,
+    LEFT_OUT,
     Count,
     Density,
     Factor,
@@ -227,7 +228,7 @@ class Phase(Model):
     """Seat-belt sign lit."""
     getting_up: Factor = item(1.0, source=ASSUMPTION)
     """Factor on everybody's rate of getting up in this phase: a dark cabin, a film, a view."""
-    asleep: Share = item(0.0, source=ASSUMPTION)
+    asleep: Share = item(0.0, source=LEFT_OUT)
     """Share of the passengers who sleep through the phase and do not get up by themselves.
 
     Who sleeps in a phase sleeps in all with a share at least as large.
@@ -311,9 +312,9 @@ class Crowd(Model):
     """The rate is multiplied by this after a cart that gives out trays has served the row."""
     after_meal: Minutes = item(20.0, source=ASSUMPTION)
     """How long that lasts."""
-    before_landing_factor: Factor = item(1.0, source=ASSUMPTION)
+    before_landing_factor: Factor = item(1.0, source=LEFT_OUT)
     """The rate is multiplied by this in the last minutes before the recall for the landing."""
-    before_landing: Minutes = item(30.0, source=ASSUMPTION)
+    before_landing: Minutes = item(30.0, source=LEFT_OUT)
     """How long before that recall it begins."""
     surge_probability: Share = item(0.0, source=ASSUMPTION)
     """Chance per flight that many go to one end of the cabin in cruise: a view, a disturbance."""
@@ -330,9 +331,9 @@ class ClassBehaviour(Model):
 
     name: Name = item()
     """Name of the class, as the aircraft file's rows have it."""
-    getting_up: Factor = item(1.0, source=ASSUMPTION)
+    getting_up: Factor = item(1.0, source=LEFT_OUT)
     """Factor on their rate of getting up: easier seats, more to drink."""
-    asleep: Factor = item(1.0, source=ASSUMPTION)
+    asleep: Factor = item(1.0, source=LEFT_OUT)
     """Factor on the phases' shares of passengers asleep (never more than all): beds."""
 
 

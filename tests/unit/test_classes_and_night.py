@@ -228,7 +228,8 @@ def test_who_rests_pushes_no_cart_and_does_not_walk():
     walks = resting(4, **{"operation.service.crew_walks": 30.0})
     diary = cabin_diary(prepare(walks), seed=1, flight=0)
     crew = diary[diary["kind"] == 2]
-    assert (crew["speed_mps"] == 0.0).all() and set(crew["arm_m"]) == {20.0, 4.6, 31.0}
+    assert (crew["speed_mps"] == 0.0).all()
+    assert set(crew["arm_m"]) == {20.0, 4.6, 31.0}
 
 
 def test_crew_rest_of_the_shipped_case_by_hand():
@@ -250,4 +251,5 @@ def test_the_shipped_cabin_is_what_it_says():
     assert {int(abreast[row]) for row in range(11, 41)} == {8}
     carts = twin_scenario().operation.service.carts
     trays = [c for c in carts if c.start < 60.0 and c.tray > 0.0]
-    assert len(trays) == 10 and {c.aisle for c in trays} == {1, 2}
+    assert len(trays) == 10
+    assert {c.aisle for c in trays} == {1, 2}

@@ -57,7 +57,7 @@ def test_a_transfer_at_constant_mass_by_hand():
 
 
 def test_it_waits_for_the_fuel_and_for_the_cruise():
-    """Fuel stays at 6,400 kg in the cruise: a transfer at 6,400 kg falls due, one below does not."""
+    """Fuel stays at 6,400 kg in the cruise: a transfer at 6,400 kg falls due, one below not."""
     assert moment_gained(pumped(at_fuel=6_400.0))[0] == pytest.approx(4_800.0, abs=1e-6)
     assert moment_gained(pumped(at_fuel=6_399.9))[0] == 0.0
     burning = pumped(at_fuel=6_000.0).resolved()["operation"]["phases"]
@@ -158,12 +158,13 @@ def test_a_stuck_forward_transfer_moves_the_landing_cg_by_hand():
         for model in (prepare(certain_twin_fuel(s)) for s in ([0.0, 0.0], [0.0, 1.0]))
     )
     # Litres at landing: the outer tanks have what the inner ones' last 7,000 leave of the wings'.
-    litres = [
+    litres = next(
         (64_500.0 - sum(p.fuel_flow * 60.0 * p.minutes for p in phases)) / 0.8 - 7_000.0
         for phases in [certain_twin_fuel([0.0, 1.0]).operation.phases[:-2]]
-    ][0]
+    )
     outer = [(litres - left) / 2.0 for left in (0.0, 3_000.0)]
-    assert 2_000.0 < outer[0] < 3_600.0 and 0.0 < outer[1] < 2_000.0
+    assert 2_000.0 < outer[0] < 3_600.0
+    assert 0.0 < outer[1] < 2_000.0
     from_outer = (outer[0] - 2_000.0) * 37.4 + (2_000.0 - outer[1]) * 36.2
     by_hand = 0.8 * (1_800.0 * 58.3 + 1_200.0 * 59.2 - 2.0 * from_outer)
     assert np.allclose(whole["landing_mass_kg"], stuck["landing_mass_kg"], rtol=0, atol=1e-6)

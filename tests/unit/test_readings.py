@@ -148,6 +148,10 @@ _BOUND = {
     "operation.phases[1].getting_up",
     "operation.phases[6].getting_up",
     "operation.phases[6].sign",
+    "operation.phases[1].asleep",
+    "operation.phases[6].asleep",
+    # No crew rest in the shipped case.
+    "crew_resting",
     # The retracted position has no lift; stall speeds are those of the take-off position; the
     # trim is not followed on the ground; the tail is far from its limits.
     "aircraft.flaps[0].downwash_factor",
@@ -210,6 +214,7 @@ def test_every_number_moves_the_answer_or_is_reported_unused():
             "operation.phases.4.getting_up": 0.9,
             "operation.mass.season": "winter",
             "operation.zones.0.infants": 2,
+            "operation.crowd.before_landing_factor": 1.5,
         }
     )
     bases = {

@@ -109,8 +109,10 @@ def test_the_passenger_takes_the_other_aisle(change_m, walk_m):
         assert len(out) == len(back) == 2 * len(inside) == 2 * len(home)
         trips += len(inside)
         legs = [part["arm_m"].to_numpy() for part in (out, back)]
-        assert np.allclose(legs[0][::2], SEAT_M) and np.allclose(legs[0][1::2], change_m)
-        assert np.allclose(legs[1][::2], LAVATORY_M) and np.allclose(legs[1][1::2], change_m)
+        assert np.allclose(legs[0][::2], SEAT_M)
+        assert np.allclose(legs[0][1::2], change_m)
+        assert np.allclose(legs[1][::2], LAVATORY_M)
+        assert np.allclose(legs[1][1::2], change_m)
         walk = inside["time_s"].to_numpy() - out["time_s"].to_numpy()[::2]
         assert walk == pytest.approx(walk_m / 0.8, abs=1e-9)
         trip = home["time_s"].to_numpy() - out["time_s"].to_numpy()[::2]

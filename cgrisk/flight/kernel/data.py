@@ -2,8 +2,8 @@
 
 Arrays are C-contiguous; floats are float64, whole numbers int64. Sizes: ``S`` seats, ``R`` regions
 (groups of seats that a known number of people fill), ``Z`` zones, ``K`` kinds of party, ``H`` hold
-compartments, ``T`` tanks, ``X`` transfers of fuel, ``P`` phases, ``L`` lavatory groups, ``G`` galleys, ``V`` classes of travel,
-``C`` carts.
+compartments, ``T`` tanks, ``X`` transfers of fuel, ``P`` phases, ``L`` lavatory groups, ``G``
+galleys, ``V`` classes of travel, ``C`` carts.
 """
 
 from __future__ import annotations

@@ -89,10 +89,10 @@ def _still_open(
 
 @kernel
 def _feeds(active: NDArray[np.int64], count: int, tank: int) -> bool:
+    feeds = False
     for k in range(count):
-        if active[k] == tank:
-            return True
-    return False
+        feeds = feeds or active[k] == tank
+    return feeds
 
 
 @kernel

@@ -61,9 +61,10 @@ _NOWHERE = -1
 #: ``since_s`` and has gone on at ``pace_mps``. ``blocker`` is the cart ahead, ``held`` whether he
 #: has been behind one on this way back. ``place`` is a lavatory group or galley; ``purpose`` 0
 #: galley, 1 lavatory, 2 surge; ``stay_s`` how long he stays there (until when, in a surge);
-#: ``travels`` is his class, ``sleep`` his place among those who sleep; ``again`` whether, sitting, he will try again rather than grow a new urge. ``rush_s`` is when the
-#: sign-off rush gets him up, ``rush_purpose`` and ``rush_stay`` its words. ``behind`` is who is
-#: next in the queue. Words of his draws wait until they are needed.
+#: ``travels`` is his class, ``sleep`` his place among those who sleep; ``again`` whether, sitting,
+#: he will try again rather than grow a new urge. ``rush_s`` is when the sign-off rush gets him up,
+#: ``rush_purpose`` and ``rush_stay`` its words. ``behind`` is who is next in the queue. Words of
+#: his draws wait until they are needed.
 PERSON = np.dtype(
     [
         ("state", np.int64),
