@@ -274,9 +274,15 @@ def person_variances(model: FlightModel) -> tuple[float, float]:
 
 
 def passenger_mass(model: FlightModel, *, about_m: float, sign: float) -> Reckoned:
-    """Return 2 SD of the moment of the passengers' own masses on the seats that they fill."""
+    """Return 2 SD of the moment of the passengers' own masses on the seats that they fill.
+
+    Where they are weighed, what a zone weighs is known but for the scale's error: only who sits
+    where in it is not.
+    """
     adult, child = person_variances(model)
-    plan, zones = model.plan, model.scenario.operation.zones
+    operation = model.scenario.operation
+    plan, zones, sheet = model.plan, operation.zones, operation.load_sheet
+    weighed, off = sheet.basis == "weighed", 0.0
     anywhere = model.scenario.operation.seating.scope == "cabin"
     counts = [(zone.adults, zone.children) for zone in zones]
     if anywhere:
@@ -288,10 +294,15 @@ def passenger_mass(model: FlightModel, *, about_m: float, sign: float) -> Reckon
         if people == 0:
             continue
         order = filling_order(plan.arm_m[here], position=plan.position[here], from_front=sign < 0.0)
-        squares = float(((plan.arm_m[here[order[:people]]] - about_m) ** 2).sum())
+        arms = plan.arm_m[here[order[:people]]]
+        centre = float(arms.mean()) if weighed else about_m
+        squares = float(((arms - centre) ** 2).sum())
+        mean_kg = adults * adult_standard_kg(operation) + children * child_standard_kg(operation)
+        off += sheet.scale_error * mean_kg / (adults + children) * people * (centre - about_m)
         variance += squares * (adults * adult + children * child) / (adults + children)
+    distances = "distances from their zone's middle, and of the scale" if weighed else "distances"
     return Reckoned(
-        DEVIATIONS * math.sqrt(variance),
+        DEVIATIONS * math.hypot(math.sqrt(variance), off if weighed else 0.0),
         f"{_TWO_SD} of the passengers' own masses on the seats they fill, independent of each "
-        f"other: 2 s sqrt(sum of squared distances), s = {math.sqrt(adult):.1f} kg for an adult.",
+        f"other: 2 s sqrt(sum of squared {distances}), s = {math.sqrt(adult):.1f} kg for an adult.",
     )

@@ -8,15 +8,15 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from cgrisk.decide.conventional_causes import passenger_mass, person_variances
 from cgrisk.decide.load_state import scenario_with, state_of
 from cgrisk.errors import InputError
-from cgrisk.flight import fly_block, passengers_aboard, prepare
-from cgrisk.flight.kernel.keys import Keys
-from cgrisk.flight.kernel.people import MEN, WOMEN, board, new_people, weigh
+from cgrisk.flight import fly_block, passengers_aboard, prepare, with_entry_error
 from cgrisk.flight.paper_masses import adult_standard_kg, men_on_sheet
 from cgrisk.flight.populations import surveyed_quantiles
 from cgrisk.rare.tilt_pilot import why_not_tilted
 from cgrisk.report.check_text import check_text
+from cgrisk.risk.trim import crew_table
 from cgrisk.scenario import Scenario, load_scenario
 from tests.flight_cases import SHIPPED, edited
 from tests.scenario_cases import edit, line_of
@@ -35,18 +35,12 @@ def commuter(**changes: object) -> Scenario:
     return edited(STILL | named, load_scenario(COMMUTER))
 
 
-def people_of(scenario: Scenario, *, seed: int, flights: int):
-    """Yield who is aboard, flight by flight, as the kernel makes them."""
-    model = prepare(scenario)
-    program, cabin = model.program, model.program.cabin
-    people = new_people(cabin.arm_m.size, cabin.region_start.size - 1, cabin.zone_region.size)
-    first = np.zeros(13, dtype=np.int64)
-    for flight in range(flights):
-        number, versions = np.array([[flight]], np.uint32), np.zeros((1, 1), np.uint32)
-        keys = Keys(seed, 0, number, versions, first)
-        board(cabin, program.party, keys, 0, people)
-        weigh(program.party, program.mass, keys, 0, people, cabin.arm_m.size)
-        yield people
+#: All men 100 kg and all women 60 kg, so that masses tell who is who; one kind of party adds 6 kg.
+TOLD_APART = {
+    "mass__body__men": {"mean": 100.0, "sd": 0.0, "skewness": 0.0},
+    "mass__body__women": {"mean": 60.0, "sd": 0.0, "skewness": 0.0},
+    "mass__bag": {"mean": 0.0, "sd": 0.0, "none_share": 1.0},
+}
 
 
 def masses_of(scenario: Scenario, *, seed: int, flights: int) -> np.ndarray:
@@ -70,25 +64,25 @@ def test_load_sheet_counts_men_and_women():
     assert zone_lines(commuter(load_sheet__infant_mass=12.0)) == [424.0, 637.0, 350.0]
 
 
-def test_so_many_men_and_infants_are_aboard(seed_offset):
-    counted, zones = np.zeros(19), (slice(0, 6), slice(6, 14), slice(14, 19))
-    for people in people_of(commuter(), seed=1 + seed_offset, flights=2_000):
-        seated = people.seat >= 0
-        men = (people.population == MEN) & seated
-        assert [int(men[zone].sum()) for zone in zones] == [3, 4, 3]
-        assert int((people.population[seated] == WOMEN).sum()) == 6
-        counted += men
+def test_so_many_men_are_aboard(seed_offset):
+    zones = commuter().resolved()["operation"]["zones"]
+    childless = [{**zone, "children": 0, "infants": 0} for zone in zones]
+    scenario = commuter(zones=childless, **TOLD_APART)
+    mass = masses_of(scenario, seed=1 + seed_offset, flights=2_000)
+    men, women = mass >= 100.0, (mass > 0.0) & (mass < 80.0)
+    for number, zone in enumerate((slice(0, 6), slice(6, 14), slice(14, 19))):
+        assert (men[:, zone].sum(axis=1) == (3, 4, 3)[number]).all()
+        assert (women[:, zone].sum(axis=1) == (2, 3, 1)[number]).all()
     # each adult of zone A, who travel with others or not, is a man as often as the next
     for person in range(5):
-        assert stats.binomtest(int(counted[person]), 2_000, 0.6).pvalue > 1e-6
+        assert stats.binomtest(int(men[:, person].sum()), 2_000, 0.6).pvalue > 1e-6
 
 
 def test_without_counts_sex_is_drawn_alone(seed_offset):
-    scenario = commuter(load_sheet__basis="all_adult", parties=[])
-    men = [
-        int(((people.population == MEN) & (people.seat >= 0)).sum())
-        for people in people_of(scenario, seed=2 + seed_offset, flights=2_000)
-    ]
+    zones = [{**zone, "men": None} for zone in commuter().resolved()["operation"]["zones"]]
+    scenario = commuter(load_sheet__basis="all_adult", parties=[], zones=zones, **TOLD_APART)
+    mass = masses_of(scenario, seed=2 + seed_offset, flights=2_000)
+    men = (mass >= 100.0).sum(axis=1)
     expected = 16 * 0.62 * 0.38
     assert abs(np.mean(men) - 16 * 0.62) < 5.0 * np.sqrt(expected / 2_000)
     assert np.var(men) == pytest.approx(expected, rel=5.0 * np.sqrt(2.0 / 2_000))
@@ -164,23 +158,18 @@ def test_survey_is_followed(seed_offset):
     men = np.round(np.concatenate([rng.normal(70, 4, 300), rng.normal(105, 6, 200)]), 1)
     women = np.round(rng.normal(66, 9, 400), 1)
     table = [("male", float(x)) for x in men] + [("female", float(x)) for x in women]
+    full = (("A", "1-3", 6), ("B", "4-7", 8), ("C", "8-10", 5))
     scenario = commuter(
         mass__survey_table=table,
         mass__bag={"mean": 0.0, "sd": 0.0, "none_share": 1.0},
         mass__body__bias=2.0,
         parties=[],
-        zones=[
-            {"name": "A", "rows": "1-3", "adults": 6, "men": 3},
-            {"name": "B", "rows": "4-7", "adults": 8, "men": 4},
-            {"name": "C", "rows": "8-10", "adults": 4, "men": 2},
-        ],
+        load_sheet__basis="all_adult",
+        zones=[{"name": name, "rows": rows, "adults": adults} for name, rows, adults in full],
     )
-    drawn: dict[int, list[float]] = {MEN: [], WOMEN: []}
-    for people in people_of(scenario, seed=8 + seed_offset, flights=500):
-        for sex, masses in drawn.items():
-            masses.extend(people.body_kg[(people.population == sex) & (people.seat >= 0)])
-    for sex, weighed in ((MEN, men), (WOMEN, women)):
-        found = np.array(drawn[sex]) - 2.0
+    for share, weighed in ((1.0, men), (0.0, women)):
+        one_sex = edited({"operation.passengers.male_share": share}, scenario)
+        found = masses_of(one_sex, seed=8 + seed_offset, flights=500).ravel() - 2.0
         quantiles = surveyed_quantiles(weighed, nodes=241, end=6.0)
         nodes = np.linspace(-6.0, 6.0, 241)
         law = stats.norm.cdf(np.interp(found, quantiles, nodes))
@@ -298,3 +287,58 @@ def test_faults_of_counts(tmp_path, pattern, replacement, says, at):
     assert all(says in fault.expected for fault in caught.value.faults)
     text = (folder / "operation.toml").read_text()
     assert caught.value.faults[0].line == line_of(text, at)
+
+
+def test_one_counted_elsewhere_takes_his_sex_along():
+    """The man counted in zone A who sits in C: 3, 4, 3 men become 2, 4, 4; nobody gets lighter."""
+    model = prepare(commuter())
+    error = next(e for e in model.scenario.operation.entry_errors if e.kind == "zone_count")
+    truth = with_entry_error(model, error)
+    assert [zone.men for zone in truth.scenario.operation.zones] == [2, 4, 4]
+    assert [zone.adults for zone in truth.scenario.operation.zones] == [4, 7, 5]
+    # the planned load is the sheet's, what flies is the other
+    assert truth.sheet == model.sheet
+    numbers = np.arange(500, dtype=np.uint32)
+    rows = {
+        name: fly_block(m, seed=5, flights=numbers)
+        for name, m in (("sheet", model), ("truth", truth))
+    }
+    at = model.columns.index("take_off_cg_pct_mac")
+    shift = (rows["truth"][:, at] - rows["sheet"][:, at]).mean()
+    mass = rows["sheet"][:, model.columns.index("take_off_mass_kg")].mean()
+    men = model.scenario.operation.mass.body.men.mean + 7.7
+    by_hand = 100.0 * men * (10.228 - 5.06) / mass / 1.80
+    assert shift == pytest.approx(by_hand, abs=0.35)
+
+
+def test_nobody_walks_who_is_not_counted():
+    table = crew_table(prepare(commuter()), people=10)
+    assert table.groupby("from_zone")["people"].unique().map(list).to_dict() == {
+        "A": [5],
+        "B": [8],
+        "C": [4],
+    }
+
+
+def test_spread_of_one_adult_when_sexes_are_counted():
+    """By hand: without counts also the difference of the means, 0.62 x 0.38 x 14.7^2 kg2."""
+    counted, _ = person_variances(prepare(commuter()))
+    drawn, _ = person_variances(prepare(commuter(load_sheet__basis="all_adult")))
+    assert drawn - counted == pytest.approx(0.62 * 0.38 * (82.2 - 67.5) ** 2)
+
+
+def test_conventional_spread_of_people_who_are_weighed():
+    """By hand, full cabin: distances from each zone's own middle, and the scale's share of all."""
+    seats = (("A", "1-3", 6), ("B", "4-7", 8), ("C", "8-10", 5))
+    full = [{"name": name, "rows": rows, "adults": adults} for name, rows, adults in seats]
+    model = prepare(commuter(zones=full, load_sheet__basis="weighed", load_sheet__scale_error=0.01))
+    s2, _ = person_variances(model)
+    arms = np.array([4.30 + 0.76 * row for row in range(10) for _ in range(2)][:19])
+    parts = np.split(arms, [6, 14])
+    squares = sum(((part - part.mean()) ** 2).sum() for part in parts)
+    scale = 0.01 * adult_standard_kg(model.scenario.operation) * (arms - 7.0).sum()
+    found = passenger_mass(model, about_m=7.0, sign=1.0).moment_kgm
+    assert found == pytest.approx(2.0 * np.hypot(np.sqrt(s2 * squares), scale), rel=1e-12)
+    plain = prepare(commuter(zones=full, load_sheet__basis="all_adult"))
+    found = passenger_mass(plain, about_m=7.0, sign=1.0).moment_kgm
+    assert found == pytest.approx(2.0 * np.sqrt(s2 * ((arms - 7.0) ** 2).sum()), rel=1e-12)
