@@ -12,7 +12,7 @@ from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
 from cgrisk.aircraft import CabinPlan
-from cgrisk.report.style import GREY, INK, plain
+from cgrisk.report.style import GREY, INK, short
 
 __all__ = ["ZONE_SHADES", "cabin_zones", "row_step", "seats_across", "zones_frame"]
 
@@ -87,7 +87,7 @@ def cabin_zones(plan: CabinPlan, *, ax: Axes) -> Axes:
         rows = plan.row[here]
         usable = int((here & ~plan.blocked).sum())
         ax.annotate(
-            f"{plain(name)}: rows {rows.min()}–{rows.max()}, {usable} seats",
+            f"{short(name)}: rows {rows.min()}–{rows.max()}, {usable} seats",
             (float(plan.arm_m[here].mean()), top),
             xytext=(0, 4),
             textcoords="offset points",
@@ -119,13 +119,13 @@ def _curtains(ax: Axes, plan: CabinPlan, top: float, bottom: float) -> None:
 def _facilities(ax: Axes, plan: CabinPlan, bottom: float) -> None:
     """Mark lavatories and galleys below the cabin; those near each other are named together."""
     found = [
-        (float(arm), f"{plain(name)}, {count} doors" if count > 1 else plain(name))
+        (float(arm), f"{short(name)}, {count} doors" if count > 1 else short(name))
         for name, arm, count in zip(
             plan.lavatories.name, plan.lavatories.arm_m, plan.lavatories.count, strict=True
         )
     ]
     found += [
-        (float(arm), plain(name))
+        (float(arm), short(name))
         for name, arm in zip(plan.galleys.name, plan.galleys.arm_m, strict=True)
     ]
     clusters: list[list[tuple[float, str]]] = []
