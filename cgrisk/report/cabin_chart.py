@@ -12,7 +12,7 @@ from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
 from cgrisk.aircraft import CabinPlan
-from cgrisk.report.style import GREY, INK, plain
+from cgrisk.report.style import GREY, INK, short
 
 __all__ = ["ZONE_SHADES", "cabin_zones", "row_step", "seats_across", "zones_frame"]
 
@@ -22,6 +22,8 @@ ZONE_SHADES = ("#cfe0ee", "#f6f6f6")
 _OUTSIDE = "#ffffff"
 #: Places nearer to each other than this are named in one block (m).
 _NEAR_M = 5.0
+#: Height of a line of names, by how much every other block stands lower, height of the drawing.
+_LINE_PT, _STAGGER_PT, _HEIGHT_PT = 9.0, 20.0, 115.0
 
 
 def seats_across(plan: CabinPlan) -> NDArray[np.float64]:
@@ -87,7 +89,7 @@ def cabin_zones(plan: CabinPlan, *, ax: Axes) -> Axes:
         rows = plan.row[here]
         usable = int((here & ~plan.blocked).sum())
         ax.annotate(
-            f"{plain(name)}: rows {rows.min()}–{rows.max()}, {usable} seats",
+            f"{short(name)}: rows {rows.min()}–{rows.max()}, {usable} seats",
             (float(plan.arm_m[here].mean()), top),
             xytext=(0, 4),
             textcoords="offset points",
@@ -100,7 +102,10 @@ def cabin_zones(plan: CabinPlan, *, ax: Axes) -> Axes:
     arms = [plan.arm_m, plan.lavatories.arm_m, plan.galleys.arm_m]
     every = np.concatenate([a for a in arms if a.size])
     ax.set_xlim(every.min() - 2.5 * width, every.max() + 2.5 * width)
-    ax.set_ylim(bottom - 3.4, top + 1.4)
+    clusters = _clusters(plan)
+    lines = max((len(c) for c in clusters), default=0)
+    below = (_LINE_PT * lines + _STAGGER_PT * (len(clusters) > 2) + 8.0) / _HEIGHT_PT
+    ax.set_ylim(bottom - 0.6 - below / (1.0 - below) * (top - bottom + 2.0), top + 1.4)
     ax.set_yticks([])
     ax.grid(visible=False)
     ax.spines["left"].set_visible(False)
@@ -116,16 +121,16 @@ def _curtains(ax: Axes, plan: CabinPlan, top: float, bottom: float) -> None:
             ax.plot([arm, arm], [bottom, top], color=INK, lw=2.0, solid_capstyle="butt")
 
 
-def _facilities(ax: Axes, plan: CabinPlan, bottom: float) -> None:
-    """Mark lavatories and galleys below the cabin; those near each other are named together."""
+def _clusters(plan: CabinPlan) -> list[list[tuple[float, str]]]:
+    """Return arm and name of lavatories and galleys, those near each other together."""
     found = [
-        (float(arm), f"{plain(name)}, {count} doors" if count > 1 else plain(name))
+        (float(arm), f"{short(name)}, {count} doors" if count > 1 else short(name))
         for name, arm, count in zip(
             plan.lavatories.name, plan.lavatories.arm_m, plan.lavatories.count, strict=True
         )
     ]
     found += [
-        (float(arm), plain(name))
+        (float(arm), short(name))
         for name, arm in zip(plan.galleys.name, plan.galleys.arm_m, strict=True)
     ]
     clusters: list[list[tuple[float, str]]] = []
@@ -134,6 +139,12 @@ def _facilities(ax: Axes, plan: CabinPlan, bottom: float) -> None:
             clusters[-1].append(place)
         else:
             clusters.append([place])
+    return clusters
+
+
+def _facilities(ax: Axes, plan: CabinPlan, bottom: float) -> None:
+    """Mark lavatories and galleys below the cabin; those near each other are named together."""
+    clusters = _clusters(plan)
     for number, cluster in enumerate(clusters):
         for arm, _ in cluster:
             ax.plot([arm, arm], [bottom, bottom - 0.5], color=INK, lw=1.2)
@@ -144,6 +155,8 @@ def _facilities(ax: Axes, plan: CabinPlan, bottom: float) -> None:
         ax.annotate(
             "\n".join(f"{arm:.1f} m: {name}" for arm, name in cluster),
             (at, bottom - 0.6),
+            xytext=(0.0, -_STAGGER_PT * (number % 2) * (len(clusters) > 2)),
+            textcoords="offset points",
             ha=align,
             va="top",
             fontsize=6.5,

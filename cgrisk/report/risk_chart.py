@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 from matplotlib.axes import Axes
 
-from cgrisk.report.style import AFT, FORWARD, GREY, INK, plain
+from cgrisk.report.style import AFT, FORWARD, GREY, INK, short
 
 __all__ = ["risk_by_phase"]
 
@@ -90,7 +90,7 @@ def risk_by_phase(table: pd.DataFrame, *, ax: Axes) -> Axes:
 
 
 def _name(phase: str) -> str:
-    return plain(_GROUPS.get(phase, phase.replace("_", " ")))
+    return short(_GROUPS.get(phase, phase.replace("_", " ")))
 
 
 def _legend(ax: Axes) -> None:

@@ -12,7 +12,7 @@ import seaborn as sns
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-__all__ = ["AFT", "FORWARD", "GREY", "INK", "chart_style", "new_figure", "plain", "save"]
+__all__ = ["AFT", "FORWARD", "GREY", "INK", "chart_style", "new_figure", "plain", "save", "short"]
 
 _COLOURS = sns.color_palette("colorblind").as_hex()
 #: Aft is dark blue and solid, forward a lighter orange and dashed: apart in grey as well.
@@ -51,6 +51,11 @@ def new_figure(width_mm: float = 180.0, height_mm: float = 110.0) -> Figure:
 def plain(text: str) -> str:
     """Return text from a scenario so that it is drawn as it stands, never as a formula."""
     return "".join(c for c in text if c.isprintable()).replace("$", r"\$")
+
+
+def short(text: str, *, most: int = 28) -> str:
+    """Return text like :func:`plain`, cut where it is too long for a mark in a chart."""
+    return plain(text if len(text) <= most else f"{text[: most - 1]}…")
 
 
 def save(figure: Figure, folder: Path, stem: str) -> list[str]:

@@ -16,7 +16,7 @@ from cgrisk.risk.summary import Summary
 from tests.flight_cases import edited, shipped_scenario
 from tests.report_cases import make_run
 
-FLIGHTS = 1500
+FLIGHTS = 800
 
 
 def report(*words: object) -> int:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from io import BytesIO
 from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
+import pypdf
 import pytest
 from scipy import stats
 
@@ -14,7 +16,20 @@ from cgrisk.errors import RunFolderError
 from cgrisk.report.dossier.drawing import clean_svg
 from cgrisk.report.dossier.figures import chance, fixed, power
 from cgrisk.report.dossier.formulas import FORMULAS
-from cgrisk.report.dossier.parts import Mark
+from cgrisk.report.dossier.html_page import html_page
+from cgrisk.report.dossier.parts import (
+    Bullets,
+    Cell,
+    Dossier,
+    Figure,
+    Heading,
+    Mark,
+    Section,
+    Table,
+    Text,
+    columns,
+)
+from cgrisk.report.dossier.pdf_page import pdf_page
 from cgrisk.risk.convergence import block_agreement, running_estimates
 from cgrisk.runs import BlockStore, Segment
 from cgrisk.sampling import BLOCK
@@ -83,6 +98,43 @@ def test_only_what_draws_stays_in_a_drawing() -> None:
 def test_what_is_no_drawing_is_refused(text: str) -> None:
     with pytest.raises(RunFolderError, match=r"chart\.svg: expected an SVG; got"):
         clean_svg(text, name="chart", shown="chart.svg")
+
+
+ODD = "<b>&amp;</b> #panic(1) *x* $y$ \\ ${z} {{ 7 * 7 }} 中文 \x07 Ünï Жé"
+
+
+def _odd() -> Dossier:
+    """Every kind of block, each with text that markup of either page would choke on."""
+    svg = clean_svg(f'{HEAD}viewBox="0 0 9 9"><g id="a"><path d="M0 0L9 9"/></g></svg>', name="f")
+    table = Table(ODD, columns("2:" + ODD, "#n"), ((Cell(ODD), Cell("1", 1.0)),), ODD)
+    kinds = ("plain", "lead", "caution", "decision", "command", "note", "warning")
+    blocks = (
+        *(Text(ODD, kind) for kind in kinds),
+        Heading(ODD),
+        Bullets((ODD, ODD)),
+        table,
+        FORMULAS[0][1],
+        Figure("f", ODD, ODD, svg, {}, table),
+    )
+    section = Section("odd", ODD, blocks)
+    return Dossier(ODD, ODD, "2026-01-02T03:04:05+00:00", blocks[:2], (section,), {})
+
+
+def test_text_is_never_markup_on_paper() -> None:
+    content, warnings = pdf_page(_odd())
+    assert warnings == ()
+    assert content == pdf_page(_odd())[0]
+    text = "".join(page.extract_text() for page in pypdf.PdfReader(BytesIO(content)).pages)
+    plain = "".join(text.split())
+    assert "<b>&amp;</b>#panic(1)*x*$y$\\${z}{{7*7}}[U+4E2D][U+6587]?ÜnïЖé" in plain
+
+
+def test_text_is_never_markup_on_the_screen() -> None:
+    page = html_page(_odd())
+    assert page == html_page(_odd())
+    assert "<b>" not in page
+    assert "&lt;b&gt;&amp;amp;&lt;/b&gt; #panic(1) *x* $y$" in page
+    assert "{{ 7 * 7 }} 中文" in page
 
 
 def test_formulas_are_whole() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import Final
 
 from cgrisk.report.dossier.drawing import clean_svg
@@ -52,6 +53,8 @@ def result_figure(result: Result, stem: str, *, numbers: str, caption: str, alt:
     """Return a chart of a result as it was drawn."""
     name = f"{result.kind}-{result.folder.name}-{stem}"
     plain = "".join(c if c.isalnum() and c.isascii() else "-" for c in name)
+    if plain != name:  # others may become the same
+        plain += f"-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
     svg = clean_svg(result.drawing(stem), name=plain, shown=str(result.folder / f"{stem}.svg"))
     return Figure(plain, f"{caption} (numbers: {numbers}.csv)", alt, svg)
 

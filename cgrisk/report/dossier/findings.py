@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -202,7 +203,7 @@ def read_findings(folder: str | Path, *, beside: Sequence[str | Path] | None = N
         If the run, or a folder that must be taken, is not complete, was changed, or is of another
         scenario.
     UsageError
-        If a folder that must be taken holds no result of cgrisk.
+        If a folder that must be taken holds no result of cgrisk, or two have the same name.
     """
     run = read_run(folder)
     results, left_out = [], []
@@ -227,7 +228,16 @@ def read_findings(folder: str | Path, *, beside: Sequence[str | Path] | None = N
             try:
                 results.append(_read(place, kind, run))
             except RunFolderError as error:
-                left_out.append((place.name, str(error).removeprefix(f"{place}: ")))
+                why = str(error).removeprefix(f"{place}: ").replace(f"{around}{os.sep}", "")
+                left_out.append((place.name, why))
+    names = [result.folder.name for result in results]
+    if len(set(names)) < len(names):
+        raise UsageError(
+            argument="--with",
+            expected="folders with names of their own",
+            got=sorted(name for name in set(names) if names.count(name) > 1),
+            cure="Name each folder once, and rename those of the same name.",
+        )
     order = list(KINDS)
     results.sort(key=lambda result: (order.index(result.kind), result.folder.name))
     return Findings(run=run, results=tuple(results), left_out=tuple(left_out))

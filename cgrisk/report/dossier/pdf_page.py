@@ -28,6 +28,8 @@ __all__ = ["STANDARDS", "pdf_page"]
 #: Long names may be broken after a dot, an underscore or a stroke.
 _LONG: Final = re.compile(r"\S{24,}")
 _BREAK: Final = re.compile(r"([._/])")
+#: Latin, Greek, Cyrillic; their accented forms, punctuation, raised figures; mathematics.
+_SIGNS: Final = ((0x20, 0x4FF), (0x1E00, 0x213F), (0x2200, 0x22FF))
 STANDARDS: Final = ("a-2a", "ua-1")
 
 
@@ -57,16 +59,27 @@ def _table(table: Table) -> dict[str, Any]:
         "caption": _shown(table.caption),
         "note": _shown(table.note),
         "columns": [
-            {"head": column.head, "numeric": column.numeric, "weight": column.weight}
+            {"head": _shown(column.head), "numeric": column.numeric, "weight": column.weight}
             for column in table.columns
         ],
         "rows": [[_shown(cell.text) for cell in row] for row in table.rows],
     }
 
 
+def _sign(sign: str) -> str:
+    """Return a sign if the typesetter's own fonts have it, else its number."""
+    if sign == "\n":
+        return sign
+    if not sign.isprintable():
+        return "?"
+    place = ord(sign)
+    known = any(first <= place <= last for first, last in _SIGNS) or sign in "←↑→↓"
+    return sign if known else f"[U+{place:04X}]"
+
+
 def _shown(text: str) -> str:
-    """Return text that an archive can hold: no control, private or unassigned characters."""
-    shown = "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
+    """Return text that an archive can hold: every sign in one of the fonts that are embedded."""
+    shown = "".join(_sign(sign) for sign in text)
     return _LONG.sub(lambda word: _BREAK.sub("\\1\u200b", word[0]), shown)
 
 
@@ -78,7 +91,7 @@ def _content(dossier: Dossier) -> str:
         "banner": BANNER,
         "front": [_block(block) for block in dossier.front],
         "sections": [
-            {"title": section.title, "blocks": [_block(block) for block in section.blocks]}
+            {"title": _shown(section.title), "blocks": [_block(block) for block in section.blocks]}
             for section in dossier.sections
         ],
     }
