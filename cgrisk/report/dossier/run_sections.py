@@ -244,7 +244,7 @@ def _nearest(findings: Findings) -> list[Block]:
                 words("side", "side", key="side"),
                 whole("rank", "rank"),
                 whole("flight", "flight"),
-                number("margin_pct_mac", "least margin, % MAC at planned zero-fuel mass", 2, signed=True),
+                number("margin_pct_mac", "least margin, % MAC of zero-fuel mass", 2, signed=True),
             ],
             caption="Flights that came nearest to the certified limits as planned",
             note="Each can be replayed by its number.",
