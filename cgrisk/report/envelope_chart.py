@@ -143,9 +143,10 @@ def envelope_paths(sample: Sample, *, ax: Axes, fan: pd.DataFrame | None = None)
     ax.legend(
         [handle for handle, _ in handles],
         [name for _, name in handles],
-        loc=(0.27, 0.1),
-        framealpha=1.0,
-        edgecolor="none",
+        loc="upper center",
+        bbox_to_anchor=(0.5, -0.11),
+        ncols=3,
+        frameon=False,
         fontsize=7.5,
     )
     return ax
