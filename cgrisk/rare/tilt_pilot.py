@@ -17,7 +17,15 @@ from numpy.typing import NDArray
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, fly_block, zero_fuel_scale
 from cgrisk.flight.kernel.tilt import TiltData
-from cgrisk.flight.leaning import Source, lean_block, source_values, sources, tilt_data
+from cgrisk.flight.leaning import (
+    Source,
+    Watched,
+    lean_block,
+    source_values,
+    sources,
+    tilt_data,
+    watch_seats,
+)
 from cgrisk.rare.score import ENVELOPE, Score, reference_arm
 from cgrisk.rare.seat_doubt import kinds_in_play
 from cgrisk.rare.seeds import derived_seed
@@ -127,6 +135,8 @@ class Aim:
         Standard deviation of the score, as a moment.
     flights : int
         Ordinary flights flown to find out.
+    seats : Watched or None
+        How seats fill, where parties take them.
     """
 
     model: FlightModel
@@ -137,6 +147,7 @@ class Aim:
     reference_arm_m: float
     spread_kgm: float
     flights: int
+    seats: Watched | None
 
     def data(self, strength: float, seed: int) -> TiltData:
         """Return the tilt that shifts the score by about so many standard deviations."""
@@ -147,6 +158,7 @@ class Aim:
             found=self.found,
             moment_kgm=self.sign * self.moment_kgm,
             choice_seed=derived_seed(seed, "choices"),
+            seats=self.seats,
         )
 
 
@@ -195,7 +207,8 @@ def aim_at(model: FlightModel, score: Score, *, seed: int, jobs: int) -> Aim:
         error = noise * np.sqrt(np.diag(np.linalg.pinv(design.T @ design)))
         effects = np.where(np.abs(fitted) > _NOISE * error, fitted, 0.0)[1:]
     reference = _reference_arm(model, score)
-    return Aim(model, score, sign, found, effects, reference, spread, count)
+    seats = watch_seats(model, seed=derived_seed(seed, "boarding"))
+    return Aim(model, score, sign, found, effects, reference, spread, count, seats)
 
 
 def _fly(aim: Aim, data: TiltData, seed: int, first: int, count: int) -> tuple[Floats, Floats]:
