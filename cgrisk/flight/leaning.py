@@ -24,6 +24,7 @@ from cgrisk.flight.party_tilt import (
     leaned_by_party,
     party_tilt,
     unwatched,
+    value_when_boarding,
     watched_seats,
 )
 from cgrisk.randomness.keys import CAUSES, Cause, split_seed
@@ -225,16 +226,17 @@ def tilt_data(
         young[cabin.region_seats[cabin.region_start[region] : cabin.region_start[region + 1]]] = (
             True
         )
-    seat = np.where(young, child, adult)
+    watched = seats if seats is not None else unwatched(cabin)
+    boarding = value_when_boarding(cabin, watched, adult)
+    seat = np.where(young, child, adult) + boarding - adult
     by_party = leaned_by_party(model)
     classes = _classes(cabin, seat)
-    watched = seats if seats is not None else unwatched(cabin)
     party, centre = party_tilt(
         program,
         masses,
         watched,
         by_party=by_party,
-        value=adult,
+        value=boarding,
         pull=theta * (cabin.arm_m - reference_arm_m),
     )
     one_more = centre[cabin.zone_region] if by_party else _per_person(cabin, classes, seat)

@@ -27,9 +27,7 @@ from cgrisk.flight.leaning import (
     watch_seats,
 )
 from cgrisk.rare.score import ENVELOPE, Score, reference_arm
-from cgrisk.rare.seat_doubt import kinds_in_play
 from cgrisk.rare.seeds import derived_seed
-from cgrisk.rare.strata import errors_of
 
 __all__ = ["STEP", "Aim", "Ladder", "Leaner", "aim_at", "climb", "off_one", "why_not_tilted"]
 
@@ -54,31 +52,11 @@ _TASK = 100
 _NOISE = 4.0
 
 
-def _movement(model: FlightModel) -> list[str]:
-    program = model.program
-    urge, crowd, service = program.urge, program.crowd, program.service
-    moving = {
-        "passengers get up": bool((urge.seat_rate_per_s > 0.0).any()) and urge.total_s > 0.0,
-        "people get up when the sign goes off": crowd.sign_off_share > 0.0,
-        "a surge may take place": crowd.surge_probability > 0.0 and crowd.cruise_s.size > 0,
-        "carts are pushed": service.mass_kg.size > 0,
-        "the crew walks": service.crew_arm_m.size > 0 and service.walk_rate_per_s > 0.0,
-        "movement is scripted": program.script.time_s.size > 0,
-    }
-    return [text for text, true in moving.items() if true]
-
-
-def _parties(model: FlightModel, adults: bool, children: bool) -> bool:
-    """Return whether any kind of party but a person alone may board."""
-    alone = model.program.party.adults_low.size - 1
-    here = [kinds_in_play(model, with_children=young) for young in (False, True)]
-    return (adults and bool((here[0] != alone).any())) or (
-        children and bool((here[1] != alone).any())
-    )
-
-
 def why_not_tilted(model: FlightModel, score: Score | None = None) -> str:
     """Return why a scenario (or a score of it) is not one for tilting; '' if it is.
+
+    Movement is flown as it comes: where it makes much of the score a tilt of the load helps little,
+    which the pilot finds out.
 
     Parameters
     ----------
@@ -87,27 +65,9 @@ def why_not_tilted(model: FlightModel, score: Score | None = None) -> str:
     score : Score, optional
         What would be estimated.
     """
-    cabin = model.program.cabin
-    adults = np.bincount(cabin.zone_region, cabin.zone_adults)
-    children = np.bincount(cabin.zone_region, cabin.zone_children)
-    beside = (children > 0) & ((adults > 0) | (cabin.last_minute_on > 0.0))
-    moving = _movement(model)
+    people = model.program.cabin.zone_adults.sum() + model.program.cabin.zone_children.sum()
     reasons = (
-        (bool(moving), f"leans seats, masses and loads, not movement; here {', '.join(moving)}"),
-        (
-            _parties(model, bool((adults > 0).any()), bool((children > 0).any())),
-            "is for people who travel alone; here some travel in parties",
-        ),
-        (
-            bool(cabin.exponential_score),
-            "leans seats of equal chances; by the rule free, people prefer some to others",
-        ),
-        (cabin.movers_share > 0.0, "leans seats as boarded; here some people change seats later"),
-        (bool(beside.any()), "is for seats taken one by one; here children sit beside an adult"),
-        (
-            any(name for name, _, _ in errors_of(model)),
-            "flies one load sheet; here errors on it have a probability",
-        ),
+        (people == 0, "leans the people aboard; here nobody is"),
         (
             score is not None and score.name != ENVELOPE,
             "leans flights toward a side of the envelope, not toward "
@@ -221,7 +181,10 @@ def _fly(aim: Aim, data: TiltData, seed: int, first: int, count: int) -> tuple[F
 class Leaner:
     """Flies leaned flights and counts them; results come in the order of their numbers."""
 
-    def __init__(self, aim: Aim, *, jobs: int, most: int, progress: Progress | None) -> None:
+    def __init__(
+        self, aim: Aim, *, jobs: int, most: int, progress: Progress | None, before: int = 0
+    ) -> None:
+        self.before = before  # flown by others
         self.aim, self.jobs, self.most, self.progress = aim, jobs, most, progress
         self.flights = aim.flights
 
@@ -239,7 +202,7 @@ class Leaner:
             weights.append(weight)
             self.flights += score.size
             if self.progress is not None:
-                self.progress(min(self.flights, self.most), self.most)
+                self.progress(min(self.before + self.flights, self.most), self.most)
         return np.concatenate(scores), np.concatenate(weights)
 
 
@@ -252,6 +215,8 @@ class Ladder:
     scatter : float64 array, shape (rungs, n)
         Variance over squared mean of one flight's part at each threshold; inf where too few
         flights were above it.
+    estimate : float64 array, shape (n,)
+        Rough probability above each threshold, at its best rung; 0 where there is none.
     best : int64 array, shape (n,)
         Rung of the least scatter of each threshold, -1 for none.
     off_one : float
@@ -259,6 +224,7 @@ class Ladder:
     """
 
     scatter: Floats
+    estimate: Floats
     best: NDArray[np.int64]
     off_one: float
 
@@ -285,20 +251,24 @@ def _scatter(scores: Floats, weights: Floats, threshold: float, *, leaned: bool)
     return float(part.var()) / float(part.mean()) ** 2
 
 
-def climb(leaner: Leaner, thresholds: Floats, *, seed: int) -> Ladder:
-    """Fly pilot flights at rising strengths until every threshold is well behind."""
+def climb(leaner: Leaner, thresholds: Floats, *, seed: int, most: int) -> Ladder:
+    """Fly pilot flights, so many at most, at rising strengths until every threshold is behind."""
     seen: list[list[float]] = []
+    means: list[list[float]] = []
     off = 0.0
     best = np.full(thresholds.size, -1)
     for rung in range(_RUNGS + 1):
-        if leaner.flights + _PILOT > leaner.most // 2:
+        if leaner.flights + _PILOT > most:
             break
         own = derived_seed(seed, "pilot", str(rung))
         scores, weights = leaner.fly(STEP * rung, own, 0, _PILOT)
         seen.append([_scatter(scores, weights, float(x), leaned=rung > 0) for x in thresholds])
+        means.append([float(np.where(scores > x, weights, 0.0).mean()) for x in thresholds])
         off = max(off, off_one(weights), key=abs)
         table = np.array(seen)
         best = np.where(np.isfinite(table).any(axis=0), table.argmin(axis=0), -1)
         if (best >= 0).all() and rung >= best.max() + _BEYOND:
             break
-    return Ladder(np.array(seen).reshape(-1, thresholds.size), best, off)
+    table = np.array(means).reshape(-1, thresholds.size)
+    rough = np.array([table[b, i] if b >= 0 else 0.0 for i, b in enumerate(best)])
+    return Ladder(np.array(seen).reshape(-1, thresholds.size), rough, best, off)

@@ -234,7 +234,7 @@ def _make_tilt(fingerprint: int) -> Callable[[Program, Keys, TiltData, Floats, I
         persons = seats
         regions = cabin.region_start.size - 1
         people = new_people(seats, regions, cabin.zone_region.size)
-        choices = new_choices(seats)
+        choices = new_choices(seats, party.adults_low.size)
         choices.place[2] = data.k0
         choices.place[3] = data.k1
         for row in range(log_weight.size):

@@ -36,8 +36,8 @@ SEATING = 4  # randomness.keys.Cause
 MOST_TRIED = 1 << 24
 #: Versions looked at together: of a seat; of a person who changes seats.
 LOOK, LOOK_FAR = 8, 64
-#: Versions of a party among which one is chosen.
-CANDIDATES = 16
+#: Versions of a party among which one is chosen, at most.
+CANDIDATES = 32
 
 
 class PartyTilt(NamedTuple):
@@ -66,6 +66,11 @@ class PartyTilt(NamedTuple):
     mean_pull: Floats
     variance_pull: Floats
     """(R,) over a region's seats."""
+    figure: Floats
+    """(R, 2, K + 1, S + 1) by which a kind is chosen, without and with children still to come, by
+    people still to come."""
+    candidates: Ints
+    """(R, 2, K + 1) versions of the kind among which one is chosen."""
     drift_kg: float
     """What a companion counts in the choice of a place, in kg on its lever."""
     most: float
@@ -133,7 +138,7 @@ class Choices(NamedTuple):
     after: Ints
     """(S + 2,) the free places of a region on either side of each."""
     chance: Floats
-    """(S + 2,) weights of the places of a region."""
+    """(S + K + 3,) weights of the places of a region, or of the kinds of party."""
     lean: Floats
     """(S + 2,) their exponents."""
     base: Floats
@@ -144,15 +149,16 @@ class Choices(NamedTuple):
     size: Ints
     young: Ints
     each: Floats
+    version: Ints
     """(CANDIDATES,) logarithm of the figure by which a party is chosen, its adults, its children,
-    and what each adult weighs more than usual."""
+    what each adult weighs more than usual, and its version."""
     taken_at: Ints
     """(S,) people still to come in the region when a seat was taken; 0 where none was."""
 
 
 @maker
-def new_choices(seats: int) -> Choices:
-    """Return scratch for a cabin of that size."""
+def new_choices(seats: int, kinds: int) -> Choices:
+    """Return scratch for a cabin of that size and so many kinds of party."""
     return Choices(
         np.empty(4, np.uint32),
         np.zeros(4, np.int64),
@@ -160,7 +166,7 @@ def new_choices(seats: int) -> Choices:
         np.empty(seats, np.bool_),
         np.empty(seats + 2, np.int64),
         np.empty(seats + 2, np.int64),
-        np.empty(seats + 2, np.float64),
+        np.empty(seats + kinds + 2, np.float64),
         np.empty(seats + 2, np.float64),
         np.empty(1, np.float64),
         np.empty((4, LOOK_FAR), np.uint32),
@@ -168,6 +174,7 @@ def new_choices(seats: int) -> Choices:
         np.empty(CANDIDATES, np.int64),
         np.empty(CANDIDATES, np.int64),
         np.empty(CANDIDATES, np.float64),
+        np.empty(CANDIDATES, np.int64),
         np.empty(seats, np.int64),
     )
 

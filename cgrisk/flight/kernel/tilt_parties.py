@@ -1,8 +1,9 @@
 """Parties, their seats and those who change seats, leaned through versions of their keys.
 
-A party. The versions 0 to J - 1 of its entity are J independent parties. One is chosen with a
-chance in proportion to a figure ``g`` of its own; the weight is the mean of the J figures over the
-chosen one's. For any function ``h``, the chosen one being ``c``,
+A party. Its kind is chosen with chances in proportion to ``p(kind) G(kind)``, with the exact mean
+of any ``G``. The first J versions of its entity that are of this kind are independent parties. One
+is chosen with a chance in proportion to a figure ``g`` of its own; the weight is the mean of the J
+figures over the chosen one's. For any function ``h``, the chosen one being ``c``,
 
     E[mean g / g(c) h(c)] = E[sum_c (g(c) / sum g) (mean g / g(c)) h(c)] = E[mean h] = E_p[h].
 
@@ -32,7 +33,7 @@ from cgrisk.flight.kernel.data import CabinData, MassData, PartyData
 from cgrisk.flight.kernel.keys import Keys, fill_words, flight_number, words
 from cgrisk.flight.kernel.people import CHILD, People, draw_party
 from cgrisk.flight.kernel.tilt_data import (
-    CANDIDATES,
+    LOOK,
     LOOK_FAR,
     MOST_TRIED,
     SEATING,
@@ -42,7 +43,7 @@ from cgrisk.flight.kernel.tilt_data import (
     put,
 )
 from cgrisk.randomness.philox import block, philox_versions
-from cgrisk.randomness.variates import index, normal, uniform
+from cgrisk.randomness.variates import categorical, index, normal, uniform
 
 __all__ = ["lean_changes", "lean_region"]
 
@@ -72,48 +73,81 @@ def _choose_party(
     The last two are what an adult and a child of it weigh more than an adult does on average.
     """
     lean = data.party
-    flight = flight_number(keys, row, PARTY)
-    tried = choices.many
-    philox_versions(tried, flight, 0, CANDIDATES, PARTY, entity, 0, keys.k0, keys.k1)
+    cumulative = party.family_cumulative if children > 0 else party.adult_cumulative
+    family = 1 if children > 0 else 0
+    kinds = cumulative.size
+    figure = lean.figure[region, family, :, adults + children]
+    # The kind, with the exact mean of its figure.
     total = 0.0
+    for k in range(kinds):
+        share = cumulative[k] - (cumulative[k - 1] if k > 0 else 0.0)
+        choices.chance[k] = share * figure[k]
+        total += choices.chance[k]
+    target = number(choices) * total
+    kind, running = 0, 0.0
+    for k in range(kinds):
+        if choices.chance[k] > 0.0:
+            kind = k
+            running += choices.chance[k]
+            if running >= target:
+                break
+    weight = math.log(total / cumulative[kinds - 1] / figure[kind])
+    # One of the first versions of this kind.
+    flight = flight_number(keys, row, PARTY)
     mean, variance, drift = lean.mean_pull[region], lean.variance_pull[region], lean.drift_kg
-    for j in range(CANDIDATES):
-        young_word = np.uint32(0)
-        if children > 0:
-            young_word, _w1, _w2, _w3 = block(flight, j, PARTY, entity, 1, keys.k0, keys.k1)
-        kind, size, young, one_sex, sex_u = draw_party(
-            party,
-            uniform(tried[0, j]),
-            uniform(tried[1, j]),
-            np.uint64(tried[3, j]),
-            young_word,
-            adults,
-            children,
-        )
-        sex = _DRAWN
-        if one_sex:
-            sex = 0 if sex_u < male_share else 1
-        common = normal(uniform(tried[2, j]))
-        each = lean.adult_kg[kind, sex] + lean.common_kg[kind, sex] * common
-        more = size * each + young * lean.child_kg
-        people = size + young
-        height = more * mean + 0.5 * variance * (
-            (more + people * drift) ** 2 - people * drift * drift
-        )
-        height = min(height, lean.most)
-        choices.height[j] = height
-        choices.size[j] = size
-        choices.young[j] = young
-        choices.each[j] = each
-        total += math.exp(height)
+    wanted = lean.candidates[region, family, kind]
+    tried = choices.many
+    found, version, look = 0, 0, LOOK
+    total = 0.0
+    while found < wanted:
+        if version >= MOST_TRIED:
+            return math.nan, 1, 0, 0.0, 0.0
+        philox_versions(tried, flight, version, look, PARTY, entity, 0, keys.k0, keys.k1)
+        for i in range(look):
+            if found == wanted or categorical(uniform(tried[0, i]), cumulative) != kind:
+                continue
+            young_word = np.uint32(0)
+            if children > 0:
+                young_word, _w1, _w2, _w3 = block(
+                    flight, version + i, PARTY, entity, 1, keys.k0, keys.k1
+                )
+            _kind, size, young, one_sex, sex_u = draw_party(
+                party,
+                uniform(tried[0, i]),
+                uniform(tried[1, i]),
+                np.uint64(tried[3, i]),
+                young_word,
+                adults,
+                children,
+            )
+            sex = _DRAWN
+            if one_sex:
+                sex = 0 if sex_u < male_share else 1
+            common = normal(uniform(tried[2, i]))
+            each = lean.adult_kg[kind, sex] + lean.common_kg[kind, sex] * common
+            more = size * each + young * lean.child_kg
+            people = size + young
+            height = more * mean + 0.5 * variance * (
+                (more + people * drift) ** 2 - people * drift * drift
+            )
+            height = min(height, lean.most)
+            choices.height[found] = height
+            choices.size[found] = size
+            choices.young[found] = young
+            choices.each[found] = each
+            choices.version[found] = version + i
+            total += math.exp(height)
+            found += 1
+        version += look
+        look = LOOK_FAR
     target = number(choices) * total
     chosen = 0
     running = math.exp(choices.height[0])
-    while running < target and chosen < CANDIDATES - 1:
+    while running < target and chosen < found - 1:
         chosen += 1
         running += math.exp(choices.height[chosen])
-    keys.versions[row, keys.first[PARTY] + entity] = np.uint32(chosen)
-    weight = math.log(total / CANDIDATES) - choices.height[chosen]
+    keys.versions[row, keys.first[PARTY] + entity] = np.uint32(choices.version[chosen])
+    weight += math.log(total / found) - choices.height[chosen]
     return weight, choices.size[chosen], choices.young[chosen], choices.each[chosen], lean.child_kg
 
 
