@@ -40,7 +40,9 @@ _RUNGS = 28
 #: Ordinary flights that tell what moves the score, without and with sources other than people.
 _FIRST_PILOT, _FIRST_PILOT_WITH_SOURCES = 512, 2048
 #: Leaned flights at each strength; those above a threshold, at least, before they are believed.
-_PILOT, _FEWEST_HITS = 250, 20
+_PILOT, _FEWEST_HITS = 400, 20
+#: Share of the flights above a threshold from which on a tilt is too strong for it.
+_MOST_ABOVE = 0.6
 #: Rungs beyond the best one of every threshold after which the climb ends.
 _BEYOND = 3
 #: Share of effective flights from which on the mean of all weights is judged: at 5 standard errors
@@ -244,8 +246,8 @@ def off_one(weights: Floats) -> float:
 def _scatter(scores: Floats, weights: Floats, threshold: float, *, leaned: bool) -> float:
     above = scores > threshold
     hits = int(above.sum())
-    # Where nearly all are above, the heavy weights just above may not have been seen.
-    if hits < _FEWEST_HITS or (leaned and hits > 0.9 * scores.size):
+    # Where most are above, the heavy weights just above may not have been seen.
+    if hits < _FEWEST_HITS or (leaned and hits > _MOST_ABOVE * scores.size):
         return math.inf
     part = np.where(above, weights, 0.0)
     return float(part.var()) / float(part.mean()) ** 2
