@@ -1,10 +1,15 @@
-"""Importance sampling of scenarios in which nobody moves: seats, masses and loads leaned together.
+"""Importance sampling: parties, seats, masses and loads leaned together, movement as it comes.
 
 Flights are leaned through the versions of their keys (``flight.kernel.tilt``), so that the
 ordinary kernel flies them; each carries the weight that undoes the leaning. The mean of
 ``weight * [score > x]`` is the chance of a score above ``x`` for every strength of the tilt: it
 only decides how much that mean scatters. Since weights fall as the score grows, those above ``x``
 are bounded by the weight at ``x``; no rare huge one hides there.
+
+Rare discrete causes are strata (:mod:`cgrisk.rare.strata`): each is tilted by itself, and the
+answers are summed with their probabilities. Movement is flown as it comes. Where much of the score
+is movement, loads that come less far need it to come further, and weights scatter more; the pilot
+tells how much.
 
 Each threshold is estimated twice, by the flights of two neighbouring strengths chosen by a pilot,
 and the answer is the mean of the two. That is a check that costs nothing: were heavy weights
@@ -31,7 +36,7 @@ from cgrisk.rare.strata import Stratum, strata_of
 from cgrisk.rare.tilt_pilot import STEP, Ladder, Leaner, aim_at, climb, off_one, why_not_tilted
 from cgrisk.sampling import check_counts, warm_up
 
-__all__ = ["LEAST_TILTED", "tilted_tail", "why_not_tilted"]
+__all__ = ["LEAST_TILTED", "probe_tilting", "tilted_tail", "why_not_tilted"]
 
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
@@ -42,6 +47,8 @@ LEAST_TILTED: Final = 20_000
 _BATCHES, _LEAST_BATCH = 20, 25
 #: Effective flights below which, and one flight's share above which, an estimate is doubtful.
 _FEW_EFFECTIVE, _LARGE_SHARE = 100.0, 0.1
+#: Half of the flights would do for the mean of two strengths, were the scatter known.
+_ROOM = 1.0
 #: Greatest relative error asked for in a stratum, however small its part.
 _ROUGHEST = 0.5
 #: Standard errors by which two strengths may differ; the weights' mean from 1.
@@ -68,7 +75,7 @@ class _Round:
 
 def _flights_for(scatter: Floats, relative_error: Floats) -> float:
     """Return the flights of each of two strengths for relative errors of their mean, with room."""
-    return float((0.7 * (scatter + 1.0) * relative_error**-2).max(initial=0.0))
+    return float((_ROOM * (scatter + 1.0) * relative_error**-2).max(initial=0.0))
 
 
 def _round(
@@ -233,13 +240,39 @@ def _doubts(found: _Answer, where: str, relative_error: float) -> list[str]:
     return doubts
 
 
+def probe_tilting(
+    model: FlightModel, *, score: Score, threshold: float, seed: int, jobs: int = -1
+) -> tuple[int, float]:
+    """Return the flights of a pilot, and the scatter of one flight's part at a threshold.
+
+    The scatter is the variance over the squared mean, infinite where no tilt brought enough flights
+    above the threshold; a pilot of few flights shows rather too little of it.
+
+    Parameters
+    ----------
+    model : FlightModel
+        Of one stratum.
+    score : Score
+    threshold : float
+    seed : int
+        Resolved seed.
+    jobs : int
+        Threads; changes no result.
+    """
+    seed = derived_seed(seed, "tilting probe")
+    aim = aim_at(model, score, seed=derived_seed(seed, "first pilot"), jobs=jobs)
+    leaner = Leaner(aim, jobs=jobs, most=LEAST_TILTED, progress=None)
+    ladder = climb(leaner, np.array([threshold]), seed=seed, most=LEAST_TILTED)
+    return leaner.flights, float(ladder.scatter.min(initial=math.inf))
+
+
 def tilted_tail(
     model: FlightModel,
     *,
     score: Score,
     thresholds: NDArray[np.float64],
     seed: int,
-    relative_error: float = 0.1,
+    relative_error: float | Floats = 0.1,
     most_flights: int = 1_000_000,
     confidence: float = 0.95,
     jobs: int = -1,
@@ -266,8 +299,8 @@ def tilted_tail(
         Rising.
     seed : int
         Resolved seed; the same one gives the same bits whatever ``jobs``.
-    relative_error : float
-        Standard error over estimate, asked for at each threshold.
+    relative_error : float or float64 array, shape (n,)
+        Standard error over estimate, asked for at each threshold; one may hold for all.
     most_flights : int
         Flights at most, pilots included; at least 20,000.
     confidence : float
@@ -283,7 +316,8 @@ def tilted_tail(
         If the scenario or the score does not suit, or an argument is out of its range.
     """
     thresholds = np.asarray(thresholds, dtype=np.float64).reshape(-1)
-    _check(thresholds, relative_error, most_flights, confidence)
+    asked = np.broadcast_to(np.asarray(relative_error, dtype=np.float64), thresholds.shape)
+    _check(thresholds, asked, most_flights, confidence)
     check_counts(jobs=jobs)
     seed = resolve_seed(seed)
     if reason := why_not_tilted(model, score):
@@ -317,7 +351,7 @@ def tilted_tail(
         most = most_flights // (2 * len(strata))
         ladder = climb(leaner, thresholds, seed=own, most=most)
         climbed.append(_Climbed(stratum, leaner, ladder, own))
-    errors = _errors(climbed, relative_error)
+    errors = _errors(climbed, asked)
     wanted = [c.wanted(error) for c, error in zip(climbed, errors, strict=True)]
     left = most_flights - sum(c.leaner.flights for c in climbed)
     rounds: list[dict[int, _Round]] = []
@@ -338,9 +372,9 @@ def tilted_tail(
     used = [each for done in rounds for each in done.values()]
     seen = [found for found in answers if not math.isnan(found.estimate)]
     warnings: list[str] = []
-    for found, x in zip(answers, thresholds, strict=True):
+    for found, x, error in zip(answers, thresholds, asked, strict=True):
         if not math.isnan(found.estimate):
-            warnings += _doubts(found, f"Above {x:g} {score.unit}", relative_error)
+            warnings += _doubts(found, f"Above {x:g} {score.unit}", float(error))
     judged = [c.ladder.off_one for c in climbed] + [off_one(each.weights) for each in used]
     farthest = max(judged, key=abs)
     if abs(farthest) > _OFF_ONE:
@@ -377,7 +411,7 @@ def tilted_tail(
     )
 
 
-def _errors(climbed: list[_Climbed], relative_error: float) -> list[Floats]:
+def _errors(climbed: list[_Climbed], relative_error: Floats) -> list[Floats]:
     """Return the relative errors asked for in each stratum, by threshold.
 
     The share of a stratum in the answer, by the pilots, is its share in the variance.
@@ -385,7 +419,7 @@ def _errors(climbed: list[_Climbed], relative_error: float) -> list[Floats]:
     parts = np.array([c.stratum.probability * c.ladder.estimate for c in climbed])
     shares = parts / np.maximum(parts.sum(axis=0), 1e-300)
     wanted = relative_error / np.sqrt(np.maximum(shares, 1e-12))
-    return list(np.minimum(wanted, _ROUGHEST))
+    return list(np.minimum(wanted, np.maximum(relative_error, _ROUGHEST)))
 
 
 def _fail(argument: str, expected: str, got: object, cure: str = "") -> UsageError:
@@ -397,13 +431,15 @@ def _fail(argument: str, expected: str, got: object, cure: str = "") -> UsageErr
     )
 
 
-def _check(thresholds: Floats, relative_error: float, most_flights: int, confidence: float) -> None:
+def _check(
+    thresholds: Floats, relative_error: Floats, most_flights: int, confidence: float
+) -> None:
     """Check the arguments of an estimate."""
     rising = bool((np.diff(thresholds) > 0.0).all()) and bool(np.isfinite(thresholds).all())
     if thresholds.size == 0 or not rising:
         raise _fail("thresholds", "at least one number, rising", thresholds.tolist())
-    if not 0.0 < relative_error < 1.0:
-        raise _fail("relative_error", "a number between 0 and 1", relative_error)
+    if not ((relative_error > 0.0) & (relative_error < 1.0)).all():
+        raise _fail("relative_error", "numbers between 0 and 1", relative_error.tolist())
     if not 0.0 < confidence < 1.0:
         raise _fail("confidence", "a number between 0 and 1", confidence)
     if most_flights < LEAST_TILTED:
