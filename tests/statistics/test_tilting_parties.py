@@ -65,52 +65,73 @@ def test_people_sit_where_they_were_put(rule: str, seed_offset: int) -> None:
 
 @pytest.mark.parametrize("rule", CABINS)
 def test_weights_undo_the_tilt(rule: str, seed_offset: int) -> None:
-    """Weights average 1, and weighted means are those of ordinary flights, movement included."""
+    """Weights average 1, and weighted means are those of ordinary flights, movement included.
+
+    Aft under one rule, forward under the next.
+    """
     model = prepare(edited(CABINS[rule]))
     columns = [model.columns.index(f"take_off_error_kgm.{name}") for name in COLUMNS]
-    columns += [model.columns.index(name) for name in ("aboard", "trips")]
-    plain = fly_block(model, seed=21 + seed_offset, flights=np.arange(3000, dtype=np.uint32))
-    flights = np.arange(3000, dtype=np.uint32)
-    for sign in (1.0, -1.0):
-        data = _tilt(model, sign * 4e-4, 22 + seed_offset)
-        versions, log_weight, seat = lean_block(model, data, seed=23 + seed_offset, flights=flights)
-        rows = fly_block(model, seed=23 + seed_offset, flights=flights, versions=versions)
-        assert ((seat >= 0).sum(axis=1) == rows[:, model.columns.index("aboard")]).all()
-        weight = np.exp(log_weight)
-        assert weight.std() > 0.2
-        assert abs(weight.mean() - 1.0) < 5.0 * weight.std() / math.sqrt(flights.size)
-        wanted = plain[:, columns]
-        centre = wanted.mean(axis=0)  # deviations: else the weights' own scatter is most of it
-        for power in (1, 2):
-            ours = weight[:, None] * (rows[:, columns] - centre) ** power
-            theirs = (wanted - centre) ** power
-            error = np.sqrt(ours.var(axis=0) / len(ours) + theirs.var(axis=0) / len(theirs))
-            error += 1e-9 * np.abs(centre) ** power + 1e-9
-            assert (np.abs(ours.mean(axis=0) - theirs.mean(axis=0)) < 5.0 * error).all()
+    columns += [model.columns.index(name) for name in ("passengers", "trips")]
+    flights = np.arange(2000, dtype=np.uint32)
+    plain = fly_block(model, seed=21 + seed_offset, flights=flights)
+    sign = 1.0 if list(CABINS).index(rule) % 2 == 0 else -1.0
+    data = _tilt(model, sign * 4e-4, 22 + seed_offset)
+    versions, log_weight, seat = lean_block(model, data, seed=23 + seed_offset, flights=flights)
+    rows = fly_block(model, seed=23 + seed_offset, flights=flights, versions=versions)
+    assert ((seat >= 0).sum(axis=1) == rows[:, model.columns.index("passengers")]).all()
+    weight = np.exp(log_weight)
+    assert weight.std() > 0.2
+    assert abs(weight.mean() - 1.0) < 5.0 * weight.std() / math.sqrt(flights.size)
+    wanted = plain[:, columns]
+    centre = wanted.mean(axis=0)  # deviations: else the weights' own scatter is most of the error
+    for power in (1, 2):
+        ours = weight[:, None] * (rows[:, columns] - centre) ** power
+        theirs = (wanted - centre) ** power
+        error = np.sqrt(ours.var(axis=0) / len(ours) + theirs.var(axis=0) / len(theirs))
+        error += 1e-9 * np.abs(centre) ** power + 1e-9
+        assert (np.abs(ours.mean(axis=0) - theirs.mean(axis=0)) < 5.0 * error).all()
 
 
-@pytest.mark.parametrize("side", ["aft", "forward"])
-def test_seats_by_preference_against_their_exact_law(side: str, seed_offset: int) -> None:
-    """From 1e-3 to 1e-9, everybody alone and of one mass, windows preferred to middle seats."""
+def _against_the_exact_law(side: str, depths: Any, relative_error: float, seed: int) -> None:
+    """Everybody alone and of one mass, windows preferred to middle seats."""
     model = prepare(edited({**SEATS, "operation.seating.rule": "free"}))
     score = envelope_score(model, side=side)
     grid = np.linspace(0.0, 4.0, 4001)
     exact = exact_tail(model, score=score, thresholds=grid).estimate
-    at = np.unique([int(np.argmax(exact <= p)) for p in (1e-3, 1e-5, 1e-7, 1e-9)])
-    found = tilted_tail(model, score=score, thresholds=grid[at], seed=31 + seed_offset)
+    at = np.array([int(np.argmax(exact <= p)) for p in depths])
+    found = tilted_tail(
+        model, score=score, thresholds=grid[at], seed=seed, relative_error=relative_error
+    )
+    assert (found.relative_error() < 2.0 * relative_error).all()
     error = found.relative_error() * found.estimate
-    assert (found.relative_error() < 0.2).all()
     assert (np.abs(found.estimate - exact[at]) < 5.0 * error).all()
 
 
+def test_seats_by_preference_against_their_exact_law(seed_offset: int) -> None:
+    _against_the_exact_law("aft", (1e-3, 1e-5), 0.2, 31 + seed_offset)
+
+
+@pytest.mark.nightly
+@pytest.mark.parametrize("side", ["aft", "forward"])
+def test_deep_seats_by_preference_against_their_exact_law(side: str, seed_offset: int) -> None:
+    _against_the_exact_law(side, (1e-3, 1e-5, 1e-7, 1e-9), 0.15, 33 + seed_offset)
+
+
 def _against_counting(
-    changes: dict[str, Any], side: str, flights: int, depths: Any, seed: int
+    changes: dict[str, Any],
+    side: str,
+    flights: int,
+    depths: Any,
+    seed: int,
+    relative_error: float = 0.1,
 ) -> None:
     model = prepare(edited(changes))
     score = envelope_score(model, side=side)
     counted = fly_scores(model, score=score, seed=seed, first=0, count=flights, jobs=2)
     thresholds = np.quantile(counted[: flights // 4], 1.0 - np.array(depths))
-    found = tilted_tail(model, score=score, thresholds=thresholds, seed=seed + 1)
+    found = tilted_tail(
+        model, score=score, thresholds=thresholds, seed=seed + 1, relative_error=relative_error
+    )
     for n, x in enumerate(thresholds):
         share = float((counted[flights // 4 :] > x).mean())
         error = math.hypot(
@@ -127,7 +148,7 @@ SURGE = {"operation.crowd.surge_probability": 0.05}
 )
 def test_tail_against_counting(changes: dict[str, Any], side: str, seed_offset: int) -> None:
     """At 1e-2 and 1e-3, movement and all; with a surge on one flight of twenty as a stratum."""
-    _against_counting(changes, side, 16_000, [1e-2, 1e-3], 41 + seed_offset)
+    _against_counting(changes, side, 12_000, [1e-2, 1e-3], 41 + seed_offset, 0.2)
 
 
 @pytest.mark.nightly
