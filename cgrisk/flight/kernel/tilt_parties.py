@@ -19,7 +19,8 @@ above the last ``t``. Any rising ``t`` will do; steps of one over the sum of ``1
 free seats, the mean step of such scores, keep the searches short.
 
 Changing seats. One after another, each stays with chance ``1 - m`` or takes one of the ``f`` free
-seats with chance ``m / f`` each; both are leaned by what his new seat adds, with the exact mean.
+seats of his class with chance ``m / f`` each; both are leaned by what his new seat adds, with the
+exact mean.
 """
 
 from __future__ import annotations
