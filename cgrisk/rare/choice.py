@@ -205,17 +205,14 @@ def answer(
     if choice.method == "tilting":
         meter = Meter() if meter is None else meter
         meter.begin("tilting", expected=int(_TILTED))
-        beyond = min(
-            _LESS_BEYOND * question.relative_error, max(_ROUGHEST, question.relative_error)
-        )
+        error = min(question.relative_error, _MOST_ERROR)
+        beyond = min(_LESS_BEYOND * error, max(_ROUGHEST, error))
         estimate = tilted_tail(
             model,
             score=score,
             thresholds=thresholds,
             seed=question.seed,
-            relative_error=np.where(
-                thresholds <= pilot.threshold(question.target), error, beyond
-            ),
+            relative_error=np.where(thresholds <= pilot.threshold(question.target), error, beyond),
             most_flights=question.most_flights,
             confidence=confidence,
             jobs=jobs,
