@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from cgrisk.scenario import Scenario
-from tests.flight_cases import edited, shipped_scenario
+from cgrisk.scenario import Scenario, load_scenario
+from tests.flight_cases import SHIPPED, edited, shipped_scenario
 
 CARTS: list[dict[str, Any]] = [
     {"galley": "forward galley", "from_row": 1, "to_row": 14, "start": 8.0},
@@ -216,6 +216,26 @@ def everything() -> Scenario:
     )
 
 
+def commuter() -> Scenario:
+    """The invented 19-seat commuter, sign off in climb too, and everybody much on the move."""
+    base = load_scenario(SHIPPED.parent / "commuter")
+    kinds = [{**kind, "same_sex": 0.0} for kind in base.resolved()["operation"]["parties"]]
+    phases = base.resolved()["operation"]["phases"]
+    lit = [{**phase, "sign": phase["sign"] and phase["kind"] != "climb"} for phase in phases]
+    return certain(
+        {
+            "operation.parties": kinds,
+            "operation.phases": lit,
+            "operation.behaviour.trips_aisle": 3.0,
+            "operation.behaviour.companion_share": 0.3,
+            "operation.crowd.sign_off_share": 0.3,
+            "operation.crowd.surge_probability": 0.3,
+            "operation.crowd.surge_people": 6,
+        },
+        base,
+    )
+
+
 CASES = {
     "no_service": no_service,
     "carts_only": carts_only,
@@ -226,4 +246,5 @@ CASES = {
     "all": everything,
     "lavatory_closed": lavatory_closed,
     "every_lavatory_closed": every_lavatory_closed,
+    "commuter": commuter,
 }

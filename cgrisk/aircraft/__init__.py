@@ -39,6 +39,7 @@ from cgrisk.aircraft.tanks import (
     moment_at,
     refuel_steps,
     tank_tables,
+    transfer_fuel,
 )
 
 __all__ = [
@@ -69,5 +70,6 @@ __all__ = [
     "polygon",
     "refuel_steps",
     "tank_tables",
+    "transfer_fuel",
     "zone_arms",
 ]

@@ -57,12 +57,15 @@ class Lavatories(_ReadOnly):
         Lavatories that one queue serves.
     queue_sign : int64 array, shape (L,)
         -1 where the queue grows forward, 1 where it grows aft.
+    classes : tuple of tuple of str
+        Classes of travel that may use each; empty means all.
     """
 
     name: tuple[str, ...]
     arm_m: Floats
     count: Ints
     queue_sign: Ints
+    classes: tuple[tuple[str, ...], ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,11 +80,14 @@ class Galleys(_ReadOnly):
         Arm of a person or cart in it.
     standing : int64 array, shape (G,)
         Passengers who may stand about in it.
+    classes : tuple of tuple of str
+        Classes of travel that may use each; empty means all.
     """
 
     name: tuple[str, ...]
     arm_m: Floats
     standing: Ints
+    classes: tuple[tuple[str, ...], ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -189,11 +195,13 @@ def _facilities(cabin: Cabin) -> tuple[Lavatories, Galleys, CrewSeats]:
             queue_sign=_ints(
                 [-1 if lavatory.queue_toward == "fore" else 1 for lavatory in cabin.lavatories]
             ),
+            classes=tuple(lavatory.classes for lavatory in cabin.lavatories),
         ),
         Galleys(
             name=tuple(galley.name for galley in cabin.galleys),
             arm_m=_floats([galley.arm for galley in cabin.galleys]),
             standing=_ints([galley.standing for galley in cabin.galleys]),
+            classes=tuple(galley.classes for galley in cabin.galleys),
         ),
         CrewSeats(
             name=tuple(station.name for station in cabin.crew_seats),

@@ -25,6 +25,7 @@ __all__ = [
     "moment_at",
     "refuel_steps",
     "tank_tables",
+    "transfer_fuel",
 ]
 
 Floats = NDArray[np.float64]
@@ -276,6 +277,33 @@ def burn(aircraft: AircraftFile, volumes_m3: ArrayLike, burnt_m3: float) -> Floa
             got=burnt_m3,
             cure="Plan more fuel or a shorter flight, or let the burn schedule empty the tanks.",
         )
+    return volumes
+
+
+def transfer_fuel(aircraft: AircraftFile, volumes_m3: ArrayLike, *, number: int) -> Floats:
+    """Return the volume in each tank (m3, shape (tanks,)) after a transfer as planned, at once.
+
+    The giving tanks give equal quantities until they are empty, the taking ones take equal
+    quantities until they are full; nothing is burnt meanwhile.
+
+    Parameters
+    ----------
+    aircraft : AircraftFile
+        Aircraft with tanks.
+    volumes_m3 : array_like, shape (tanks,)
+        Volume in each tank before.
+    number : int
+        Which of the aircraft's ``fuel_transfers``, from 0.
+    """
+    transfer = aircraft.fuel_transfers[number]
+    capacity = {tank.name: tank.capacity for tank in aircraft.tanks}
+    place = {tank.name: i for i, tank in enumerate(aircraft.tanks)}
+    volumes = np.array(volumes_m3, dtype=np.float64)
+    there = sum(volumes[place[name]] for name in transfer.from_tanks)
+    room = sum(capacity[name] - volumes[place[name]] for name in transfer.to_tanks)
+    moved = min(there, room) if transfer.quantity is None else min(there, room, transfer.quantity)
+    _share_out(volumes, {place[name]: 0.0 for name in transfer.from_tanks}, moved, sign=-1.0)
+    _share_out(volumes, {place[name]: capacity[name] for name in transfer.to_tanks}, moved)
     return volumes
 
 

@@ -75,7 +75,7 @@ def _winter(data: _Resolved) -> str:
 STRESS_CASES: Final[dict[str, Callable[[_Resolved], str]]] = {
     "one lavatory closed": _closed,
     "all aboard as far to the rear as seats allow": _rear,
-    f"a surge of {_SURGE} people to the rear": _surge,
+    f"a surge of up to {_SURGE} people to the rear": _surge,
     "all carts from the rear galley": _carts,
     f"winter clothes, {WINTER_KG} kg an adult": _winter,
 }

@@ -27,6 +27,8 @@ _COMMANDS = (
     "loads",
     "policies",
     "restrict",
+    "report",
+    "replay",
     "rerun",
     "compare",
     "check",

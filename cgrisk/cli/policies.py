@@ -41,6 +41,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add("--passengers", metavar="N,M-K/STEP", help="numbers of passengers; none: the file's, or 30")
     add("--flights", type=int, default=10_000, help="most flights of a policy at a number (10000)")
+    add(
+        "--at-least",
+        type=int,
+        default=4096,
+        help="flights of every policy at every number, on which they are compared; no more than "
+        "--flights (4096)",
+    )
     add("--no-compliance", action="store_true", help="leave out who changes seats all the same")
     add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
     add("--jobs", type=int, default=-1, help="threads; -1: one a processor (-1)")
@@ -86,6 +93,7 @@ def _task(chosen: argparse.Namespace) -> tuple[Task, PoliciesFile]:
             flights=chosen.flights,
             bags=file.bags,
             jobs=chosen.jobs,
+            at_least=chosen.at_least,
         ),
         file,
     )
@@ -116,6 +124,7 @@ def _shelf(task: Task, file: PoliciesFile, folder: str) -> Shelf:
         task.target,
         task.seed,
         task.flights,
+        task.at_least,
         task.confidence,
         sorted(bits_stamp().items()),
     )

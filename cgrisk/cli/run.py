@@ -297,7 +297,7 @@ def _carry_out(
 
     run.clear_tables()
     summary = summarise(sample)
-    publish(run.place, summary=summary)
+    publish(run.place, summary=summary, store=run.store)
     end = time.perf_counter()
     run.finish(
         sample,

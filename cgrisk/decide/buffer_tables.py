@@ -111,8 +111,8 @@ class BufferAsk:
 
     @property
     def bounds(self) -> int:
-        """Number of bounds that are told."""
-        return len(SIDES) * len(self.groups) * len(self.masses_kg)
+        """Number of bounds that are told at most: one more between each two masses."""
+        return len(SIDES) * len(self.groups) * (2 * len(self.masses_kg) - 1)
 
     @property
     def each_risk(self) -> float:
@@ -221,6 +221,11 @@ class Buffers:
     found: tuple[Buffer, ...]
     model: FlightModel
     flights: int
+
+    @property
+    def masses_kg(self) -> tuple[float, ...]:
+        """Zero-fuel masses with a buffer of any side and group, rising."""
+        return tuple(sorted({b.mass_kg for b in self.found}))
 
     def of(self, *, side: str, group: str) -> tuple[Buffer, ...]:
         """Return the buffers of a side and group, by rising mass."""

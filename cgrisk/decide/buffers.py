@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -20,7 +21,7 @@ from cgrisk.causes import TailShares, tail_shares
 from cgrisk.decide.assumed import AssumedDistance, assumed_distance
 from cgrisk.decide.buffer_tables import BUFFER_GROUPS, Buffer, BufferAsk, Buffers
 from cgrisk.decide.load_candidates import highest_zero_fuel_kg
-from cgrisk.decide.load_search import WorstLoad, worst_load
+from cgrisk.decide.load_search import WorstLoad, load_measures, worst_load
 from cgrisk.decide.load_state import scenario_with
 from cgrisk.errors import ComputationError
 from cgrisk.flight import SIDES, prepare, zero_fuel_scale
@@ -48,6 +49,8 @@ Floats = NDArray[np.float64]
 _DEEPER: Final = 0.05
 #: Where the bound still does not come down to the risk: tries, each with a smaller relative error.
 _TRIES: Final = 4
+#: Masses between two of those asked for at which a worse load is looked for.
+_BETWEEN: Final = 3
 #: Flights of a stage where only the flights themselves are wanted.
 _CLOUD_PARTICLES: Final = 300
 
@@ -118,6 +121,48 @@ def _shares(question: Question, tail: SplitTail, level: float, group: str) -> Ta
         return None
 
 
+def _search_seed(ask: BufferAsk) -> int:
+    return derived_seed(ask.seed, "worst load")
+
+
+def _measured_between(
+    ask: BufferAsk, meter: Meter
+) -> list[tuple[float, float, float, dict[tuple[str, str], float]]]:
+    """Return (mass before, mass, mass after, measures) at masses between those asked for."""
+    places = tuple((side, group) for side in SIDES for group in ask.groups)
+    found = []
+    for low, high in pairwise(ask.masses_kg):
+        for mass in np.linspace(low, high, _BETWEEN + 2)[1:-1].tolist():
+            measures = load_measures(
+                ask.scenario,
+                mass_kg=mass,
+                places=places,
+                seed=_search_seed(ask),
+                counts=ask.counts,
+                jobs=ask.jobs,
+                meter=meter,
+            )
+            found.append((low, mass, high, measures))
+    return found
+
+
+def _humps(
+    between: list[tuple[float, float, float, dict[tuple[str, str], float]]],
+    at: dict[float, float],
+    place: tuple[str, str],
+) -> list[float]:
+    """Return the masses at which the load strays further than at both masses asked for about it.
+
+    ``at`` holds the measures at the masses asked for. One mass between each two of them at most.
+    """
+    worst: dict[float, tuple[float, float]] = {}
+    for low, mass, high, measures in between:
+        value = measures[place]
+        if value > max(at[low], at[high], worst.get(low, (-math.inf, 0.0))[0]):
+            worst[low] = (value, mass)
+    return [mass for _, mass in worst.values()]
+
+
 def _one(
     ask: BufferAsk, *, side: str, group: str, mass_kg: float, meter: Meter
 ) -> tuple[Buffer, Question, SplitTail]:
@@ -126,7 +171,7 @@ def _one(
         mass_kg=mass_kg,
         side=side,
         group=group,
-        seed=derived_seed(ask.seed, "worst load"),
+        seed=_search_seed(ask),
         counts=ask.counts,
         jobs=ask.jobs,
         meter=meter,
@@ -191,6 +236,9 @@ def _assumed(
 def find_buffers(ask: BufferAsk, *, meter: Meter | None = None) -> Buffers:
     """Find all buffers that are asked for.
 
+    Where the load alone strays further at a mass between two of those asked for than at both of
+    them (a cabin half full, between an empty and a full one), a buffer is found there too.
+
     The assumption range is flown at the lightest mass and at the one with the largest bound of each
     side and group; the distance it adds at the latter (kg m) is added at all other masses.
 
@@ -207,12 +255,19 @@ def find_buffers(ask: BufferAsk, *, meter: Meter | None = None) -> Buffers:
     """
     meter = Meter() if meter is None else meter
     found: list[Buffer] = []
+    between = _measured_between(ask, meter)
     for side in SIDES:
         for group in ask.groups:
             parts = [
                 _one(ask, side=side, group=group, mass_kg=mass, meter=meter)
                 for mass in ask.masses_kg
             ]
+            at = {b.mass_kg: max(v for _, v in b.load.by_count) for b, _, _ in parts}
+            parts += [
+                _one(ask, side=side, group=group, mass_kg=mass, meter=meter)
+                for mass in _humps(between, at, (side, group))
+            ]
+            parts.sort(key=lambda part: part[0].mass_kg)
             buffers = [buffer for buffer, _, _ in parts]
             if ask.draws > 0:
                 place = int(np.argmax([buffer.upper_kgm for buffer in buffers]))

@@ -36,8 +36,9 @@ class Compliance:
     counts : int64 array
         Numbers of passengers looked at, spread over the demand.
     table : pandas.DataFrame
-        policy, level (of :data:`LEVELS`), movers_share, side (the worse), risk (mean over the
-        counts), low, high, rank.
+        policy, level (of :data:`LEVELS`), movers_share, counts (at how many of the numbers it
+        fits), side (the worse), risk (mean over these), low, high, rank (among those that fit at
+        every number; 0: not ranked, its mean is over others).
     swaps : pandas.DataFrame
         first, second, full, poor (difference, second less first, on the worse side), told_apart:
         pairs whose order turns round from full to poor compliance, and whether both differences
@@ -87,16 +88,19 @@ def fly_compliance(task: Task, file: PoliciesFile, *, counts: Ints, meter: Meter
             _risk(name, level, shares[level][i], [here[i] for here in cells[level]], task)
             for i, name in enumerate(names)
         ]
-        place = np.argsort(
-            np.argsort(np.array([row["risk"] for row in found], float), kind="stable")
-        )
-        rows += [row | {"rank": int(k) + 1} for row, k in zip(found, place, strict=True)]
+        # A mean over other numbers of passengers is no rank.
+        ranked = [i for i, row in enumerate(found) if row["counts"] == counts.size]
+        risks = np.array([found[i]["risk"] for i in ranked], dtype=np.float64)
+        place = dict.fromkeys(range(len(found)), 0)
+        place |= {ranked[k]: n + 1 for n, k in enumerate(np.argsort(risks, kind="stable"))}
+        rows += [row | {"rank": place[i]} for i, row in enumerate(found)]
     return Compliance(counts, pd.DataFrame(rows), _swaps(names, cells, task.confidence), flights)
 
 
 def _risk(name: str, level: str, share: float, cells: list[Cell], task: Task) -> dict[str, object]:
     flown = [cell for cell in cells if cell.flights]
     row: dict[str, object] = {"policy": name, "level": level, "movers_share": share}
+    row["counts"] = len(flown)
     if not flown:
         return row | {"side": "", "risk": math.nan, "low": math.nan, "high": math.nan}
     hits = np.sum([cell.beyond.sum(axis=1) for cell in flown], axis=0)

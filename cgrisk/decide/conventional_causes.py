@@ -15,6 +15,12 @@ from cgrisk.decide.conventional_seating import filling_order
 from cgrisk.decide.conventional_table import Reckoned
 from cgrisk.flight import FlightModel, group_phases
 from cgrisk.flight.kernel.data import ServiceData
+from cgrisk.flight.paper_masses import (
+    adult_standard_kg,
+    bag_mean_kg,
+    child_standard_kg,
+    population_moments,
+)
 from cgrisk.flight.program import configuration_data
 from cgrisk.scenario import Scenario
 
@@ -142,11 +148,12 @@ def passengers_to_lavatory(model: FlightModel, *, sign: float, movers: int) -> R
     people = [(zone.adults, zone.children) for zone in operation.zones]
     if anywhere:
         people = [(sum(a for a, _ in people), sum(c for _, c in people))]
-    rules, ways = operation.load_sheet, [np.empty(0)]
+    adult, child = adult_standard_kg(operation), child_standard_kg(operation)
+    ways = [np.empty(0)]
     for number, (adults, children) in enumerate(people):
         here = ~plan.blocked if anywhere else ~plan.blocked & (plan.zone == number)
         away = np.sort(sign * (target - plan.arm_m[here]))[::-1][: adults + children]
-        mass = np.where(np.arange(away.size) < adults, rules.adult_mass, rules.child_mass)
+        mass = np.where(np.arange(away.size) < adults, adult, child)
         ways.append(mass * np.maximum(away, 0.0))
     moments = np.sort(np.concatenate(ways))[::-1][:movers]
     if moments.size == 0:
@@ -253,19 +260,29 @@ def water_to_waste(model: FlightModel, *, group: str, sign: float) -> Reckoned:
 def person_variances(model: FlightModel) -> tuple[float, float]:
     """Return the variances of the mass of an adult with cabin bag and of a child (kg2)."""
     mass, share = model.scenario.operation.mass, model.scenario.operation.passengers.male_share
-    body, bag = mass.body, mass.bag
-    mean = share * body.men.mean + (1.0 - share) * body.women.mean
-    square = share * (body.men.sd**2 + body.men.mean**2)
-    square += (1.0 - share) * (body.women.sd**2 + body.women.mean**2)
+    bag, bag_mean = mass.bag, bag_mean_kg(mass)
+    man, woman, child = (population_moments(mass, i) for i in range(3))
+    mean = share * man[0] + (1.0 - share) * woman[0]
+    square = share * (man[1] ** 2 + man[0] ** 2)
+    square += (1.0 - share) * (woman[1] ** 2 + woman[0] ** 2)
+    between = max(0.0, square - mean * mean)
+    if model.scenario.operation.load_sheet.basis == "by_sex":  # how many of each is known
+        between = share * man[1] ** 2 + (1.0 - share) * woman[1] ** 2
     carried = 1.0 - bag.none_share
-    of_bags = carried * (bag.sd**2 + bag.mean**2) - (carried * bag.mean) ** 2
-    return max(0.0, square - mean * mean) + max(0.0, of_bags), body.children.sd**2
+    of_bags = carried * (bag.sd**2 + bag_mean**2) - (carried * bag_mean) ** 2
+    return between + max(0.0, of_bags), child[1] ** 2
 
 
 def passenger_mass(model: FlightModel, *, about_m: float, sign: float) -> Reckoned:
-    """Return 2 SD of the moment of the passengers' own masses on the seats that they fill."""
+    """Return 2 SD of the moment of the passengers' own masses on the seats that they fill.
+
+    Where they are weighed, what a zone weighs is known but for the scale's error: only who sits
+    where in it is not.
+    """
     adult, child = person_variances(model)
-    plan, zones = model.plan, model.scenario.operation.zones
+    operation = model.scenario.operation
+    plan, zones, sheet = model.plan, operation.zones, operation.load_sheet
+    weighed, off = sheet.basis == "weighed", 0.0
     anywhere = model.scenario.operation.seating.scope == "cabin"
     counts = [(zone.adults, zone.children) for zone in zones]
     if anywhere:
@@ -277,10 +294,15 @@ def passenger_mass(model: FlightModel, *, about_m: float, sign: float) -> Reckon
         if people == 0:
             continue
         order = filling_order(plan.arm_m[here], position=plan.position[here], from_front=sign < 0.0)
-        squares = float(((plan.arm_m[here[order[:people]]] - about_m) ** 2).sum())
+        arms = plan.arm_m[here[order[:people]]]
+        centre = float(arms.mean()) if weighed else about_m
+        squares = float(((arms - centre) ** 2).sum())
+        mean_kg = adults * adult_standard_kg(operation) + children * child_standard_kg(operation)
+        off += sheet.scale_error * mean_kg / (adults + children) * people * (centre - about_m)
         variance += squares * (adults * adult + children * child) / (adults + children)
+    distances = "distances from their zone's middle, and of the scale" if weighed else "distances"
     return Reckoned(
-        DEVIATIONS * math.sqrt(variance),
+        DEVIATIONS * math.hypot(math.sqrt(variance), off if weighed else 0.0),
         f"{_TWO_SD} of the passengers' own masses on the seats they fill, independent of each "
-        f"other: 2 s sqrt(sum of squared distances), s = {math.sqrt(adult):.1f} kg for an adult.",
+        f"other: 2 s sqrt(sum of squared {distances}), s = {math.sqrt(adult):.1f} kg for an adult.",
     )

@@ -3,21 +3,31 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from cgrisk.aircraft import burn_steps, fill_plan, moment_at, refuel_steps, tank_tables
+from cgrisk.aircraft import (
+    burn_steps,
+    fill_plan,
+    moment_at,
+    refuel_steps,
+    tank_tables,
+    transfer_fuel,
+)
 from cgrisk.flight import FlightModel, group_phases
 from cgrisk.scenario import AircraftFile
 
-__all__ = ["FuelPath", "density_moments", "fuel_path", "gauge_moments"]
+__all__ = ["FuelPath", "density_moments", "fuel_path", "gauge_moments", "planned_transfers"]
 
 Floats = NDArray[np.float64]
 
 #: Volumes nearer than this to a level (m3) count as that level.
 _ROUNDING_M3 = 1e-9
+#: A transfer takes place while this much is burnt (kg): the stack knows no time.
+_TRANSFER_KG = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,7 +65,25 @@ class FuelPath:
         return self.density * moment_m4
 
 
-def fuel_path(aircraft: AircraftFile, volumes_m3: ArrayLike, *, density: float) -> FuelPath:
+def planned_transfers(model: FlightModel) -> list[tuple[int, float]]:
+    """Return the planned transfers of fuel: which, and the fuel burnt when it falls due (kg)."""
+    transfer, timeline = model.program.transfer, model.program.timeline
+    if not math.isfinite(transfer.earliest_s):
+        return []
+    starts = np.concatenate([[0.0], timeline.end_s[:-1]])
+    early = np.minimum(timeline.end_s, transfer.earliest_s) - starts
+    taxi = float((timeline.flow_kgps * np.maximum(early, 0.0)).sum())
+    due = [max(taxi, model.program.fuel.block_kg - at) for at in transfer.at_kg.tolist()]
+    return sorted(enumerate(due), key=lambda item: item[1])
+
+
+def fuel_path(
+    aircraft: AircraftFile,
+    volumes_m3: ArrayLike,
+    *,
+    density: float,
+    transfers: Sequence[tuple[int, float]] = (),
+) -> FuelPath:
     """Burn tanks by the schedule to the end and keep every node of their moment.
 
     Parameters
@@ -66,6 +94,8 @@ def fuel_path(aircraft: AircraftFile, volumes_m3: ArrayLike, *, density: float) 
         Volume in each tank at the start.
     density : float
         Of the fuel, kg/m3.
+    transfers : sequence of (int, float)
+        Transfers of fuel in order, from :func:`planned_transfers`; each at once.
     """
     tables = tank_tables(aircraft)
     volumes = np.array(volumes_m3, dtype=np.float64)
@@ -76,18 +106,27 @@ def fuel_path(aircraft: AircraftFile, volumes_m3: ArrayLike, *, density: float) 
         return sum(float(moment_at(table, volume)) for table, volume in pairs)
 
     burnt, moments = [0.0], [moment()]
-    for tanks, down_to_m3 in burn_steps(aircraft):
-        while feeding := [t for t in tanks if volumes[t] > down_to_m3 + _ROUNDING_M3]:
-            ends = {}
-            for t in feeding:
-                nodes = tables[t].volume_m3
-                below = nodes[nodes < volumes[t] - _ROUNDING_M3]
-                ends[t] = max(down_to_m3, float(below[-1]) if below.size else 0.0)
-            drop = min(volumes[t] - ends[t] for t in feeding)
-            for t in feeding:
-                left = volumes[t] - drop
-                volumes[t] = ends[t] if left - ends[t] <= _ROUNDING_M3 else left
-            burnt.append(burnt[-1] + drop * len(feeding))
+    for number, due_kg in (*transfers, (-1, math.inf)):
+        due_m3 = due_kg / density
+        for tanks, down_to_m3 in burn_steps(aircraft):
+            while burnt[-1] < due_m3 and (
+                feeding := [t for t in tanks if volumes[t] > down_to_m3 + _ROUNDING_M3]
+            ):
+                ends = {}
+                for t in feeding:
+                    nodes = tables[t].volume_m3
+                    below = nodes[nodes < volumes[t] - _ROUNDING_M3]
+                    ends[t] = max(down_to_m3, float(below[-1]) if below.size else 0.0)
+                drop = min(volumes[t] - ends[t] for t in feeding)
+                drop = min(drop, (due_m3 - burnt[-1]) / len(feeding))
+                for t in feeding:
+                    left = volumes[t] - drop
+                    volumes[t] = ends[t] if left - ends[t] <= _ROUNDING_M3 else left
+                burnt.append(min(burnt[-1] + drop * len(feeding), due_m3))
+                moments.append(moment())
+        if number >= 0:
+            volumes = transfer_fuel(aircraft, volumes, number=number)
+            burnt.append(burnt[-1] + _TRANSFER_KG / density)
             moments.append(moment())
     return FuelPath(density, start, np.array(burnt), np.array(moments))
 
@@ -150,12 +189,17 @@ def density_moments(
         Least and greatest density (kg/m3).
     """
     aircraft, planned = model.scenario.aircraft, model.program.fuel.planned_density
-    nominal = fuel_path(aircraft, _filled(model, density=planned), density=planned)
+    transfers = planned_transfers(model)
+    nominal = fuel_path(
+        aircraft, _filled(model, density=planned), density=planned, transfers=transfers
+    )
     windows = _windows(model, group)
     return max(
         _largest(
             nominal,
-            fuel_path(aircraft, _filled(model, density=density), density=density),
+            fuel_path(
+                aircraft, _filled(model, density=density), density=density, transfers=transfers
+            ),
             windows=windows,
             about_m=about_m,
             sign=sign,
@@ -183,7 +227,8 @@ def gauge_moments(
     aircraft, fuel = model.scenario.aircraft, model.program.fuel
     density = fuel.planned_density
     shown = _filled(model, density=density)
-    nominal = fuel_path(aircraft, shown, density=density)
+    transfers = planned_transfers(model)
+    nominal = fuel_path(aircraft, shown, density=density, transfers=transfers)
     windows = _windows(model, group)
     total = 0.0
     for t, volume in enumerate(shown):
@@ -198,7 +243,7 @@ def gauge_moments(
             real = shown.copy()
             real[t] += error * deviations * sd_kg / density
             real[t] = min(max(real[t], 0.0), fuel.capacity_m3[t])
-            path = fuel_path(aircraft, real, density=density)
+            path = fuel_path(aircraft, real, density=density, transfers=transfers)
             worst = max(worst, _largest(nominal, path, windows=windows, about_m=about_m, sign=sign))
         total += worst
     return total

@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from cgrisk.aircraft import POSITIONS
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel
+from cgrisk.flight.paper_masses import zone_mass_on_sheet_kg
 
 __all__ = [
     "RECKONINGS",
@@ -167,12 +168,11 @@ def filling_order(
 
 def zone_mass_kg(model: FlightModel) -> Floats:
     """Return the mean standard mass of each zone's passengers (kg, shape (zones,)); 0 if none."""
-    rules, zones = model.scenario.operation.load_sheet, model.scenario.operation.zones
+    operation = model.scenario.operation
     return np.array(
         [
-            (z.adults * rules.adult_mass + z.children * rules.child_mass)
-            / max(z.adults + z.children, 1)
-            for z in zones
+            zone_mass_on_sheet_kg(operation, z) / max(z.adults + z.children, 1)
+            for z in operation.zones
         ]
     )
 

@@ -151,11 +151,12 @@ def _loads(
     ask: BufferAsk, loads: int, side: str, group: str, meter: Meter
 ) -> list[tuple[str, LoadState]]:
     """Return the loads for a side and group: random ones, then worst ones at random masses."""
-    rng = generator(ask.seed, "proof loads")
+    rng = generator(ask.seed, "proof loads", side, group)
     found = [("random", random_load(ask, rng=rng)) for _ in range(loads)]
-    for number in range(loads if len(ask.masses_kg) > 1 else 0):
-        # In turn between each two of the masses asked for.
-        place = number % (len(ask.masses_kg) - 1)
+    # In turn between each two of the masses asked for, begun anywhere: few loads, many places.
+    gaps = rng.permutation(len(ask.masses_kg) - 1)
+    for number in range(loads if gaps.size else 0):
+        place = int(gaps[number % gaps.size])
         mass = float(rng.uniform(ask.masses_kg[place], ask.masses_kg[place + 1]))
         worst = worst_load(
             ask.scenario,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.aircraft import burn, fill_plan, moment_at, tank_tables
+from cgrisk.aircraft import burn, fill_plan, moment_at, tank_tables, transfer_fuel
 from cgrisk.errors import UsageError
 from cgrisk.scenario import Scenario
 
@@ -29,6 +30,36 @@ class FuelStates(NamedTuple):
     step_kg: float
 
 
+def _burnt_down(
+    scenario: Scenario, filled: Floats, *, density: float, steps: int
+) -> Iterator[Floats]:
+    """Yield the volumes in the tanks while what was filled in is burnt.
+
+    Transfers of fuel take place at once when they fall due. What is burnt before the cruise is
+    burnt without them, and so is all that the tanks hold above their fuel.
+    """
+    aircraft, phases = scenario.aircraft, scenario.operation.phases
+    kinds = [phase.kind for phase in phases]
+    pending = list(range(len(aircraft.fuel_transfers))) if "cruise" in kinds else []
+    pending.sort(key=lambda number: -aircraft.fuel_transfers[number].at_fuel)
+    before = phases[: kinds.index("cruise")] if pending else []
+    climb = sum(60.0 * phase.minutes * phase.fuel_flow for phase in before) / density
+    block = float(filled.sum())
+    volumes, base = filled, 0.0
+    for burnt in np.linspace(0.0, block, steps + 1).tolist():
+        if burnt <= climb:
+            yield burn(aircraft, filled, burnt)
+        while pending:
+            due = max(base, block - aircraft.fuel_transfers[pending[0]].at_fuel / density)
+            if due > burnt:
+                break
+            volumes = burn(aircraft, volumes, due - base)
+            yield volumes
+            volumes, base = transfer_fuel(aircraft, volumes, number=pending.pop(0)), due
+            yield volumes
+        yield burn(aircraft, volumes, burnt - base)
+
+
 def fuel_states(
     scenario: Scenario,
     *,
@@ -37,6 +68,8 @@ def fuel_states(
     steps: int = _STEPS,
 ) -> FuelStates:
     """Return fuel states: from empty tanks to full ones, each burnt down by the schedule.
+
+    Transfers of fuel are taken as planned, each at once when it falls due.
 
     Parameters
     ----------
@@ -70,15 +103,13 @@ def fuel_states(
                 filled = fill_plan(aircraft, block)
             except UsageError:  # tanks that the refuelling order leaves out
                 break
-            for burnt in np.linspace(0.0, block, steps + 1).tolist():
-                try:
-                    volumes = burn(aircraft, filled, burnt)
-                except UsageError:  # the schedule does not empty all tanks
-                    break
-                moment = sum(
-                    float(moment_at(table, volume))
-                    for table, volume in zip(tables, volumes, strict=True)
-                )
-                found.append((density * float(volumes.sum()), density * moment))
-    states = np.array(sorted(set(found)))
-    return FuelStates(states[:, 0], states[:, 1], max(densities_kgpm3) * capacity / steps)
+            states = _burnt_down(scenario, filled, density=density, steps=steps)
+            with suppress(UsageError):  # the schedule does not empty all tanks
+                for volumes in states:
+                    moment = sum(
+                        float(moment_at(table, volume))
+                        for table, volume in zip(tables, volumes, strict=True)
+                    )
+                    found.append((density * float(volumes.sum()), density * moment))
+    both = np.array(sorted(set(found)))
+    return FuelStates(both[:, 0], both[:, 1], max(densities_kgpm3) * capacity / steps)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from cgrisk.aircraft import dry_operating, tank_tables
 from cgrisk.decide.load_state import LoadState, state_of, zone_seat_counts
 from cgrisk.errors import UsageError
+from cgrisk.flight.paper_masses import adult_standard_kg, child_standard_kg
 from cgrisk.scenario import Scenario
 from cgrisk.units import to_si, unit_name
 
@@ -58,11 +59,12 @@ class LoadRange:
 
 def _passenger_kg(scenario: Scenario) -> float:
     """Return the load sheet's mean mass of a passenger, children in the scenario's share."""
-    rules, state = scenario.operation.load_sheet, state_of(scenario)
+    operation, state = scenario.operation, state_of(scenario)
+    adult = adult_standard_kg(operation)
     if state.passengers == 0:
-        return rules.adult_mass
+        return adult
     children = sum(state.children) / state.passengers
-    return (1.0 - children) * rules.adult_mass + children * rules.child_mass
+    return (1.0 - children) * adult + children * child_standard_kg(operation)
 
 
 def highest_zero_fuel_kg(scenario: Scenario) -> float:
@@ -185,8 +187,8 @@ def _state(
     now, rules = state_of(scenario), scenario.operation.load_sheet
     share = sum(now.children) / now.passengers if now.passengers else 0.0
     children = np.floor(share * people + 0.5).astype(np.int64)
-    seated = float((people - children).sum()) * rules.adult_mass
-    seated += float(children.sum()) * rules.child_mass
+    seated = float((people - children).sum()) * adult_standard_kg(scenario.operation)
+    seated += float(children.sum()) * child_standard_kg(scenario.operation)
     room = np.array([hold.max_load for hold in scenario.aircraft.holds], dtype=np.float64)
     held = _spread_over(max(payload_kg - seated, 0.0), room, hold_weights)
     wanted = (sum(now.bags) / now.passengers if now.passengers else 0.0) * float(people.sum())

@@ -24,7 +24,7 @@ from cgrisk.rare import Meter, envelope_score
 from cgrisk.rare.score import reference_arm
 from cgrisk.scenario import Scenario
 
-__all__ = ["WorstLoad", "worst_load"]
+__all__ = ["WorstLoad", "load_measures", "worst_load"]
 
 Floats = NDArray[np.float64]
 
@@ -72,14 +72,67 @@ def _top(excess_kgm: Floats) -> float:
     return float(np.partition(excess_kgm, excess_kgm.size - count)[-count:].mean())
 
 
-def _load_excess(model: FlightModel, *, side: str, group: str, seed: int, flights: int) -> Floats:
+def _toward(model: FlightModel, loaded: Floats, *, side: str, group: str) -> Floats:
     """Return the load's moment error toward a side (kg m), mass counted about the limit's arm."""
     arm = reference_arm(model, score=envelope_score(model, side=side, group=group))
-    numbers = np.arange(flights, dtype=np.uint32)
-    loaded, sheet = load_block(model, seed=seed, flights=numbers), model.program.sheet
+    sheet = model.program.sheet
     error = loaded[:, 1] - arm * loaded[:, 0]
     error -= sheet.zero_fuel_moment_kgm - arm * sheet.zero_fuel_mass_kg
     return error if side == "aft" else -error
+
+
+def _load_excess(model: FlightModel, *, side: str, group: str, seed: int, flights: int) -> Floats:
+    numbers = np.arange(flights, dtype=np.uint32)
+    loaded = load_block(model, seed=seed, flights=numbers)
+    return _toward(model, loaded, side=side, group=group)
+
+
+def load_measures(
+    scenario: Scenario,
+    *,
+    mass_kg: float,
+    places: Sequence[tuple[str, str]],
+    seed: int,
+    counts: int | Sequence[int] = COUNTS,
+    jobs: int = -1,
+    meter: Meter | None = None,
+) -> dict[tuple[str, str], float]:
+    """Return how far the load alone strays at a mass, in the worst candidate (kg m).
+
+    That is what :func:`worst_load` ranks its candidates by at first (the greatest value of its
+    ``by_count``): cheap enough to ask at many masses whether there is a worse one between two.
+
+    Parameters
+    ----------
+    scenario, mass_kg, seed, counts, jobs, meter
+        As in :func:`worst_load`.
+    places : sequence of (str, str)
+        Sides and groups.
+
+    Returns
+    -------
+    dict
+        The measure of each place.
+    """
+    meter = Meter() if meter is None else meter
+    candidates = states_at(scenario, mass_kg=mass_kg, counts=counts)
+    meter.begin("masses between", expected=len(candidates) * _LOADS // 6)
+    numbers = np.arange(_LOADS, dtype=np.uint32)
+
+    def measured(state: LoadState) -> list[float]:
+        model = prepare(scenario_with(scenario, state))
+        loaded = load_block(model, seed=seed, flights=numbers)
+        meter.add(_LOADS // 6)
+        return [_top(_toward(model, loaded, side=side, group=group)) for side, group in places]
+
+    def all_measured() -> dict[str, NDArray[np.generic]]:
+        threads = Parallel(n_jobs=jobs, backend="threading")
+        found = np.array(threads(delayed(measured)(state) for state, _ in candidates))
+        return {"measures": found.max(axis=0)}
+
+    piece = f"masses between/{mass_kg!r}/{seed}/{counts!r}/{tuple(places)!r}"
+    found = meter.kept(piece, all_measured)["measures"].astype(np.float64).tolist()
+    return dict(zip(places, found, strict=True))
 
 
 def _flight_excess(model: FlightModel, *, side: str, group: str, seed: int, flights: int) -> Floats:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from cgrisk.aircraft import CabinPlan, cabin_plan
 from cgrisk.errors import UsageError
+from cgrisk.flight.paper_masses import recount
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.document import key_text
 from cgrisk.scenario.loading import meaning_problems
@@ -95,7 +96,7 @@ def scenario_with(scenario: Scenario, state: LoadState, *, name: str | None = No
     for zone, adults, children in zip(
         operation["zones"], state.adults, state.children, strict=True
     ):
-        zone["adults"], zone["children"] = int(adults), int(children)
+        recount(zone, adults=int(adults), children=int(children))
     operation["hold_loads"] = [
         {"hold": hold.name, "bags": int(bags), "cargo": float(cargo)}
         for hold, bags, cargo in zip(

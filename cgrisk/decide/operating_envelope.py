@@ -131,7 +131,7 @@ def _gross_limits(buffers: Buffers, kind: str, mass_kg: Floats, side: str) -> Fl
     """Return the limit (% MAC) of take-off or landing mass."""
     scenario, balance = buffers.ask.scenario, buffers.model.balance
     certified = certified_limits(scenario.aircraft)
-    zero_fuel = np.array(buffers.ask.masses_kg)
+    zero_fuel = np.array(buffers.masses_kg)
     grid = np.unique(
         [*zero_fuel, *(zero_fuel[:-1] + _ABOVE_KG), *np.linspace(zero_fuel[0], zero_fuel[-1], 400)]
     )
@@ -191,7 +191,7 @@ def operating_envelope(buffers: Buffers, *, name: str = "new envelope") -> Opera
     Parameters
     ----------
     buffers : Buffers
-        Zero-fuel masses between those asked for have straight buffers in between.
+        Between two zero-fuel masses that have a buffer the larger of both holds.
     name : str
         Of the envelope.
     """
@@ -199,7 +199,7 @@ def operating_envelope(buffers: Buffers, *, name: str = "new envelope") -> Opera
     fuel = fuel_states(scenario)
     kinds: dict[str, Limits] = {}
     crossings: list[Crossing] = []
-    asked = np.array(buffers.ask.masses_kg)
+    asked = np.array(buffers.masses_kg)
     flown = _flown_kinds(scenario)
     for kind in ("zero_fuel", "take_off", "landing"):
         if kind != "zero_fuel" and not set(_KINDS[kind]) & set(flown):

@@ -14,6 +14,7 @@ from cgrisk.decide.compliance import Compliance, fly_compliance
 from cgrisk.decide.demand import DemandLaw, demand_law
 from cgrisk.decide.policy import meaning, room_under
 from cgrisk.decide.policy_cells import FIGURES, Cell, Task, count_seed, flights_flown
+from cgrisk.decide.policy_errors import mean_errors
 from cgrisk.decide.policy_pairs import contrasts, pair_table
 from cgrisk.decide.policy_shelf import kept_count
 from cgrisk.errors import UsageError
@@ -58,10 +59,13 @@ class PolicyStudy:
         From :func:`cgrisk.decide.policy_pairs.pair_table`.
     contrasts : pandas.DataFrame
         From :func:`cgrisk.decide.policy_pairs.contrasts`.
+    mean_errors : pandas.DataFrame
+        From :func:`cgrisk.decide.policy_errors.mean_errors`.
     ranking : pandas.DataFrame
         rank, policy, meaning, verdict (meets, undecided, fails), risk (over the demand, on the
         worse side), side, low, high, worst_risk, worst_passengers, worst_side, seats_blocked (mean
-        over the demand), capacity, turned_away, undecided_cells, pareto, not_apart_from.
+        over the demand), capacity, turned_away, undecided_cells, pareto, pareto_possible,
+        not_apart_from.
     compliance : Compliance or None
     flights : int
         Flights flown for all of it.
@@ -76,6 +80,7 @@ class PolicyStudy:
     trim: pd.DataFrame
     pairs: pd.DataFrame
     contrasts: pd.DataFrame
+    mean_errors: pd.DataFrame
     ranking: pd.DataFrame
     compliance: Compliance | None
     flights: int
@@ -182,7 +187,10 @@ def evaluate(
     demand = demand_law(file.demand, counts=numbers)
     names = [policy.name for policy in policies]
     common = demand.weights(numbers, seats=seats)
-    between = contrasts(names, cells, weights=common, confidence=task.confidence)
+    between = contrasts(
+        names, cells, weights=common, confidence=task.confidence, flights=task.compared
+    )
+    errors = mean_errors(task, policies, cells, weights=common, meter=meter)
     ranking = _ranking(task, policies, numbers, cells, demand, capacity, between)
     obeyed = None
     if compliance:
@@ -205,6 +213,7 @@ def evaluate(
         trim=_trim(names, cells),
         pairs=pair_table(names, cells, confidence=task.confidence),
         contrasts=between,
+        mean_errors=errors,
         ranking=ranking,
         compliance=obeyed,
         flights=flown + (0 if obeyed is None else obeyed.flights),
@@ -304,18 +313,25 @@ def _ranking(
             }
         )
     frame = pd.DataFrame(rows)
-    cost = frame[["turned_away", "seats_blocked"]].sum(axis=1).to_numpy()
-    frame["pareto"] = _pareto(frame["risk"].to_numpy(), cost)
+    three = frame[["risk", "seats_blocked", "turned_away"]].to_numpy(dtype=np.float64)
+    frame["pareto"] = [not beaten.any() for beaten in _beaten(three)]
     frame["not_apart_from"] = [
         _alike(name, str(side), between)
         for name, side in zip(frame["policy"], frame["side"], strict=True)
     ]
-    # What meets the target goes by its cost, all else by its risk.
+    frame.insert(
+        list(frame).index("pareto") + 1,
+        "pareto_possible",
+        _possible(frame, three, between),
+    )
+    # What meets the target goes by its cost, people left behind before seats, all else by its risk.
     meets = frame["verdict"] == "meets"
     frame["_verdict"] = frame["verdict"].map({"meets": 0, "undecided": 1, "fails": 2})
-    frame["_cost"] = np.where(meets, cost, 0.0)
-    frame = frame.sort_values(["_verdict", "_cost", "risk"], kind="stable", ignore_index=True)
-    frame = frame.drop(columns=["_verdict", "_cost"])
+    frame["_left"] = np.where(meets, frame["turned_away"], 0.0)
+    frame["_seats"] = np.where(meets, frame["seats_blocked"], 0.0)
+    order = ["_verdict", "_left", "_seats", "risk"]
+    frame = frame.sort_values(order, kind="stable", ignore_index=True)
+    frame = frame.drop(columns=order[:-1])
     frame.insert(0, "rank", np.arange(1, len(frame) + 1))
     return frame
 
@@ -327,12 +343,29 @@ def _verdict(standing: list[str]) -> str:
     return "meets" if all(s == "below" for s in standing) else "undecided"
 
 
-def _pareto(risk: Floats, cost: Floats) -> list[bool]:
-    """Return which points no other beats in risk and seats together."""
+def _beaten(points: Floats) -> NDArray[np.bool_]:
+    """Return, row by row, which points are no worse in anything and better in something."""
+    other, own = points[None, :, :], points[:, None, :]
+    return np.asarray((other <= own).all(axis=2) & (other < own).any(axis=2))
+
+
+def _possible(frame: pd.DataFrame, points: Floats, between: pd.DataFrame) -> list[bool]:
+    """Return which points may be of the Pareto set: none that beats them is told apart from them.
+
+    Told apart: in risk, on the worse side of the one beaten.
+    """
+    apart = between[between["told_apart"]]
+    sure = set(zip(apart["first"], apart["second"], apart["side"], strict=True))
+    names, sides = list(frame["policy"]), list(frame["side"])
     found = []
-    for p, c in zip(risk, cost, strict=True):
-        beaten = (risk <= p) & (cost <= c) & ((risk < p) | (cost < c))
-        found.append(not bool(beaten.any()))
+    for i, beaten in enumerate(_beaten(points)):
+        better = [names[j] for j in np.flatnonzero(beaten)]
+        found.append(
+            not any(
+                (names[i], name, sides[i]) in sure or (name, names[i], sides[i]) in sure
+                for name in better
+            )
+        )
     return found
 
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from cgrisk.aircraft import CabinPlan, cabin_plan
 from cgrisk.errors import UsageError
+from cgrisk.flight.paper_masses import recount
 from cgrisk.scenario import Scenario, expand_seats, select_seats
 from cgrisk.scenario.document import key_text
 from cgrisk.scenario.loading import meaning_problems
@@ -346,7 +347,7 @@ def scenario_under(
     data = scenario.resolved()
     operation: dict[str, Any] = data["operation"]
     for zone, people, children in zip(operation["zones"], counts, young, strict=True):
-        zone["adults"], zone["children"] = int(people - children), int(children)
+        recount(zone, adults=int(people - children), children=int(children))
     seating = operation["seating"]
     seating["blocked"] = list(room.blocked)
     for key, value in (

@@ -22,6 +22,7 @@ from cgrisk.rare import Meter, Question, Score, envelope_score, fly_pilot, split
 from cgrisk.rare.estimate import within_reach
 from cgrisk.rare.question import GREATEST_RISK, LEAST_RISK
 from cgrisk.rare.seeds import derived_seed
+from cgrisk.risk._checks import checked_fraction
 from cgrisk.risk.sequential import any_time_intervals
 from cgrisk.sampling import check_counts
 from cgrisk.scenario import Scenario
@@ -89,6 +90,9 @@ class Task:
         Of :data:`READINGS`: the load for which the target is asked.
     both_sides : bool
         Fly until both sides are decided; False: also stop where one is shown to be above.
+    at_least : int
+        Flights that no cell ends before, decided or not, as far as ``flights`` allows: policies
+        are compared on these, whose number nothing that was flown decides.
     """
 
     scenario: Scenario
@@ -101,6 +105,7 @@ class Task:
     to_the_end: bool = False
     reading: str = "limit"
     both_sides: bool = True
+    at_least: int = _FIRST
 
     def __post_init__(self) -> None:
         """Check the numbers."""
@@ -122,6 +127,19 @@ class Task:
             )
         resolve_seed(self.seed)
         check_counts(flights=self.flights, jobs=self.jobs)
+        checked_fraction(self.confidence, argument="confidence")
+        if self.at_least < 1:
+            raise UsageError(
+                argument="at_least",
+                expected="at least 1 flight",
+                got=self.at_least,
+                cure="Say on how many flights policies are to be compared.",
+            )
+
+    @property
+    def compared(self) -> int:
+        """Flights that every cell has, whatever they showed."""
+        return min(self.at_least, self.flights)
 
     def threshold(self, score: Score) -> float:
         """Return where a score begins to count, by the reading."""
@@ -332,7 +350,9 @@ def fly_count(
             builders[digest] = _Builder(model, (one, two), limits)
     seed = count_seed(task.seed, passengers)
     # Beyond counting, one step of flights serves the differences and the trim.
-    most = min(task.flights, _KEPT) if task.target < RARE and not task.to_the_end else task.flights
+    most = task.flights
+    if task.target < RARE and not task.to_the_end:
+        most = min(task.flights, max(_KEPT, task.at_least))
     _fly_on(builders, task=task, seed=seed, most=most, meter=meter)
     cells = {name: _finish(b, task, passengers, seed, meter) for name, b in builders.items()}
     out = []
@@ -373,7 +393,7 @@ def _fly_on(
                 builder.take(found)
             flown += step
             meter.add(step * len(going))
-            if not task.to_the_end:
+            if not task.to_the_end and flown >= task.compared:
                 going = [builder for builder in going if not _decided(builder, task)]
 
 

@@ -19,10 +19,16 @@ __all__ = ["contrasts", "pair_table", "variance_gain"]
 
 Floats = NDArray[np.float64]
 
+#: Standard errors beyond the bound that give four runs in five.
+_POWER = float(special.ndtri(0.8))
 
-def _common(first: Cell, second: Cell, side: int) -> tuple[int, int, int, int, int]:
+
+def _common(
+    first: Cell, second: Cell, side: int, most: int | None = None
+) -> tuple[int, int, int, int, int]:
     """Return (flights, hits of the first, of the second, of the first alone, of the second)."""
     flights = min(first.flights, second.flights)
+    flights = flights if most is None else min(flights, most)
     one, two = first.beyond[side, :flights], second.beyond[side, :flights]
     only_one, only_two = int((one & ~two).sum()), int((two & ~one).sum())
     return flights, int(one.sum()), int(two.sum()), only_one, only_two
@@ -80,8 +86,14 @@ def contrasts(
     *,
     weights: Floats,
     confidence: float,
+    flights: int,
 ) -> pd.DataFrame:
     """Return the differences over the demand, and how many more flights would tell policies apart.
+
+    They stand on the first flights alone, as many as every cell has whatever they showed. All that
+    were flown would be more, but their number was decided by their hits: a difference between a
+    policy that was soon decided and one that was not then comes out too large, at ten and more
+    numbers of passengers by as much as its standard error.
 
     Parameters
     ----------
@@ -91,15 +103,16 @@ def contrasts(
         How often each number of passengers is flown; taken afresh over those where both fit.
     confidence : float
         Of each interval by itself.
+    flights : int
+        Of a cell, fixed beforehand: :attr:`cgrisk.decide.policy_cells.Task.compared`.
 
     Returns
     -------
     pandas.DataFrame
-        first, second, side, difference (second less first, per flight over the demand), low,
-        high
-        (normal; approximate, as the flights were not fixed beforehand), told_apart, flights (in
-        all, on both), flights_needed (times as many on both that would tell the difference
-        seen from none; inf where none was seen, nan where told apart), gain_risk and
+        first, second, side, difference (second less first, per flight over the demand), low, high
+        (normal), told_apart, flights (of each, in all), times_needed (times as many that would
+        tell the difference seen from none on four runs of five; inf where none was seen, nan
+        where told apart), more_flights (that many more in all, of both policies), gain_risk and
         gain_mean_error (how many times less variance than runs of their own).
     """
     z = float(special.ndtri(0.5 * (1.0 + confidence)))
@@ -109,70 +122,48 @@ def contrasts(
         total = float(weights[both].sum())
         if not both or total <= 0.0:
             continue
-        error_gain = _error_gain([(cells[k][i], cells[k][j]) for k in both])
+        share = weights / total
+        error_gain = _error_gain(
+            [(float(share[k]), cells[k][i], cells[k][j]) for k in both], flights=flights
+        )
         for s, side in enumerate(SIDES):
-            gap = spread = apart_spread = 0.0
+            gap = spread = apart_spread = bare = 0.0
             flown = seen = 0
             for k in both:
-                share = float(weights[k]) / total
-                flights, a, b, only_a, only_b = _common(cells[k][i], cells[k][j], s)
-                p, q = a / flights, b / flights
-                gap += share * (q - p)
+                number, a, b, only_a, only_b = _common(cells[k][i], cells[k][j], s, flights)
+                p, q = a / number, b / number
+                gap += share[k] * (q - p)
                 seen += only_a + only_b
                 # One flight more of each kind keeps a variance that few flights show as none.
-                discord = (only_a + only_b + (cells[k][i].digest != cells[k][j].digest)) / flights
-                spread += share**2 * max(discord - (q - p) ** 2, 0.0) / flights
-                apart_spread += share**2 * (p * (1.0 - p) + q * (1.0 - q)) / flights
-                flown += flights
+                extra = cells[k][i].digest != cells[k][j].digest
+                own = (only_a + only_b) / number - (q - p) ** 2
+                bare += share[k] ** 2 * max(own, 0.0) / number
+                spread += share[k] ** 2 * max(own + extra / number, 0.0) / number
+                apart_spread += share[k] ** 2 * (p * (1.0 - p) + q * (1.0 - q)) / number
+                flown += number
             error = math.sqrt(spread)
             low, high = gap - z * error, gap + z * error
             told = low > 0.0 or high < 0.0
-            needed = math.nan if told else math.inf
+            times = math.nan if told else math.inf
             if not told and gap != 0.0:
-                needed = (z * error / gap) ** 2
-            bare = _bare_spread(cells, (i, j), s, both, weights / total)
-            rows.append(
-                (
-                    names[i],
-                    names[j],
-                    side,
-                    gap,
-                    low,
-                    high,
-                    told,
-                    flown,
-                    needed,
-                    variance_gain(apart_spread, bare) if seen or apart_spread else math.nan,
-                    error_gain,
-                )
-            )
+                times = ((z + _POWER) * error / gap) ** 2
+            more = 2.0 * flown * (times - 1.0)
+            gain = variance_gain(apart_spread, bare) if seen or apart_spread else math.nan
+            figures = gap, low, high, told, flown, times, more, gain, error_gain
+            rows.append((names[i], names[j], side, *figures))
     columns = ["first", "second", "side", "difference", "low", "high", "told_apart", "flights"]
-    return pd.DataFrame(rows, columns=[*columns, "flights_needed", "gain_risk", "gain_mean_error"])
+    columns += ["times_needed", "more_flights", "gain_risk", "gain_mean_error"]
+    return pd.DataFrame(rows, columns=columns)
 
 
-def _bare_spread(
-    cells: Sequence[Sequence[Cell]],
-    pair: tuple[int, int],
-    side: int,
-    both: list[int],
-    share: Floats,
-) -> float:
-    total = 0.0
-    for k in both:
-        flights, a, b, only_a, only_b = _common(cells[k][pair[0]], cells[k][pair[1]], side)
-        own = (only_a + only_b) / flights - ((b - a) / flights) ** 2
-        total += float(share[k]) ** 2 * max(own, 0.0) / flights
-    return total
-
-
-def _error_gain(pairs: list[tuple[Cell, Cell]]) -> float:
+def _error_gain(pairs: list[tuple[float, Cell, Cell]], *, flights: int) -> float:
     """Return how many times less variance the difference of the mean CG errors has, paired."""
     apart = paired = 0.0
-    for one, two in pairs:
-        size = min(one.error_pct.size, two.error_pct.size)
+    for share, one, two in pairs:
+        size = min(one.error_pct.size, two.error_pct.size, flights)
         if size < 2:
             continue
         first, second = one.error_pct[:size], two.error_pct[:size]
-        apart += float(first.var(ddof=1) + second.var(ddof=1))
-        paired += float((second - first).var(ddof=1))
+        apart += share**2 * float(first.var(ddof=1) + second.var(ddof=1)) / size
+        paired += share**2 * float((second - first).var(ddof=1)) / size
     return variance_gain(apart, paired)

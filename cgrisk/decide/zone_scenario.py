@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from cgrisk.aircraft import CabinPlan, cabin_plan
 from cgrisk.decide.zone_division import CabinRows, Division
 from cgrisk.errors import UsageError
+from cgrisk.flight.paper_masses import men_on_sheet
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.document import key_text
 from cgrisk.scenario.loading import meaning_problems
@@ -146,6 +147,11 @@ def zoned_scenario(
     )
     people = spread(adults + children, seats)
     young = spread(children, people)
+    adults_in = [all_of - few for all_of, few in zip(people, young, strict=True)]
+    infants = spread(sum(zone.infants for zone in old.zones), adults_in)
+    men: Sequence[int | None] = [None] * len(zones)
+    if old.load_sheet.basis == "by_sex":
+        men = spread(sum(men_on_sheet(old, zone) for zone in old.zones), adults_in)
     arms = [None] * len(zones) if arms_m is None else list(arms_m)
     data = scenario.resolved()
     operation: dict[str, Any] = data["operation"]
@@ -153,8 +159,10 @@ def zoned_scenario(
         {
             "name": ascii_uppercase[k] if len(zones) <= len(ascii_uppercase) else f"Z{k + 1}",
             "rows": rows_text(rows, cabin=plan.row.tolist()),
-            "adults": people[k] - young[k],
+            "adults": adults_in[k],
             "children": young[k],
+            "men": men[k],
+            "infants": infants[k],
             "arm": arms[k],
         }
         for k, rows in enumerate(zones)

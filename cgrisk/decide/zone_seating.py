@@ -17,6 +17,11 @@ from numpy.typing import NDArray
 from cgrisk.aircraft import zone_arms
 from cgrisk.errors import ComputationError
 from cgrisk.flight import FlightModel, passengers_aboard, zero_fuel_scale
+from cgrisk.flight.paper_masses import (
+    adult_standard_kg,
+    child_standard_kg,
+    zone_mass_on_sheet_kg,
+)
 
 __all__ = ["ZoneArms", "closed_form_arm", "zone_arm_study"]
 
@@ -119,14 +124,15 @@ def closed_form_arm(
 
 def _sampled(model: FlightModel, *, seed: int, flights: int) -> Floats:
     """Return mass and moment by region at standard masses, shape (flights, 2 regions)."""
-    sheet, cabin = model.scenario.operation.load_sheet, model.program.cabin
+    operation, cabin = model.scenario.operation, model.program.cabin
+    adult_kg, child_kg = adult_standard_kg(operation), child_standard_kg(operation)
     regions = cabin.region_start.size - 1
     out = np.empty((flights, 2 * regions))
     for start in range(0, flights, _BATCH):
         rows = slice(start, min(start + _BATCH, flights))
         numbers = np.arange(rows.start, rows.stop, dtype=np.uint32)
         seat, _, child = passengers_aboard(model, seed=seed, flights=numbers)
-        mass = np.where(child, sheet.child_mass, sheet.adult_mass) * (seat >= 0)
+        mass = np.where(child, child_kg, adult_kg) * (seat >= 0)
         moment = mass * cabin.arm_m[seat]
         for region in range(regions):
             first = int(cabin.region_first_person[region])
@@ -165,13 +171,11 @@ def zone_arm_study(
     if flights < 2:
         raise ComputationError("arms need two flights at least. Ask for more flights.")
     plan, scenario = model.plan, model.scenario
-    operation, rules = scenario.operation, scenario.operation.load_sheet
+    operation = scenario.operation
     zones = len(operation.zones)
     centroid = np.array([float(plan.arm_m[plan.zone == z].mean()) for z in range(zones)])
     count = np.array([zone.adults + zone.children for zone in operation.zones])
-    planned = np.array(
-        [z.adults * rules.adult_mass + z.children * rules.child_mass for z in operation.zones]
-    )
+    planned = np.array([zone_mass_on_sheet_kg(operation, z) for z in operation.zones])
     sampled = _sampled(model, seed=seed, flights=flights)
     mass, moment = sampled[:, 0::2], sampled[:, 1::2]
     if operation.seating.scope == "cabin":

@@ -35,6 +35,8 @@ EXISTING = "as now"
 LOADS = ("planned", "worst")
 #: Step of the CG where the load sheet does not round it, % MAC.
 _VISIBLE_PCT = 0.1
+#: Zones that an operation file may have.
+_MOST_ZONES = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,6 +191,13 @@ def study_zones(
             cure="Name one of them.",
         )
     check_level(question.level)
+    if question.most_zones > _MOST_ZONES:
+        raise UsageError(
+            argument="max zones",
+            expected=f"at most {_MOST_ZONES}",
+            got=question.most_zones,
+            cure="A scenario has no more zones.",
+        )
     scenario = question.scenario
     rows = cabin_rows(cabin_plan(scenario))
     people = sum(zone.adults + zone.children for zone in scenario.operation.zones)

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from cgrisk.decide.zone_division import Division, conventional_cost
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, fly_block, zero_fuel_scale
+from cgrisk.flight.paper_masses import adult_standard_kg, child_standard_kg
 from cgrisk.randomness import MAX_FLIGHTS
 from cgrisk.rare.score import Score, envelope_score
 from cgrisk.rare.seeds import generator
@@ -180,7 +181,7 @@ def seating_sd_kgm(model: FlightModel) -> float:
     permutation of the seats' arms among the passengers and empty seats (mass 0).
     """
     plan, operation = model.plan, model.scenario.operation
-    adult, child = operation.load_sheet.adult_mass, operation.load_sheet.child_mass
+    adult, child = adult_standard_kg(operation), child_standard_kg(operation)
     variance = 0.0
     for number, zone in enumerate(operation.zones):
         arm = plan.arm_m[(plan.zone == number) & ~plan.blocked]
@@ -201,7 +202,7 @@ def _conventional_kgm(model: FlightModel) -> float:
         seats = here & ~plan.blocked
         about = float(plan.arm_m[here].mean())
         found += conventional_cost(plan.arm_m[seats], plan.position[seats], about_m=about)
-    return found * model.scenario.operation.load_sheet.adult_mass
+    return found * adult_standard_kg(model.scenario.operation)
 
 
 def _figures(model: FlightModel, scores: Sequence[Score], rows: Floats) -> Floats:

@@ -29,6 +29,7 @@ from cgrisk.flight.planned import (
     operational_shift,
     zero_fuel_scale,
 )
+from cgrisk.flight.replay import PARTS, FlightReplay, Stretches, replay_flight, stretches_of
 from cgrisk.flight.take_off import TakeOffPlan, take_off_columns
 from cgrisk.flight.trim_program import conditions, why_no_trim
 
@@ -37,12 +38,15 @@ __all__ = [
     "CONTRIBUTIONS",
     "GROUPS",
     "IN_FLIGHT",
+    "PARTS",
     "SIDES",
     "TRIM_FIGURES",
     "FlightModel",
+    "FlightReplay",
     "LoadSheet",
     "OperationalShift",
     "SheetLine",
+    "Stretches",
     "TakeOffPlan",
     "cabin_diary",
     "column_names",
@@ -57,6 +61,8 @@ __all__ = [
     "passengers_aboard",
     "phase_column",
     "prepare",
+    "replay_flight",
+    "stretches_of",
     "take_off_columns",
     "trace",
     "why_no_trim",

@@ -75,8 +75,5 @@ def zone_errors_kgm(
     rows = np.broadcast_to(np.arange(flights.size)[:, None], seat.shape)
     aboard = seat >= 0
     np.add.at(out, (rows[aboard], zone[seat[aboard]]), moment[aboard])
-    adult = model.program.mass.adult_standard_kg
-    child = model.program.mass.child_standard_kg
-    planned = cabin.zone_adults * adult + cabin.zone_children * child
-    out[:, :zones] -= planned * (cabin.zone_arm_m - reference)
+    out[:, :zones] -= cabin.zone_standard_kg * (cabin.zone_arm_m - reference)
     return out

@@ -10,14 +10,26 @@ comes ``recall_minutes`` before such a stretch starts, or at the end of the seat
 the recall everybody who is up, in a lavatory too, goes straight to his seat, as fast as he walks,
 or faster so that he sits when the stretch starts. Consecutive such phases are one stretch.
 
+**Classes.** A lavatory group or galley that names ``classes`` is for their passengers alone: for
+all others it is as if it were not there, but that aisles may still be changed at its arm. Carts
+serve the rows they are told to, whatever the class. Passengers who change seats after boarding
+(``movers_share``) stay in their class.
+
+**Sleep.** A number is drawn for each passenger, uniform between 0 and 1. He sleeps through every
+phase whose ``asleep``, times his class's factor, is above it. While he sleeps his urge does not
+grow; a decision of the sign-off rush that comes due falls away, and nobody in his party asks him
+along. A second try, a surge, the sign and the recall find him awake.
+
 **The urge.** While a passenger sits, his urge grows at a rate: that of his seat (window, middle,
-aisle), times ``getting_up`` of the phase, times ``sign_factor`` while the sign is lit, times
-``after_meal_factor`` for ``after_meal`` minutes after a cart with trays has left his row (once,
-where two such times overlap); it is 0 between recall and end of a seated stretch. He wants to get
-up when what has grown since he last sat down reaches an exponential number of mean 1. He wants a
-lavatory with chance ``lavatory_share``, else to stand about at a galley. Where the aircraft has no
-lavatory, or every one is closed, he wants a galley; where no galley has room for anybody a
-lavatory; and with neither nobody gets up.
+aisle), times ``getting_up`` of the phase and of his class, times ``sign_factor`` while the sign is
+lit, times ``after_meal_factor`` for ``after_meal`` minutes after a cart with trays has left his row
+(once, where two such times overlap), times ``before_landing_factor`` in the ``before_landing``
+minutes before the recall of the first seated stretch after the start of cruise (not before that
+start); it is 0 between recall and end of a seated stretch. He wants to get up when what has grown
+since he last sat down reaches an exponential number of mean 1. He wants a lavatory with chance
+``lavatory_share``, else to stand about at a galley. Where his class has no lavatory, or every one
+is closed, he wants a galley; where no galley of his class has room for anybody a lavatory; and with
+neither he does not get up.
 
 **The way.** Each seat belongs to an aisle; an aisle is a line; lavatories and galleys touch every
 aisle. A cart fills its aisle at its arm from the moment it leaves its galley to its return; parked
@@ -107,20 +119,23 @@ without a stop stays. When it leaves a row each of the row's passengers has been
 what he owes is taken from him; after that he owes ``returned`` of that tray to a later cart. What
 is never taken stays at the seat.
 
-**Crew.** They sit at their stations. Each cart takes ``crew`` members, those nearest to its galley
-(in the file's order if as near) who are not with another cart when it leaves, as many as there are;
-they are at its arm until it returns, then at their stations. In the phases of kind climb, cruise
-and descent, from the start of the first to the end of the last or the recall of the first seated
-stretch after that start, if earlier, each member walks through the cabin: after an exponential time
-at rate ``crew_walks``, from station to a place uniform between the first and last seat and back, at
-the mean walking speed of passengers. The next such time starts when he is back. He does not walk,
-and the next time starts at once, if any cart would be out during the walk; a walk that could not
-end in time is not made, and is his last. Where changing seats after boarding is modelled
-(``movers_share``), on ``reseating_share`` of the flights the crew sends everybody back to his own
-seat.
+**Crew.** They sit at their stations. In a phase of kind cruise with ``crew_resting`` so many, the
+last of them in the file's order, are in the crew rest instead, at its arm, from the phase's start
+to its end. Each cart takes ``crew`` members, those nearest to its galley (in the file's order if as
+near) who are not with another cart when it leaves and do not rest while it is out, as many as there
+are; they are at its arm until it returns, then at their stations. In the phases of kind climb,
+cruise and descent, from the start of the first to the end of the last or the recall of the first
+seated stretch after that start, if earlier, each member walks through the cabin: after an
+exponential time at rate ``crew_walks``, from station to a place uniform between the first and last
+seat and back, at the mean walking speed of passengers. The next such time starts when he is back.
+He does not walk, and the next time starts at once, if any cart would be out during the walk or he
+would rest; a walk that could not end in time is not made, and is his last. Where changing seats
+after boarding is modelled (``movers_share``), on ``reseating_share`` of the flights the crew sends
+everybody back to his own seat.
 
 **Moment.** What moves is body mass; a cabin bag stays at its owner's seat. The moment of movement
 is that of everything away from where the load sheet has it: passengers from their seats, trays and
-waste from the galley that the tray came from, carts from their galleys, crew from their stations,
+waste from the galley that the tray came from, carts from their galleys, crew from their stations
+(those who rest too),
 used water from its tank. Mass is conserved.
 """

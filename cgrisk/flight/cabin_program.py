@@ -19,7 +19,7 @@ from cgrisk.flight.kernel.data import (
 )
 from cgrisk.flight.populations import lognormal_of
 from cgrisk.scenario import Scenario
-from cgrisk.scenario.operation_file import Cart
+from cgrisk.scenario.operation_file import Cart, ClassBehaviour
 
 __all__ = [
     "call_data",
@@ -70,6 +70,14 @@ def recalls(scenario: Scenario) -> list[tuple[float, float, float]]:
     return out
 
 
+def _usable(of: tuple[tuple[str, ...], ...], plan: CabinPlan) -> NDArray[np.bool_]:
+    """Return (classes, places) whether a class of travel may use a place."""
+    return np.array(
+        [[not names or travels in names for names in of] for travels in plan.classes],
+        dtype=np.bool_,
+    ).reshape(len(plan.classes), len(of))
+
+
 def places_data(scenario: Scenario, *, plan: CabinPlan) -> PlacesData:
     """Return aisles, lavatories, galleys and the ends of the cabin."""
     behaviour, water = scenario.operation.behaviour, scenario.aircraft.cabin.water
@@ -78,6 +86,9 @@ def places_data(scenario: Scenario, *, plan: CabinPlan) -> PlacesData:
         aisles=int(plan.aisle.max()) + 1,
         seat_aisle=_ints(plan.aisle),
         seat_position=_ints(plan.position),
+        seat_class=_ints(plan.class_index),
+        class_lavatory=_usable(lavatories.classes, plan),
+        class_galley=_usable(galleys.classes, plan),
         lavatory_arm_m=lavatories.arm_m.copy(),
         lavatory_count=lavatories.count.copy(),
         closed_chance=behaviour.lavatory_closed,
@@ -106,32 +117,55 @@ def _trays_served(scenario: Scenario) -> int:
     return sum(cart.tray > 0.0 for cart in scenario.operation.service.carts)
 
 
+def _before_landing(scenario: Scenario, *, seated: list[tuple[float, float, float]]) -> list[float]:
+    """Return start and end of the rise before the recall for the landing; none without one."""
+    crowd, ends = scenario.operation.crowd, _ends(scenario)
+    kinds = [phase.kind for phase in scenario.operation.phases]
+    if crowd.before_landing_factor == 1.0 or crowd.before_landing == 0.0 or "cruise" not in kinds:
+        return []
+    cruise_s = float(ends[kinds.index("cruise")])
+    called = [(recall, before) for recall, before, _ in seated if before > cruise_s]
+    if not called or called[0][0] <= cruise_s:
+        return []
+    end = called[0][0]
+    return [max(end - _MINUTE_S * crowd.before_landing, cruise_s), end]
+
+
 def urge_data(scenario: Scenario, *, plan: CabinPlan) -> UrgeData:
     """Return the urge of each seat, its factor over time, purposes and times away."""
     behaviour, crowd = scenario.operation.behaviour, scenario.operation.crowd
     phases, ends, seated = scenario.operation.phases, _ends(scenario), recalls(scenario)
-    cuts = np.unique(np.concatenate([ends, [t for r in seated for t in r]]))
-    factor, quiet, barred = [], [], []
+    rise = _before_landing(scenario, seated=seated)
+    cuts = np.unique(np.concatenate([ends, [t for r in seated for t in r], rise]))
+    factor, quiet, barred, asleep = [], [], [], []
     for start, end in pairwise(cuts):
         phase = phases[int(np.searchsorted(ends, start, side="right")) - 1]
         closed = any(recall <= start and end <= last for recall, _, last in seated)
         value = phase.getting_up * (behaviour.sign_factor if phase.sign else 1.0)
+        if rise and rise[0] <= start and end <= rise[1]:
+            value *= crowd.before_landing_factor
         factor.append(0.0 if closed else value)
+        asleep.append(phase.asleep)
         barred.append(closed)
         quiet.append(not closed and not phase.sign)
     after_meal_s = _MINUTE_S * crowd.after_meal
     boost = max(crowd.after_meal_factor - 1.0, 0.0)
     total = float(np.dot(factor, np.diff(cuts)))
     boosted = min(total, _trays_served(scenario) * after_meal_s * max(factor))
-    lavatories = plan.lavatories.arm_m.size > 0
-    galleys = bool(plan.galleys.standing.sum() > 0)
-    share = behaviour.lavatory_share if lavatories and galleys else float(lavatories)
+    to_lavatory = _usable(plan.lavatories.classes, plan)
+    to_galley = _usable(plan.galleys.classes, plan) & (plan.galleys.standing > 0)
+    lavatories, galleys = to_lavatory.any(axis=1), to_galley.any(axis=1)
+    share = np.where(lavatories & galleys, behaviour.lavatory_share, lavatories.astype(np.float64))
+    own = {c.name: c for c in scenario.operation.classes}
+    same = ClassBehaviour(name="any")
+    class_rate = _floats([own.get(name, same).getting_up for name in plan.classes])
+    class_rate *= lavatories | galleys
     rates = _floats([behaviour.trips_window, behaviour.trips_middle, behaviour.trips_aisle])
     scale, shape = _lavatory_law(scenario)
     speed = behaviour.walking_speed
     pace, spread = lognormal_of(speed, sd=speed * behaviour.walking_cv)
     return UrgeData(
-        seat_rate_per_s=rates[plan.position] / _HOUR_S * float(lavatories or galleys),
+        seat_rate_per_s=rates[plan.position] / _HOUR_S * class_rate[plan.class_index],
         node_s=cuts,
         factor=_floats(factor),
         quiet=np.array(quiet, dtype=np.bool_),
@@ -139,7 +173,9 @@ def urge_data(scenario: Scenario, *, plan: CabinPlan) -> UrgeData:
         after_meal_factor=crowd.after_meal_factor,
         after_meal_s=after_meal_s,
         total_s=total + boost * boosted,
-        lavatory_share=share,
+        lavatory_share=_floats(share),
+        asleep=_floats(asleep),
+        class_asleep=_floats([own.get(name, same).asleep for name in plan.classes]),
         lavatory_scale_s=scale,
         lavatory_shape=shape,
         standing_mean_s=_MINUTE_S * behaviour.standing_mean,
@@ -209,6 +245,22 @@ def _in_the_way(
     return out
 
 
+def _rests(scenario: Scenario, *, members: int) -> list[list[tuple[float, float]]]:
+    """Return when each member of the crew is in the crew rest (s)."""
+    out: list[list[tuple[float, float]]] = [[] for _ in range(members)]
+    if scenario.aircraft.cabin.crew_rest is None:
+        return out
+    ends = _ends(scenario).tolist()
+    for start, end, phase in zip(ends, ends[1:], scenario.operation.phases, strict=False):
+        for member in range(max(members - phase.crew_resting, 0), members):
+            if out[member] and out[member][-1][1] == start:
+                start_of_rest = out[member].pop()[0]
+                out[member].append((start_of_rest, end))
+            else:
+                out[member].append((start, end))
+    return out
+
+
 def service_data(scenario: Scenario, *, plan: CabinPlan) -> ServiceData:
     """Return carts in the order of their start, with their stops, and the crew."""
     service, ends = scenario.operation.service, _ends(scenario)
@@ -229,6 +281,8 @@ def service_data(scenario: Scenario, *, plan: CabinPlan) -> ServiceData:
     arms = [[float(plan.arm_m[stop].mean()) for stop in round_] for round_ in stops]
     seats = [seat for round_ in stops for stop in round_ for seat in stop]
     crew = plan.crew_seats
+    crew_arm_m = np.repeat(crew.arm_m, crew.crew)
+    rests, rest_room = _rests(scenario, members=crew_arm_m.size), scenario.aircraft.cabin.crew_rest
     return ServiceData(
         number=np.array(order, dtype=np.int64),
         galley_arm_m=np.array(galleys, dtype=np.float64),
@@ -247,10 +301,14 @@ def service_data(scenario: Scenario, *, plan: CabinPlan) -> ServiceData:
         seats=np.array(seats, dtype=np.int64),
         seat_arm_m=np.array(plan.arm_m[seats] if seats else [], dtype=np.float64),
         speed_mps=service.cart_speed,
-        crew_arm_m=np.repeat(crew.arm_m, crew.crew),
+        crew_arm_m=crew_arm_m,
         crew_mass_kg=service.crew_mass,
         walk_rate_per_s=service.crew_walks / _HOUR_S,
         walk_speed_mps=scenario.operation.behaviour.walking_speed,
+        rest_start=_ints(np.cumsum([0] + [len(own) for own in rests])),
+        rest_from_s=np.array([a for own in rests for a, _ in own], dtype=np.float64),
+        rest_until_s=np.array([b for own in rests for _, b in own], dtype=np.float64),
+        rest_arm_m=0.0 if rest_room is None else rest_room.arm,
         walk_from_s=walk_from,
         walk_until_s=walk_until,
         end_arm_m=_floats([plan.arm_m.min(), plan.arm_m.max()]),

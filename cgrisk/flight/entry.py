@@ -11,6 +11,7 @@ from typing import Any
 
 from cgrisk.errors import UsageError
 from cgrisk.flight.model import FlightModel, prepare
+from cgrisk.flight.paper_masses import recount
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.entry_file import EntryError
 
@@ -20,7 +21,9 @@ __all__ = ["entry_error_text", "with_entry_error"]
 def entry_error_text(error: EntryError) -> str:
     """Return an entry error in words."""
     if error.kind == "zone_count":
-        return f"{error.people} adults counted in zone {error.from_zone} sit in {error.to_zone}"
+        many = "1 adult" if error.people == 1 else f"{error.people} adults"
+        sit = "sits" if error.people == 1 else "sit"
+        return f"{many} counted in zone {error.from_zone} {sit} in {error.to_zone}"
     if error.kind == "children_as_adults":
         return f"{error.people} children counted as adults"
     assert error.holds is not None
@@ -49,8 +52,14 @@ def _zones(error: EntryError, operation: dict[str, Any], seats: dict[str, int]) 
             f"at most {min(origin['adults'], room)} people (adults there, seats left here)",
             error.people,
         )
-    origin["adults"] -= error.people
-    goal["adults"] += error.people
+    men, moved = origin["men"], 0
+    if men is not None:
+        moved = round(error.people * men / origin["adults"])
+    counted = [zone["men"] for zone in (origin, goal)]
+    for zone, people in ((origin, -error.people), (goal, error.people)):
+        recount(zone, adults=zone["adults"] + people, children=zone["children"])
+    if None not in counted:  # nobody is lost on the way
+        origin["men"], goal["men"] = counted[0] - moved, counted[1] + moved
 
 
 def _children(error: EntryError, operation: dict[str, Any]) -> None:
@@ -61,18 +70,12 @@ def _children(error: EntryError, operation: dict[str, Any]) -> None:
     # Spread over the zones by the adults in them, the last ones taking what is left.
     for zone in operation["zones"]:
         here = min(zone["adults"], round(error.people * zone["adults"] / whole), left)
-        zone["adults"], zone["children"], left = (
-            zone["adults"] - here,
-            zone["children"] + here,
-            left - here,
-        )
+        recount(zone, adults=zone["adults"] - here, children=zone["children"] + here)
+        left -= here
     for zone in operation["zones"]:
         here = min(zone["adults"], left)
-        zone["adults"], zone["children"], left = (
-            zone["adults"] - here,
-            zone["children"] + here,
-            left - here,
-        )
+        recount(zone, adults=zone["adults"] - here, children=zone["children"] + here)
+        left -= here
 
 
 def _holds(error: EntryError, operation: dict[str, Any]) -> None:

@@ -278,7 +278,7 @@ def tilt_data(
         bag=masses.bag,
         log_mean_mass=masses.log_mean,
         most_mass=masses.most,
-        seat_value=np.stack([adult, child]),
+        seat_odds=np.exp(np.stack([adult, child])),
     )
 
 

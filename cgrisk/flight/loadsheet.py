@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cgrisk.aircraft import CabinPlan, balance_of, dry_operating, zone_arms
+from cgrisk.flight.paper_masses import zone_mass_on_sheet_kg
 from cgrisk.scenario import Scenario
 
 __all__ = ["LoadSheet", "SheetLine", "make_load_sheet", "round_to"]
@@ -88,7 +89,7 @@ def _unrounded_lines(scenario: Scenario, plan: CabinPlan) -> list[tuple[str, str
     dry_mass, dry_arm = dry_operating(scenario.aircraft)
     lines = [("dry operating mass", "dry", dry_mass, dry_arm)]
     for zone, arm in zip(operation.zones, zone_arms(scenario, plan), strict=True):
-        mass = zone.adults * rules.adult_mass + zone.children * rules.child_mass
+        mass = zone_mass_on_sheet_kg(operation, zone)
         lines.append((f"zone {zone.name}", "zone", mass, round_to(float(arm), rules.arm_step)))
     loads = {load.hold: load for load in operation.hold_loads}
     for hold in scenario.aircraft.holds:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp, ndtri
 
 from cgrisk.flight.kernel.data import MassData, PartyData
-from cgrisk.flight.kernel.people import CHILD, MEN, WOMEN
+from cgrisk.flight.kernel.people import CHILD, MEN, SCORE_END, WOMEN
 
 __all__ = ["MassTilt", "capped", "log_mean", "mass_tilt", "middles"]
 
@@ -71,6 +71,9 @@ class MassTilt(NamedTuple):
 
 def _body(mass: MassData, population: int, z: Floats) -> Floats:
     shift, scale, shape = (v[population] for v in (mass.shift_kg, mass.scale_kg, mass.shape))
+    if shape < 0.0:
+        table = mass.quantile_kg[population]
+        return np.asarray(np.interp(z, np.linspace(-SCORE_END, SCORE_END, table.size), table))
     body: Floats = shift + scale * (np.exp(shape * z) if shape > 0.0 else z)
     return body
 
@@ -122,7 +125,8 @@ def mass_tilt(mass: MassData, party: PartyData, *, lever: Floats) -> MassTilt:
         most.append(np.column_stack([top, any_top]))
     # One alone: of the least correlation there is, which is nearly always none.
     adult_kg = float(adult_mean + bag_kg.mean())
-    rises = np.array([_rise(mass, population) for population in range(2)])
+    # The mean slope of a function of a normal score is the mean of its product with the score.
+    rises = (alone[:2] * z).mean(axis=1)
     gain = np.sqrt(party.correlation)[:, None] * np.append(rises, [male, 1.0 - male] @ rises)
     sex_kg = np.array([mean[0] - adult_mean, mean[1] - adult_mean, 0.0])
     return MassTilt(
@@ -138,9 +142,3 @@ def mass_tilt(mass: MassData, party: PartyData, *, lever: Floats) -> MassTilt:
         kind_kg=party.shift_kg[:, None] + sex_kg,
         common_kg=gain,
     )
-
-
-def _rise(mass: MassData, population: int) -> float:
-    """Return how many kg a body gains per unit of its normal score, on average."""
-    scale, shape = float(mass.scale_kg[population]), float(mass.shape[population])
-    return scale * (shape * float(np.exp(0.5 * shape**2)) if shape > 0.0 else 1.0)

@@ -25,8 +25,9 @@ from cgrisk.flight.kernel.data import PathData, Program, SheetData
 from cgrisk.flight.kernel.fly import fly, plan
 from cgrisk.flight.kernel.keys import Keys
 from cgrisk.flight.kernel.loading import load_up
-from cgrisk.flight.kernel.moves import Diary
+from cgrisk.flight.kernel.moves import DIARY_COLUMNS, Diary
 from cgrisk.flight.loadsheet import LoadSheet, make_load_sheet
+from cgrisk.flight.mass_program import mass_data
 from cgrisk.flight.program import (
     cabin_data,
     configuration_data,
@@ -35,12 +36,12 @@ from cgrisk.flight.program import (
     fuel_data,
     hold_data,
     limit_data,
-    mass_data,
     no_movement,
     no_plan,
     party_data,
     phase_names,
     timeline_data,
+    transfer_data,
 )
 from cgrisk.flight.take_off import (
     TakeOffPlan,
@@ -199,13 +200,15 @@ def prepare(scenario: Scenario, *, script: PathData | None = None) -> FlightMode
     cabin, balance = cabin_plan(scenario), balance_of(scenario.aircraft)
     sheet = make_load_sheet(scenario, plan=cabin)
     phases = phase_names(scenario)
+    cabin_arrays = cabin_data(scenario, plan=cabin, sheet=sheet)
     program = Program(
         dry=dry_data(scenario),
-        cabin=cabin_data(scenario, plan=cabin, sheet=sheet),
+        cabin=cabin_arrays,
         party=party_data(scenario),
-        mass=mass_data(scenario),
+        mass=mass_data(scenario, cabin=cabin_arrays),
         hold=hold_data(scenario, sheet=sheet),
         fuel=fuel_data(scenario),
+        transfer=transfer_data(scenario),
         timeline=timeline_data(scenario),
         limit=limit_data(scenario, balance=balance),
         configuration=configuration_data(scenario),
@@ -275,7 +278,7 @@ def entity_counts(model: FlightModel) -> dict[str, int]:
         "crowd": persons + 1,
         "service": cabin.reseating_entity + 1,
         "cargo": 1 + model.program.hold.arm_m.size,
-        "fuel": 1 + model.program.fuel.capacity_m3.size,
+        "fuel": 1 + model.program.fuel.capacity_m3.size + model.program.transfer.at_kg.size,
     }
     return counts
 
@@ -309,7 +312,7 @@ def keys_of(
 
 
 def _no_diary() -> Diary:
-    return Diary(np.empty((0, 6)), np.zeros(1, dtype=np.int64))
+    return Diary(np.empty((0, DIARY_COLUMNS)), np.zeros(1, dtype=np.int64))
 
 
 def fly_block(
@@ -406,7 +409,7 @@ def _one_flight(
     room, pages = _MOST_RECORDED, _MOST_RECORDED
     while True:
         record = np.empty((room, 4))
-        diary = Diary(np.empty((pages, 6)), np.zeros(1, dtype=np.int64))
+        diary = Diary(np.empty((pages, DIARY_COLUMNS)), np.zeros(1, dtype=np.int64))
         rows = fly(model.program, keys, out, record, diary)
         written = int(diary.filled[0])
         if rows <= room and written <= pages:
@@ -423,8 +426,12 @@ def cabin_diary(model: FlightModel, *, seed: int, flight: int) -> pd.DataFrame:
         A row whenever one starts to move otherwise, in order of time: time_s, kind (0 passenger,
         1 cart, 2 crew member), number, state, arm_m, speed_mps (until his next row). States of a
         passenger: 1 sits, 2 on the way out, 3 in a queue, 4 in a lavatory, 5 stands about, 6 on
-        the way back; of a cart or crew member: 0 where it belongs, else out. One without a row
-        has not moved. Carts are numbered by their start.
+        the way back; of a cart: 0 in its galley, 1 out; of a crew member: 0 at his station, 1 and
+        2 walking out and back, 3 at the cart ``place``, wherever it is, 4 in the crew rest. One
+        without a row has not moved. Carts are numbered by their start.
+
+        Also aisle (of one who walks; from 0), purpose (of a passenger: 0 galley, 1 lavatory, 2
+        surge) and place (his galley or lavatory group); -1 elsewhere.
 
     Raises
     ------
@@ -439,6 +446,8 @@ def cabin_diary(model: FlightModel, *, seed: int, flight: int) -> pd.DataFrame:
         frame[name] = rows[:, column].astype(np.int64)
     frame["arm_m"] = rows[:, 4]
     frame["speed_mps"] = rows[:, 5]
+    for column, name in enumerate(("aisle", "purpose", "place"), start=6):
+        frame[name] = rows[:, column].astype(np.int64)
     return frame
 
 

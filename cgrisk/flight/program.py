@@ -26,14 +26,15 @@ from cgrisk.flight.kernel.data import (
     FuelData,
     HoldData,
     LimitData,
-    MassData,
     PartyData,
     PathData,
     SheetData,
     TimelineData,
+    TransferData,
 )
 from cgrisk.flight.loadsheet import LoadSheet
-from cgrisk.flight.populations import fleet_scores, lognormal_of, shifted_lognormal_of
+from cgrisk.flight.paper_masses import zone_mass_on_sheet_kg
+from cgrisk.flight.populations import fleet_scores
 from cgrisk.scenario import Scenario
 
 __all__ = [
@@ -44,12 +45,12 @@ __all__ = [
     "fuel_data",
     "hold_data",
     "limit_data",
-    "mass_data",
     "no_movement",
     "no_plan",
     "party_data",
     "phase_names",
     "timeline_data",
+    "transfer_data",
 ]
 
 Floats = NDArray[np.float64]
@@ -141,6 +142,7 @@ def cabin_data(scenario: Scenario, *, plan: CabinPlan, sheet: LoadSheet) -> Cabi
         zone_region=_ints(zone_region),
         zone_adults=_ints([zone.adults for zone in operation.zones]),
         zone_children=_ints([zone.children for zone in operation.zones]),
+        zone_standard_kg=_floats([zone_mass_on_sheet_kg(operation, z) for z in operation.zones]),
         zone_arm_m=sheet.arms("zone"),
         score_base=base,
         score_scale=scale,
@@ -151,6 +153,8 @@ def cabin_data(scenario: Scenario, *, plan: CabinPlan, sheet: LoadSheet) -> Cabi
         + int(plan.crew_seats.crew.sum()),
         last_minute_off=operation.passengers.last_minute_off,
         last_minute_on=operation.passengers.last_minute_on,
+        seat_class=_ints(plan.class_index),
+        classes=len(plan.classes),
         parties_apart=operation.seating.parties == "apart",
     )
 
@@ -179,28 +183,6 @@ def party_data(scenario: Scenario) -> PartyData:
         same_sex=_floats([kind.same_sex for kind in kinds] + [0.0]),
         correlation=_floats([kind.mass_correlation for kind in kinds] + [0.0]),
         shift_kg=_floats([kind.mass_shift for kind in kinds] + [0.0]),
-    )
-
-
-def mass_data(scenario: Scenario) -> MassData:
-    """Return the mass distributions and the load sheet's standard masses."""
-    body, bag = scenario.operation.mass.body, scenario.operation.mass.bag
-    shapes = [
-        shifted_lognormal_of(p.mean + bias, sd=p.sd, skewness=p.skewness)
-        for p, bias in ((body.men, body.bias), (body.women, body.bias), (body.children, 0.0))
-    ]
-    bag_scale, bag_shape = lognormal_of(bag.mean, sd=bag.sd)
-    rules = scenario.operation.load_sheet
-    return MassData(
-        male_share=scenario.operation.passengers.male_share,
-        shift_kg=_floats([s.shift for s in shapes]),
-        scale_kg=_floats([s.scale for s in shapes]),
-        shape=_floats([s.shape for s in shapes]),
-        bag_none=bag.none_share,
-        bag_scale_kg=bag_scale,
-        bag_shape=bag_shape,
-        adult_standard_kg=rules.adult_mass,
-        child_standard_kg=rules.child_mass,
     )
 
 
@@ -253,6 +235,31 @@ def fuel_data(scenario: Scenario) -> FuelData:
         burn_start=burn_start,
         burn_tanks=burn_tanks,
         burn_down_to_m3=_floats([down_to for _, down_to in steps]),
+    )
+
+
+def transfer_data(scenario: Scenario) -> TransferData:
+    """Return the transfers of fuel between tanks; none falls due before the first cruise."""
+    aircraft, phases = scenario.aircraft, scenario.operation.phases
+    number = {tank.name: i for i, tank in enumerate(aircraft.tanks)}
+    transfers = aircraft.fuel_transfers
+    from_start, from_tanks = _ragged([[number[n] for n in t.from_tanks] for t in transfers])
+    to_start, to_tanks = _ragged([[number[n] for n in t.to_tanks] for t in transfers])
+    kinds = [phase.kind for phase in phases]
+    ends = np.concatenate([[0.0], np.cumsum([60.0 * phase.minutes for phase in phases])])
+    return TransferData(
+        from_start=from_start,
+        from_tanks=from_tanks,
+        to_start=to_start,
+        to_tanks=to_tanks,
+        at_kg=np.array([t.at_fuel for t in transfers], dtype=np.float64),
+        flow_kgps=np.array([t.flow for t in transfers], dtype=np.float64),
+        quantity_m3=np.array(
+            [np.inf if t.quantity is None else t.quantity for t in transfers], dtype=np.float64
+        ),
+        late_s=np.array([60.0 * t.late_mean for t in transfers], dtype=np.float64),
+        stuck=np.array([t.stuck for t in transfers], dtype=np.float64),
+        earliest_s=float(ends[kinds.index("cruise")]) if "cruise" in kinds else np.inf,
     )
 
 

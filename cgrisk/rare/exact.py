@@ -133,10 +133,7 @@ def _standard_masses(model: FlightModel) -> tuple[float, float]:
 
 def _on_sheet(model: FlightModel) -> Floats:
     """Return the load sheet's mass of each zone's people."""
-    adult, child = _standard_masses(model)
-    cabin = model.program.cabin
-    mass: Floats = adult * cabin.zone_adults + child * cabin.zone_children
-    return mass
+    return model.program.cabin.zone_standard_kg
 
 
 def _real_masses(model: FlightModel) -> tuple[float, float]:

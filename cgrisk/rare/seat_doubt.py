@@ -62,6 +62,9 @@ def why_coupled(model: FlightModel) -> str:
         return "Last-minute changes vary who is aboard."
     if cabin.movers_share > 0.0 and free and cabin.reseating_share < 1.0:
         return "People change seats after boarding."
+    mass = model.program.mass
+    if mass.standard_kg[0] != mass.standard_kg[1] or (mass.region_factor != 1.0).any():
+        return "People count by sex or as weighed, so that standard masses differ."
     for region in groups:
         if region.adults > 0 and region.children > 0:
             return "Children sit beside an adult, which couples seats."
@@ -119,7 +122,9 @@ def what_else_varies(model: FlightModel) -> Iterator[str]:
     kinds = kinds_in_play(model, with_children=False)
     mixed = len(bodies - {2}) == 2 and mass.shift_kg[0] != mass.shift_kg[1]
     uneven = adults and bool(np.ptp(party.shift_kg[kinds]) > 0.0)
-    if mixed or uneven or any(mass.scale_kg[i] > 0.0 for i in bodies):
+    carried = bool(mass.listed_infants.any())
+    scaled = bool((mass.weighed_kg >= 0.0).any()) and mass.scale_sd > 0.0
+    if mixed or uneven or carried or scaled or any(mass.scale_kg[i] > 0.0 for i in bodies):
         yield "body masses"
     always = mass.bag_none <= 0.0 and mass.bag_shape == 0.0
     if adults and mass.bag_scale_kg > 0.0 and mass.bag_none < 1.0 and not always:
@@ -132,7 +137,11 @@ def what_else_varies(model: FlightModel) -> Iterator[str]:
     ):
         yield "hold loads"
     gauging = fuel.gauging_of_reading > 0.0 or fuel.gauging_of_capacity > 0.0
-    if fuel.density_sd > 0.0 or fuel.burn_sd > 0.0 or gauging:
+    transfer = program.transfer
+    pumped = np.isfinite(transfer.earliest_s) and bool(
+        ((transfer.late_s > 0.0) | (transfer.stuck > 0.0)).any()
+    )
+    if fuel.density_sd > 0.0 or fuel.burn_sd > 0.0 or gauging or pumped:
         yield "fuel"
     trips = bool((urge.seat_rate_per_s > 0.0).any()) and bool((urge.factor > 0.0).any())
     if trips or crowd.sign_off_share > 0.0:

@@ -1,6 +1,7 @@
 """Strata: what happens on few flights but changes them much is taken apart, not waited for.
 
-A surge of the passengers, a closed lavatory and an error on the load sheet each happen with a
+A surge of the passengers, a closed lavatory, a transfer of fuel that does not take place and an
+error on the load sheet each happen with a
 stated chance and independently of all other draws. Splitting that waits for them collapses, so
 each combination is flown by itself, under the condition that it happens, and its probability
 multiplies the answer.
@@ -9,6 +10,8 @@ multiplies the answer.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+
+import numpy as np
 
 from cgrisk.flight import FlightModel, entry_error_text, with_entry_error
 
@@ -59,6 +62,31 @@ def _closed(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
     return found
 
 
+def _stuck(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
+    transfer = model.program.transfer
+    found = [("", 1.0, model)]
+    if not np.isfinite(transfer.earliest_s):
+        return found
+    for x, spec in enumerate(model.scenario.aircraft.fuel_transfers):
+        before, found, chance = found, [], float(transfer.stuck[x])
+        for name, p, of in before:
+            for happens, probability in ((0.0, 1.0 - chance), (1.0, chance)):
+                if probability <= 0.0:
+                    continue
+                stuck = of.program.transfer.stuck.copy()
+                stuck[x] = happens
+                program = of.program._replace(transfer=of.program.transfer._replace(stuck=stuck))
+                told = [name, f"{spec.name} stuck" if happens else ""]
+                found.append(
+                    (
+                        " and ".join(filter(None, told)),
+                        p * probability,
+                        replace(of, program=program),
+                    )
+                )
+    return found
+
+
 def errors_of(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
     """Return (name, probability, model) of no error on the load sheet and of each likely one."""
     likely = [e for e in model.scenario.operation.entry_errors if e.probability > 0.0]
@@ -74,15 +102,16 @@ def strata_of(model: FlightModel) -> tuple[Stratum, ...]:
     """Return the strata of a scenario that have a probability, the most probable first.
 
     Rare discrete causes: a surge (``crowd.surge_probability``), a closed lavatory
-    (``behaviour.lavatory_closed``) and the errors on the load sheet that have a probability; at
-    most one such error a flight. Without any there is one stratum, the scenario as it stands.
+    (``behaviour.lavatory_closed``), a transfer of fuel stuck (``fuel_transfers.stuck``) and the
+    errors on the load sheet that have a probability; at most one such error a flight.
+    Without any there is one stratum, the scenario as it stands.
     """
     strata = []
     for error, p_error, with_error in errors_of(model):
         for surge, p_surge, with_surge in _surge(with_error):
-            for closed, p_closed, whole in _closed(with_surge):
-                named = [name for name in (error, surge, closed) if name]
-                strata.append(
-                    Stratum(" and ".join(named) or "none", p_error * p_surge * p_closed, whole)
-                )
+            for closed, p_closed, with_closed in _closed(with_surge):
+                for stuck, p_stuck, whole in _stuck(with_closed):
+                    named = [name for name in (error, surge, closed, stuck) if name]
+                    chance = p_error * p_surge * p_closed * p_stuck
+                    strata.append(Stratum(" and ".join(named) or "none", chance, whole))
     return tuple(sorted(strata, key=lambda s: -s.probability))

@@ -107,9 +107,10 @@ def _table_lines(study: BufferStudy, side: str, group: str) -> list[str]:
         def cell(kind: str, frame: pd.DataFrame = here) -> str:
             if kind not in frame.index:
                 return "none"
-            row = frame.loc[kind]
-            return f"{units.moment(row['moment_kgm'])}: " + (
-                f"{row['risk']:.2g}" if row["risk"] > 0.0 else f"under {row['risk_high']:.1g}"
+            row = frame.loc[[kind], ["moment_kgm", "risk", "risk_high"]].to_numpy(dtype=np.float64)
+            moment, risk, high = row[0].tolist()
+            return f"{units.moment(moment)}: " + (
+                f"{risk:.2g}" if risk > 0.0 else f"under {high:.1g}"
             )
 
         assumed = "left out" if math.isnan(b.assumed_kgm) else units.moment(b.assumed_kgm)

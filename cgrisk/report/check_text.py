@@ -7,6 +7,8 @@ import pandas as pd
 from cgrisk.aircraft import cabin_text
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, operational_shift, prepare, with_entry_error
+from cgrisk.flight.paper_masses import POPULATIONS, men_on_sheet, surveyed_kg
+from cgrisk.flight.populations import survey_error_pct
 from cgrisk.risk.summary import CAUTIONS
 from cgrisk.risk.trim import trim_left_out
 from cgrisk.scenario import Scenario
@@ -51,6 +53,15 @@ def _envelopes(scenario: Scenario) -> list[str]:
             text = ", ".join(f"{pct:g} at {mass:,.0f} kg" for mass, pct in points)
             lines.append(f"    {side:<8}{text}")
     return lines
+
+
+def _transfers(scenario: Scenario) -> list[str]:
+    return [
+        f"  {transfer.name}: {', '.join(transfer.from_tanks)} to {', '.join(transfer.to_tanks)} at "
+        f"{transfer.at_fuel:,.0f} kg aboard, late by {transfer.late_mean:g} min on the mean, "
+        f"stuck with a chance of {transfer.stuck:g}"
+        for transfer in scenario.aircraft.fuel_transfers
+    ]
 
 
 def _path(model: FlightModel) -> str:
@@ -116,6 +127,36 @@ def _closed_lavatory(model: FlightModel) -> list[str]:
     standing = int(model.plan.galleys.standing.sum()) > 0
     instead = "everybody who gets up stands about at a galley" if standing else "nobody gets up"
     return [f"On {100.0 * chance:g} % of flights the only lavatory is closed: then {instead}."]
+
+
+def _people_findings(model: FlightModel) -> list[str]:
+    """Return what the load sheet takes people's mass from, and how far a survey can be trusted."""
+    operation = model.scenario.operation
+    out = []
+    if operation.load_sheet.basis == "by_sex":
+        men = [men_on_sheet(operation, zone) for zone in operation.zones]
+        adults = sum(zone.adults for zone in operation.zones)
+        where = zip(men, operation.zones, strict=True)
+        by_zone = ", ".join(f"{n} men in {zone.name}" for n, zone in where)
+        out.append(
+            f"The load sheet counts {sum(men)} men and {adults - sum(men)} women ({by_zone}); so "
+            "many are aboard."
+        )
+    if operation.load_sheet.basis == "weighed":
+        out.append(
+            "Passengers are weighed: the people of a zone weigh together what the load sheet says, "
+            f"but for the scale's error of {100.0 * operation.load_sheet.scale_error:g} %."
+        )
+    for number, name in enumerate(POPULATIONS):
+        weighed = surveyed_kg(operation.mass, number)
+        if weighed.size:
+            mean, sd = float(weighed.mean()), float(weighed.std(ddof=1))
+            error = survey_error_pct(mean, sd=sd, people=weighed.size)
+            out.append(
+                f"Survey, {name}: {weighed.size} weighed, mean {mean:.1f} kg, SD {sd:.1f} kg; the "
+                f"mean is known to {error:.1f} % (95 %; guidance to AMC2 CAT.POL.MAB.100(e))."
+            )
+    return out
 
 
 def _cabin_findings(model: FlightModel) -> list[str]:
@@ -198,6 +239,7 @@ def check_text(scenario: Scenario) -> str:
             *_envelopes(scenario),
             "",
             f"Fuel: {operation.fuel.block:,.0f} kg at start of taxi; {tanks or 'fuel index table'}",
+            *_transfers(scenario),
             phases.to_string(index=False),
             "",
             "Planned CG path (% MAC) and its least margins to the certified and operational limits",
@@ -206,7 +248,12 @@ def check_text(scenario: Scenario) -> str:
             "Findings",
             *(
                 f"  {line}"
-                for line in (*_findings(model), *_cabin_findings(model), *_trim_findings(model))
+                for line in (
+                    *_findings(model),
+                    *_people_findings(model),
+                    *_cabin_findings(model),
+                    *_trim_findings(model),
+                )
             ),
             "",
             f"Assumptions in use ({len(assumed)} values without a published or measured source)",

@@ -69,11 +69,10 @@ def policy_lines(study: PolicyStudy, *, ax: Axes, side: str) -> Axes:
     ax.axhline(study.task.target, color=INK, lw=1.0)
     ax.annotate(
         f"target {study.task.target:g}",
-        (0.995, study.task.target),
+        (0.005, study.task.target),
         xycoords=("axes fraction", "data"),
         xytext=(0, 3),
         textcoords="offset points",
-        ha="right",
         fontsize=7.5,
         color=INK,
     )
@@ -123,20 +122,42 @@ def pareto_chart(study: PolicyStudy, *, ax: Axes) -> Axes:
         Where to draw: seats across, probability per flight over the demand up (logarithmic).
     """
     frame, floor = study.ranking, _least(study)
-    cost = (frame["turned_away"] + frame["seats_blocked"]).to_numpy()
+    cost = frame["seats_blocked"].to_numpy(dtype=np.float64)
     risk = frame["risk"].clip(lower=floor).to_numpy()
     low, high = frame["low"].clip(lower=floor).to_numpy(), frame["high"].to_numpy()
     ax.vlines(cost, low, high, color=GREY, lw=1.0)
     front = frame["pareto"].to_numpy()
-    order = np.argsort(cost[front], kind="stable")
-    ax.plot(cost[front][order], risk[front][order], color=AFT, lw=1.0, drawstyle="steps-post")
+    # People turned away are a third scale: what is best on it alone is marked, and not joined.
+    order = np.lexsort((risk, cost))
+    order = order[front[order]]
+    order = order[risk[order] <= np.minimum.accumulate(risk[order])]
+    ax.plot(cost[order], risk[order], color=AFT, lw=1.0, drawstyle="steps-post", zorder=1)
     ax.plot(cost[~front], risk[~front], "o", color=GREY, ms=4.5)
-    ax.plot(cost[front], risk[front], "D", color=AFT, ms=6)
-    _labels(ax, list(frame["policy"]), cost, risk)
+    maybe = frame["pareto_possible"].to_numpy() & ~front
+    ax.plot(cost[maybe], risk[maybe], "D", mec=AFT, mfc="white", ms=6, ls="", label="may be of it")
+    ax.plot(cost[front], risk[front], "D", color=AFT, ms=6, ls="", label="Pareto set")
+    ax.legend(fontsize=7, frameon=False, loc="upper right")
+    names = [
+        f"{name} ({left:.1f} turned away)" if left >= 0.05 else str(name)
+        for name, left in zip(frame["policy"], frame["turned_away"], strict=True)
+    ]
+    _labels(ax, names, cost, risk)
     ax.axhline(study.task.target, color=INK, lw=1.0)
+    ax.annotate(
+        f"target {study.task.target:g}",
+        (0.995, study.task.target),
+        xycoords=("axes fraction", "data"),
+        xytext=(0, 3),
+        textcoords="offset points",
+        ha="right",
+        fontsize=7.5,
+        color=INK,
+    )
     ax.set_yscale("log")
     ax.set_xlim(-0.04 * (cost.max() + 1.0), 1.15 * (cost.max() + 1.0))
-    ax.set_xlabel("seats blocked and passengers turned away, a flight over the demand")
+    ax.set_xlabel(
+        "seats blocked, mean over the demand (passengers turned away a flight: in brackets)"
+    )
     ax.set_ylabel("probability per flight over the demand,\nworse side, on the operational limit")
     return ax
 
@@ -160,7 +181,7 @@ def _labels(ax: Axes, names: list[str], cost: np.ndarray, risk: np.ndarray) -> N
             fontsize=7,
             color=INK,
             arrowprops={"arrowstyle": "-", "color": GREY, "lw": 0.5, "relpos": (0.0, 0.5)},
-            bbox={"fc": "white", "ec": "none", "pad": 0.6, "alpha": 0.85},
+            bbox={"fc": "white", "ec": "none", "pad": 0.6},
         )
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 
 from cgrisk.decide.policies import PolicyStudy
 from cgrisk.decide.policy_cells import FIGURES, RARE
+from cgrisk.decide.policy_errors import BOARDINGS
 from cgrisk.risk.summary import CAUTIONS, plain
 
 __all__ = ["BUFFER_NOTE", "policy_answer", "policy_text"]
@@ -39,21 +41,29 @@ def _meanings(study: PolicyStudy) -> list[str]:
 def _ranking(study: PolicyStudy) -> list[str]:
     width = max(len(name) for name in study.ranking["policy"])
     lines = [
-        "Ranked: what meets the target by its seats, the others by risk. Risk: per flight, "
-        "worse side, over the demand "
-        f"({study.demand.text}).",
+        "Ranked: what meets the target by people turned away, then seats blocked; the others by "
+        "risk. Risk: per flight, worse side, over the demand "
+        f"({study.demand.text}); its interval adds up those of the cells, wider than need be.",
         f"  {'':<{width + 5}}{'target':<11}{'risk, interval, side':<38}{'worst at':<22}"
         f"{'seats blocked':>14}{'turned away':>13}",
     ]
-    for row in study.ranking.to_dict("records"):
+    frame = study.ranking
+    for row in frame.to_dict("records"):
         risk = f"{_risk(row['risk'], row['low'], row['high'])} {row['side']}"
         worst = f"{row['worst_passengers']} aboard: {row['worst_risk']:.2g}"
-        mark = "*" if row["pareto"] else " "
+        mark = "*" if row["pareto"] else "+" if row["pareto_possible"] else " "
         lines.append(
             f"  {row['rank']:>2}{mark} {row['policy']:<{width}} {row['verdict']:<11}{risk:<38}"
             f"{worst:<22}{row['seats_blocked']:>14.1f}{row['turned_away']:>13.2f}"
         )
-    lines.append("  * no other policy has both less risk and no more seats lost (Pareto set)")
+    lines.append(
+        "  * Pareto set: no other has less of one of risk, seats blocked and people turned away, "
+        "and no more of the others"
+    )
+    if (frame["pareto_possible"] & ~frame["pareto"]).any():
+        lines.append(
+            "  + may be of it: those that seem better cannot be told apart from it in risk"
+        )
     return lines
 
 
@@ -74,20 +84,33 @@ def _cells(study: PolicyStudy) -> list[str]:
     return lines
 
 
+def _rounded(number: float) -> int:
+    """Return a number to two digits, upwards."""
+    step: int = 10 ** max(math.floor(math.log10(max(number, 1.0))) - 1, 0)
+    return int(math.ceil(number / step) * step)
+
+
 def _pairs(study: PolicyStudy) -> list[str]:
     alike = study.contrasts[~study.contrasts["told_apart"]]
+    compared = study.task.compared
     lines = [
         f"Cannot be told apart on the same flights: {len(alike)} of {len(study.contrasts)} "
-        "pairs (by side, over the demand)"
+        f"pairs (by side, over the demand; the first {compared:,} flights at each number; each "
+        f"interval {100 * study.task.confidence:g} % by itself)"
     ]
-    alike = alike.sort_values("flights_needed", kind="stable")
+    alike = alike.sort_values("times_needed", kind="stable")
     for row in alike.head(_PAIRS_SHOWN).to_dict("records"):
-        more = row["flights_needed"]
-        needs = (
-            f"{more:.1f} times as many flights would, if the difference is the one seen"
-            if math.isfinite(more)
-            else "no difference was seen"
-        )
+        times = row["times_needed"]
+        needs = "no difference was seen"
+        if math.isfinite(times):
+            each = _rounded(compared * times)
+            words = f"--at-least {each}"
+            if each > study.task.flights:
+                words += f" --flights {each}"
+            needs = (
+                f"{_rounded(row['more_flights']):,} more flights would in four runs of five, if "
+                f"the difference is the one seen ({words})"
+            )
         lines.append(
             f"  {row['first']} / {row['second']}, {row['side']}: {row['difference']:+.2g} "
             f"({row['low']:.2g} to {row['high']:.2g}); {needs}"
@@ -98,19 +121,18 @@ def _pairs(study: PolicyStudy) -> list[str]:
 
 
 def _gains(study: PolicyStudy) -> list[str]:
-    gain = study.contrasts["gain_mean_error"].fillna(math.inf)
-    gain = gain[gain < math.inf]
-    if gain.empty:
+    frame = study.mean_errors
+    frame = frame[(frame["gain"] < math.inf) & frame["gain"].notna()]
+    if frame.empty:
         return []
-    middle = float(gain.median())
-    least = study.contrasts.iloc[
-        int(study.contrasts["gain_mean_error"].fillna(math.inf).to_numpy().argmin())
-    ]
+    least = frame.iloc[int(frame["gain"].to_numpy().argmin())]
+    same = frame["gain_same_flights"]
     return [
-        "Common random numbers: the difference of the mean CG errors has "
-        f"{middle:.1f} times less variance than runs of their own (median of the pairs), at least "
-        f"{gain.min():.1f} times ({least['first']} / {least['second']}); the gain on the risk of "
-        "every pair is in contrasts.csv."
+        "Common random numbers: on the same flights the difference of the mean CG errors has "
+        f"{same.median():.1f} times less variance than on runs of their own (median of the pairs; "
+        f"least {same.min():.1f}); with the people boarded alone on {1 + BOARDINGS} times as many, "
+        f"{frame['gain'].median():.1f} times (least {least['gain']:.1f}, {least['first']} / "
+        f"{least['second']}). mean_errors.csv has every pair; contrasts.csv the gain on the risk."
     ]
 
 
@@ -119,7 +141,7 @@ def _compliance(study: PolicyStudy) -> list[str]:
     if found is None:
         return []
     table = found.table.pivot(index="policy", columns="level", values=["risk", "rank"])
-    full = table["rank", "full"].sort_values(kind="stable")
+    full = table["rank", "full"].replace(0, np.inf).sort_values(kind="stable")
     counts = ", ".join(str(n) for n in found.counts)
     width = max(len(name) for name in table.index)
     lines = [
@@ -127,11 +149,14 @@ def _compliance(study: PolicyStudy) -> list[str]:
         f"changes seats, as stated, {100 * study.file.poor_compliance:g} % change seats",
     ]
     for name in full.index:
-        figures = [
-            f"{table.loc[name, ('risk', level)]:.2g} (rank {table.loc[name, ('rank', level)]:.0f})"
-            for level in ("full", "stated", "poor")
-        ]
+        figures = []
+        for level in ("full", "stated", "poor"):
+            risk, rank = (float(table[key, level].to_dict()[name]) for key in ("risk", "rank"))
+            place = f"rank {rank:.0f}" if rank else "not ranked"
+            figures.append("no room" if math.isnan(risk) else f"{risk:.2g} ({place})")
         lines.append(f"  {name:<{width}}  " + "".join(f"{text:<20}" for text in figures).rstrip())
+    if (found.table["rank"] == 0).any():
+        lines.append("  Not ranked: it has no room for some of these numbers of passengers.")
     swaps = found.swaps[found.swaps["told_apart"]]
     if len(swaps):
         pairs = [
@@ -171,7 +196,9 @@ def _decision(study: PolicyStudy) -> list[str]:
         return [
             f"Decision: {best['policy']!r} keeps every number of passengers looked at under "
             f"{target:g} on both sides, at {best['seats_blocked']:.1f} seats blocked and "
-            f"{best['turned_away']:.2f} passengers turned away a flight on average."
+            f"{best['turned_away']:.2f} passengers turned away a flight on average. It was chosen "
+            f"among {len(study.ranking)} on these flights: see it confirmed under another --seed "
+            "before it is relied on."
         ]
     if best["verdict"] == "undecided":
         return [
@@ -237,6 +264,8 @@ def policy_answer(study: PolicyStudy) -> dict[str, Any]:
         "trim": _records(study.trim),
         "trim_figures": FIGURES,
         "contrasts": _records(study.contrasts),
+        "mean_errors": _records(study.mean_errors),
+        "compared_flights_a_cell": study.task.compared,
         "compliance": [] if obeyed is None else _records(obeyed.table),
         "compliance_passengers": [] if obeyed is None else obeyed.counts.tolist(),
         "compliance_swaps": [] if obeyed is None else _records(obeyed.swaps),

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from cgrisk.report.cabin_chart import cabin_zones, zones_frame
 from cgrisk.report.cause_chart import cause_bars, frozen_bars
+from cgrisk.report.convergence_chart import convergence
 from cgrisk.report.envelope_chart import envelope_paths, path_fan
 from cgrisk.report.exceedance_chart import exceedance
 from cgrisk.report.occupancy_chart import occupancy_map
+from cgrisk.report.risk_chart import risk_by_phase
 from cgrisk.report.style import chart_style, new_figure, plain, save
 from cgrisk.report.trim_chart import (
     setting_bands,
@@ -16,12 +19,15 @@ from cgrisk.report.trim_chart import (
     stabilizer_fan,
     stabilizer_reserve,
 )
+from cgrisk.risk.convergence import running_estimates
 from cgrisk.risk.summary import Summary
+from cgrisk.runs import BlockStore
+from cgrisk.sampling.layout import AT_LIMIT
 
 __all__ = ["publish"]
 
 
-def publish(folder: Path, *, summary: Summary) -> None:
+def publish(folder: Path, *, summary: Summary, store: BlockStore | None = None) -> None:
     """Write summaries/*.csv and charts/*.svg, *.png, each chart with its numbers in a CSV.
 
     Parameters
@@ -30,6 +36,8 @@ def publish(folder: Path, *, summary: Summary) -> None:
         Folder of the run; written into.
     summary : Summary
         From :func:`cgrisk.risk.summary.summarise`.
+    store : BlockStore, optional
+        All blocks of the run: with them the chart of its convergence is drawn too.
     """
     tables = folder / "summaries"
     charts = folder / "charts"
@@ -73,6 +81,28 @@ def publish(folder: Path, *, summary: Summary) -> None:
         save(figure, charts, "occupancy")
         summary.occupancy.to_csv(charts / "occupancy.csv", index=False, lineterminator="\n")
         _trim_charts(charts, summary=summary, name=name)
+        _answer_charts(charts, summary=summary, name=name)
+        if store is not None:
+            running = running_estimates(store, flown=sample.flights, confidence=summary.confidence)
+            figure = new_figure(180, 90)
+            ax = convergence(running[running["reading"] == AT_LIMIT], ax=figure.subplots())
+            ax.set_title(f"How the estimate settled: {name}")
+            save(figure, charts, "convergence")
+            running.to_csv(charts / "convergence.csv", index=False, lineterminator="\n")
+
+
+def _answer_charts(charts: Path, *, summary: Summary, name: str) -> None:
+    """Draw the risk by side and phase, and the cabin with its zones."""
+    figure = new_figure(180, 128)
+    ax = risk_by_phase(summary.leave, ax=figure.subplots())
+    ax.set_title(f"Risk by side and phase: {name}", pad=32)
+    save(figure, charts, "risk")
+    summary.leave.to_csv(charts / "risk.csv", index=False, lineterminator="\n")
+    plan = summary.sample.model.plan
+    figure = new_figure(180, 64)
+    cabin_zones(plan, ax=figure.subplots()).set_title(f"The cabin and its zones: {name}")
+    save(figure, charts, "cabin")
+    zones_frame(plan).to_csv(charts / "cabin.csv", index=False, lineterminator="\n")
 
 
 def _trim_charts(charts: Path, *, summary: Summary, name: str) -> None:

@@ -38,6 +38,7 @@ def publish_policies(folder: Path, *, study: PolicyStudy, manifest: Mapping[str,
         "trim": study.trim,
         "pairs": study.pairs,
         "contrasts": study.contrasts,
+        "mean_errors": study.mean_errors,
     }
     if study.compliance is not None:
         frames |= {"compliance": study.compliance.table, "swaps": study.compliance.swaps}

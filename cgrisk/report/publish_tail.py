@@ -11,6 +11,7 @@ import pandas as pd
 
 from cgrisk.causes import TailShares
 from cgrisk.rare import Study
+from cgrisk.report.cause_text import causes_answer
 from cgrisk.report.style import chart_style, new_figure, plain, save
 from cgrisk.report.tail_chart import swing_bars, tail_curve, tail_share_bars
 from cgrisk.report.tail_text import assumption_frame, tail_answer
@@ -61,7 +62,7 @@ def publish_causes(
     tables: Mapping[str, pd.DataFrame],
     manifest: Mapping[str, Any],
 ) -> None:
-    """Write the tables of the causes, and their charts, beside the tail they explain.
+    """Write causes.json, the tables of the causes, and their charts, beside the tail.
 
     Parameters
     ----------
@@ -79,6 +80,8 @@ def publish_causes(
         What repeats it.
     """
     publish_tail(folder, study=study, manifest=manifest)
+    answer = causes_answer(study, variance=variance, shares=shares, tables=tables)
+    _json(folder, "causes", {k: v for k, v in answer.items() if k != "tail"}, manifest)
     _write(folder, "variance", variance)
     for name, frame in tables.items():
         _write(folder, name, frame)

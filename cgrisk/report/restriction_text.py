@@ -64,6 +64,7 @@ def _table(study: RestrictionStudy) -> list[str]:
         f"  {'':>4}  {'restriction':<{width}}  {'blocked':>7}  {'kg moved':>8}  "
         f"{'risk, interval, side':<34}  confirmed",
     ]
+    open_ = _lesser_open(study)
     for row in study.table.to_dict("records"):
         words = str(row["restriction"])
         done = row["status"] == "confirmed"
@@ -75,11 +76,30 @@ def _table(study: RestrictionStudy) -> list[str]:
             told += f"{row['confirmed_high']:.3g}"
             if row["attempts"] > 1:
                 told += f" (attempt {row['attempts']})"
+            told += " *" if row["passengers"] in open_ else ""
         lines.append(
             f"  {row['passengers']:>4}  {name:<{width}}  {row['seats_blocked']:>7}  "
             f"{row['moved_kg']:>8.0f}  {risk:<34}  {told}"
         )
+    if open_:
+        lines.append("  * a lesser restriction stays undecided: more --flights may show it to do")
     return lines
+
+
+def _lesser_open(study: RestrictionStudy) -> set[int]:
+    """Return the numbers of passengers at which something less than the answer stays undecided."""
+    found = set()
+    for row in study.table[study.table["status"] == "confirmed"].to_dict("records"):
+        tried = study.tried[study.tried["passengers"] == row["passengers"]]
+        cost = tried["seats_blocked"], tried["moved_kg"]
+        lesser = tried[
+            (cost[0] < row["seats_blocked"])
+            | ((cost[0] == row["seats_blocked"]) & (cost[1] < row["moved_kg"]))
+        ]
+        for _, sides in lesser.groupby("restriction", sort=False)["standing"]:
+            if not sides.isin(["above"]).any() and sides.isin(["undecided", "close"]).any():
+                found.add(int(row["passengers"]))
+    return found
 
 
 def _known(study: RestrictionStudy) -> list[str]:
@@ -151,7 +171,8 @@ def _line(line: DraftLine, *, lowest: bool) -> str:
 def draft_text(study: RestrictionStudy) -> str:
     """Return a draft restriction for the operator's manual, marked as not approved."""
     task, draft = study.task, study.draft
-    lines = [DRAFT_MARK, "", f"Seating restriction by number of passengers: {task.scenario.name}"]
+    name = "".join(c if c.isprintable() else "?" for c in task.scenario.name)
+    lines = [DRAFT_MARK, "", f"Seating restriction by number of passengers: {name}"]
     lines += ["", f"Base: {study.family.base.name}", ""]
     if draft[0].first > 1:
         lines.append(f"Up to {draft[0].first - 1} passengers: not looked at. Not covered.")

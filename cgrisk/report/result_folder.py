@@ -1,4 +1,4 @@
-"""A folder of results that is whole or absent."""
+"""A folder of results that is whole or absent, and that says when it was changed."""
 
 from __future__ import annotations
 
@@ -8,12 +8,17 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Final
 
 from cgrisk.errors import RunFolderError
+from cgrisk.runs.files import digest_of, read_sealed_json, sealed_json
 
-__all__ = ["check_free", "result_folder"]
+__all__ = ["SEAL", "check_free", "check_seal", "result_folder"]
 
 _PARTIAL = ".partial"
+#: Names every file of a folder of results with its SHA-256; written last.
+SEAL: Final = "seal.json"
+_FORMAT: Final = 1
 
 
 def check_free(folder: str | Path) -> Path:
@@ -55,6 +60,8 @@ def _umask() -> int:
 def result_folder(folder: str | Path) -> Iterator[Path]:
     """Give a folder to write into; it gets its name when all is written, and not before.
 
+    What was written is sealed: :func:`check_seal` tells whether it was changed.
+
     Raises
     ------
     RunFolderError
@@ -68,9 +75,53 @@ def result_folder(folder: str | Path) -> Iterator[Path]:
         raise _unwritable(folder, error) from error
     try:
         yield partial
+        _seal(partial)
     except BaseException:
         shutil.rmtree(partial, ignore_errors=True)
         raise
     if path.exists():
         path.rmdir()
     partial.replace(path)
+
+
+def _seal(folder: Path) -> None:
+    files = {
+        path.relative_to(folder).as_posix(): digest_of(path)
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+    text = sealed_json({"format": _FORMAT, "files": files})
+    (folder / SEAL).write_text(text, encoding="utf-8")
+
+
+def check_seal(folder: str | Path) -> tuple[str, ...]:
+    """Return the files of a folder of results, every one checked against its hash.
+
+    Raises
+    ------
+    RunFolderError
+        If the folder has no seal, or a file is missing or changed.
+    """
+    place = Path(folder)
+    try:
+        text = (place / SEAL).read_text(encoding="utf-8")
+    except (OSError, ValueError) as error:
+        raise RunFolderError(
+            f"{folder}: expected a folder of results with a {SEAL}; got none that can be read. "
+            "Repeat the command that made it."
+        ) from error
+    kinds: dict[str, type | tuple[type, ...]] = {"format": int, "files": dict}
+    sealed = read_sealed_json(text, shown=str(place / SEAL), kinds=kinds, form=_FORMAT)
+    for name, wanted in sealed["files"].items():
+        path = place / name
+        inside = path.resolve().is_relative_to(place.resolve())
+        try:
+            found = digest_of(path) if inside else "outside the folder"
+        except OSError:
+            found = "no such file"
+        if found != wanted:
+            raise RunFolderError(
+                f"{path}: expected the file with SHA-256 {str(wanted)[:12]}; got {found[:18]}. It "
+                "was changed after it was written: repeat the command that made it."
+            )
+    return tuple(sealed["files"])

@@ -14,6 +14,8 @@ from cgrisk.report.style import AFT, FORWARD, GREY, INK
 __all__ = ["swing_bars", "tail_curve", "tail_share_bars"]
 
 _SHOWN = 15
+#: Factors that are named on the axis, where they fit.
+_FACTORS = (0.001, 0.01, 0.1, 0.2, 0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0, 100.0, 1000.0)
 
 
 def tail_curve(study: Study, *, ax: Axes) -> Axes:
@@ -120,22 +122,24 @@ def _marks(ax: Axes, study: Study) -> None:
                 color=INK,
             )
     inverse, target = study.inverse, study.question.target
-    for place, marker in (
-        (inverse.estimate, "o"),
-        (inverse.simulation, "|"),
-        (inverse.assumption, "D"),
+    for place, marker, name in (
+        (inverse.estimate, "o", "meets the target: estimate"),
+        (inverse.simulation, "|", "at the upper end of the interval"),
+        (inverse.assumption, "D", "at the upper ends of both ranges"),
     ):
         if math.isfinite(place):
-            ax.plot([place], [target], marker, color=INK, ms=5, mfc="white", mew=1.0, zorder=5)
-    ax.annotate(
-        "on the target: circle estimate, bar upper end\nof the interval, diamond of both ranges",
-        (0.99, 0.98),
-        xycoords="axes fraction",
-        ha="right",
-        va="top",
-        fontsize=6.5,
-        color=INK,
-    )
+            ax.plot(
+                [place],
+                [target],
+                marker,
+                ls="none",
+                color=INK,
+                ms=5,
+                mfc="white",
+                mew=1.0,
+                zorder=5,
+                label=name,
+            )
 
 
 def swing_bars(swings: pd.DataFrame, *, ax: Axes) -> Axes:
@@ -168,6 +172,10 @@ def swing_bars(swings: pd.DataFrame, *, ax: Axes) -> Axes:
         )
     ax.axvline(1.0, color=INK, lw=0.8)
     ax.set_xscale("log")
+    least, most = ax.get_xlim()
+    ticks = [t for t in _FACTORS if least <= t <= most]
+    ax.set_xticks(ticks, [f"× {t:g}" for t in ticks])
+    ax.minorticks_off()
     ax.set_yticks(place, [_short(key) for key in part["key"]], fontsize=7)
     ax.set_xlabel("factor on the risk when this input alone goes to an end of its range")
     ax.legend(fontsize=7, loc="lower right", frameon=False)

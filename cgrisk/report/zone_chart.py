@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -13,33 +12,12 @@ from numpy.typing import NDArray
 
 from cgrisk.aircraft import CabinPlan, cabin_plan
 from cgrisk.decide import EXISTING, TradeRow, ZoneStudy
+from cgrisk.report.cabin_chart import ZONE_SHADES, row_step, seats_across
 from cgrisk.report.style import AFT, FORWARD, GREY, INK
 
 __all__ = ["cabin_divisions", "room_left", "seating_deviation", "side_buffers"]
 
-_AISLE = 2
-_SHADES = ("#cfe0ee", "#f6f6f6")
 _BLOCKED = "#ffffff"
-
-
-def _across(plan: CabinPlan) -> NDArray[np.float64]:
-    """Return the lateral place of each seat, in seats from the left, aisles left open."""
-    letters = sorted(set(plan.letter))
-    letter = np.array([letters.index(name) for name in plan.letter])
-    by_aisle = [
-        float((plan.position[letter == k] == _AISLE).mean()) > 0.5 for k in range(len(letters))
-    ]
-    place, at = [0.0], 0.0
-    for left, right in pairwise(by_aisle):
-        at += 1.7 if left and right else 1.0
-        place.append(at)
-    lateral: NDArray[np.float64] = np.array(place)[letter]
-    return lateral
-
-
-def _step(plan: CabinPlan) -> float:
-    arms = np.unique(plan.arm_m)
-    return float(np.median(np.diff(arms))) if arms.size > 1 else 0.8
 
 
 def cabin_divisions(study: ZoneStudy, *, axes: Sequence[Axes]) -> None:
@@ -53,7 +31,7 @@ def cabin_divisions(study: ZoneStudy, *, axes: Sequence[Axes]) -> None:
         shades, curtains as heavy lines that name the row in front of them.
     """
     plan = cabin_plan(study.question.scenario)
-    across, width = _across(plan), 0.82 * _step(plan)
+    across, width = seats_across(plan), 0.82 * row_step(plan)
     for ax, row in zip(axes, study.trade, strict=True):
         _one_division(ax, plan, across, width, row, study)
     for ax in axes[:-1]:
@@ -79,7 +57,7 @@ def _one_division(
         ax.add_collection(
             PatchCollection(
                 boxes,
-                facecolor=[_BLOCKED if plan.blocked[s] else _SHADES[shade] for s in here],
+                facecolor=[_BLOCKED if plan.blocked[s] else ZONE_SHADES[shade] for s in here],
                 edgecolor=GREY,
                 lw=0.4,
             )

@@ -282,8 +282,12 @@ def _floor_text(study: ZoneStudy) -> str | None:
     if seating.scope == "cabin":
         why = "people sit anywhere in the cabin, whatever zone counts them (scope cabin)"
     elif seating.movers_share > 0.0:
+        cabin = study.question.scenario.aircraft.cabin
+        classes = {part.cabin_class for part in cabin.rows}
+        classes |= {seat.cabin_class for seat in cabin.seat_table}
+        where = "in the cabin" if len(classes) == 1 else "in their class"
         why = (
-            f"{100 * seating.movers_share:g} % change to a seat anywhere in the cabin, which no "
+            f"{100 * seating.movers_share:g} % change to a seat anywhere {where}, which no "
             "curtain stops and neither the closed form nor the conventional sum counts"
         )
     else:

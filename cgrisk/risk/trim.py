@@ -301,7 +301,8 @@ def crew_table(model: FlightModel, *, people: int = 10, mass_kg: float = 84.0) -
     model : FlightModel
         What is flown.
     people, mass_kg : int, float
-        How many, and the mass of each with what they carry.
+        How many at most, and the mass of each with what they carry; no more go than the load
+        sheet counts in their zone.
 
     Returns
     -------
@@ -320,19 +321,20 @@ def crew_table(model: FlightModel, *, people: int = 10, mass_kg: float = 84.0) -
         raise UsageError(
             argument="people", expected="a number of at least 1", got=people, cure="Give one."
         )
-    zones, arms = model.plan.zones, model.program.cabin.zone_arm_m
-    aero = model.scenario.aircraft.aerodynamics
+    zones, cabin = model.plan.zones, model.program.cabin
+    arms, aero = cabin.zone_arm_m, model.scenario.aircraft.aerodynamics
     rows = []
     for phase, mass, units_per_kgm, unit in _moment_slopes(model):
         for i, origin in enumerate(zones):
+            moved = min(people, int(cabin.zone_adults[i] + cabin.zone_children[i]))
             for j, goal in enumerate(zones):
-                if i == j:
+                if i == j or moved == 0:
                     continue
-                moment = people * mass_kg * float(arms[j] - arms[i])
+                moment = moved * mass_kg * float(arms[j] - arms[i])
                 units = units_per_kgm * moment
                 held = math.nan if aero is None else -units * unit / aero.elevator_effect
                 shift = 100.0 * moment / (mass * model.balance.mac_m)
-                rows.append((phase, people, origin, goal, shift, units, held))
+                rows.append((phase, moved, origin, goal, shift, units, held))
     names = ["phase", "people", "from_zone", "to_zone", "cg_shift_pct_mac", "trim_units"]
     return pd.DataFrame(rows, columns=[*names, "elevator_deg"])
 

@@ -13,10 +13,12 @@ from cgrisk.scenario.aerodynamics_file import Aerodynamics, GroundRun, Stabilize
 from cgrisk.scenario.fields import (
     ASSUMPTION,
     FORMAT,
+    LEFT_OUT,
     Density,
     FormatVersion,
     Length,
     Mass,
+    Minutes,
     Model,
     Moment,
     Name,
@@ -37,10 +39,12 @@ __all__ = [
     "AircraftFile",
     "BurnStep",
     "Cabin",
+    "CrewRest",
     "CrewSeat",
     "DryUncertainty",
     "Envelope",
     "Flap",
+    "FuelTransfer",
     "FuelUncertainty",
     "Galley",
     "Gear",
@@ -171,6 +175,8 @@ class Lavatory(Model):
     """Lavatories in the group, served by one queue."""
     queue_toward: Literal["fore", "aft"] = item()
     """Direction in which the queue grows along the aisle."""
+    classes: Annotated[tuple[Name, ...], Field(strict=False, max_length=8)] = item(())
+    """Classes of travel whose passengers may use it; none named means all."""
 
 
 class Galley(Model):
@@ -182,6 +188,8 @@ class Galley(Model):
     """Arm of a person or cart standing in it."""
     standing: Annotated[int, Field(ge=0, le=60)] = item(4, source=ASSUMPTION)
     """How many passengers may stand about in it."""
+    classes: Annotated[tuple[Name, ...], Field(strict=False, max_length=8)] = item(())
+    """Classes of travel whose passengers may stand about in it; none named means all."""
 
 
 class CrewSeat(Model):
@@ -193,6 +201,15 @@ class CrewSeat(Model):
     """Arm of the seated crew member."""
     crew: Annotated[int, Field(ge=1, le=6)] = item(1)
     """Crew members seated there."""
+
+
+class CrewRest(Model):
+    """Where cabin crew rest on a long flight."""
+
+    arm: SignedLength = item()
+    """Arm of those who rest."""
+    bunks: Annotated[int, Field(ge=1, le=24)] = item(4, source=ASSUMPTION)
+    """How many may rest at a time."""
 
 
 class Water(Model):
@@ -230,6 +247,8 @@ class Cabin(Model):
     """Galleys."""
     crew_seats: Annotated[tuple[CrewSeat, ...], Field(strict=False, max_length=24)] = item(())
     """Cabin crew stations."""
+    crew_rest: CrewRest | None = item(None)
+    """Crew rest; the operation's phases say who rests when."""
     water: Water | None = item(None)
     """Potable and waste water; none means that its use moves nothing."""
 
@@ -282,6 +301,35 @@ class RefuelStep(Model):
 
     tanks: Annotated[tuple[Name, ...], Field(strict=False, min_length=1, max_length=12)] = item()
     """Tanks filled together, in equal quantities, until they are full."""
+
+
+class FuelTransfer(Model):
+    """A transfer of fuel between tanks, as to and from a trim tank in the tail.
+
+    It falls due when the fuel aboard has come down to ``at_fuel``, but not before the first phase
+    of kind cruise (without one it never does), and starts a while later. It ends when the quantity
+    has been moved, the giving tanks are empty or the taking ones full. Then the burn schedule is
+    gone through again from its first step.
+    """
+
+    name: Name = item()
+    """Name of the transfer."""
+    from_tanks: Annotated[tuple[Name, ...], Field(strict=False, min_length=1, max_length=12)] = (
+        item()
+    )
+    """Tanks that give, each an equal share of the flow while it has fuel."""
+    to_tanks: Annotated[tuple[Name, ...], Field(strict=False, min_length=1, max_length=12)] = item()
+    """Tanks that take, each an equal share of the flow while it has room."""
+    at_fuel: Mass = item()
+    """Fuel aboard at which the transfer falls due."""
+    flow: Annotated[float, Quantity("flow", above=0.0, high=20.0)] = item()
+    """Flow of the transfer, as mass over time."""
+    quantity: Volume | None = item(None)
+    """Quantity to be moved; none means all that the giving tanks hold."""
+    late_mean: Minutes = item(0.0, source=LEFT_OUT)
+    """Mean time by which it starts late (exponential); the planned path takes it as on time."""
+    stuck: Share = item(0.0, source=LEFT_OUT)
+    """Chance per flight that it does not take place, and nobody does anything about it."""
 
 
 class Gear(Model):
@@ -386,6 +434,10 @@ class AircraftFile(Model):
     """Order in which tanks are filled."""
     burn_schedule: Annotated[tuple[BurnStep, ...], Field(strict=False, max_length=24)] = item(())
     """Order in which tanks feed the engines."""
+    fuel_transfers: Annotated[tuple[FuelTransfer, ...], Field(strict=False, max_length=4)] = item(
+        ()
+    )
+    """Transfers of fuel between tanks in flight."""
     fuel_index_table: Name | None = item(None)
     """Instead of tanks, a CSV file in the same folder, at reference density.
 

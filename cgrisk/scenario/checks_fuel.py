@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from typing import Final
 
-from cgrisk.scenario.aircraft_file import BurnStep, RefuelStep, Tank
+from cgrisk.scenario.aircraft_file import BurnStep, FuelTransfer, RefuelStep, Tank
 from cgrisk.scenario.document import shown
 from cgrisk.scenario.fields import figure
 from cgrisk.scenario.problems import Check, Problem, in_units, listed, repeated, unknown_names
@@ -194,6 +194,38 @@ def _burn_schedule(
         )
 
 
+def _transfers(
+    tanks: Sequence[Tank], fuel_transfers: Sequence[FuelTransfer], _system: UnitSystem
+) -> Iterator[Problem]:
+    if not tanks:
+        for number, transfer in enumerate(fuel_transfers):
+            yield Problem(
+                ("fuel_transfers", number),
+                "tanks that the fuel is moved between",
+                f"{shown(transfer.name)} beside a fuel index table",
+                "Describe the tanks, or take the transfer away.",
+            )
+        return
+    names = [tank.name for tank in tanks]
+    yield from repeated([t.name for t in fuel_transfers], ("fuel_transfers",), of="transfer")
+    for number, transfer in enumerate(fuel_transfers):
+        for key in ("from_tanks", "to_tanks"):
+            path = ("fuel_transfers", number, key)
+            of_key: tuple[str, ...] = getattr(transfer, key)
+            yield from unknown_names(
+                [((*path, place), name) for place, name in enumerate(of_key)], names, of="tank"
+            )
+            yield from repeated(of_key, path, of="tank of a transfer", key=None)
+        for place, name in enumerate(transfer.to_tanks):
+            if name in transfer.from_tanks:
+                yield Problem(
+                    ("fuel_transfers", number, "to_tanks", place),
+                    "a tank that the transfer does not take from",
+                    f"{shown(name)} on both sides",
+                    "Take the tank out of one of the lists.",
+                )
+
+
 def _fuel_index(fuel_index: Sequence[tuple[float, float]], system: UnitSystem) -> Iterator[Problem]:
     if not fuel_index:
         return
@@ -229,5 +261,6 @@ FUEL_CHECKS: Final = (
     Check(("tanks",), _tanks),
     Check(("tanks", "refuel_order"), _refuel_order),
     Check(("tanks", "burn_schedule"), _burn_schedule),
+    Check(("tanks", "fuel_transfers"), _transfers),
     Check(("fuel_index",), _fuel_index),
 )

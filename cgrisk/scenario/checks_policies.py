@@ -68,7 +68,9 @@ def _counts(counts: tuple[int, ...], seats: int) -> Iterator[Problem]:
                 str(count),
                 "Take it away.",
             )
-    yield from repeated([str(n) for n in counts], ("counts",), of="entry", key=None)
+    for number, count in enumerate(counts):
+        if count in counts[:number]:
+            yield Problem(("counts", number), "each number once", str(count), "Take it away.")
 
 
 _KEYS: Final = {
@@ -162,6 +164,13 @@ def policy_problems(policies: tuple[Policy, ...], *, scenario: Scenario) -> Iter
     yield from repeated([policy.name for policy in policies], ("policies",), of="policy")
     for number, policy in enumerate(policies):
         path: KeyPath = ("policies", number)
+        if not policy.name.isprintable() or not policy.name.strip():
+            yield Problem(
+                (*path, "name"),
+                "one line of text: it stands in tables and in the draft of a restriction",
+                shown(policy.name),
+                "Take line breaks and control characters out.",
+            )
         yield from _names(policy, path, scenario)
         yield from _seats(policy, path, scenario)
         yield from _shares(policy, path, scenario)

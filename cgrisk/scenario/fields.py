@@ -22,6 +22,7 @@ __all__ = [
     "ASSUMPTION",
     "DATA",
     "FORMAT",
+    "LEFT_OUT",
     "Count",
     "Density",
     "Factor",
@@ -55,6 +56,8 @@ __all__ = [
 DATA = "the aircraft's or operator's own approved data"
 #: Source of a value nobody has published: the answer's dependence on it must be shown.
 ASSUMPTION = "assumption"
+#: Source of a default that leaves out what it is about: nothing is assumed by it.
+LEFT_OUT = "the default leaves it out"
 #: Source of what says how to read the file, and nothing about the world.
 FORMAT = "format of this file"
 

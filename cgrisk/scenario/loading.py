@@ -11,8 +11,10 @@ from cgrisk.errors import Fault, InputError
 from cgrisk.scenario.aircraft_file import AircraftFile, Cabin
 from cgrisk.scenario.checks_aircraft import AIRCRAFT_CHECKS
 from cgrisk.scenario.checks_cabin import CABIN_CHECKS
+from cgrisk.scenario.checks_classes import CLASS_CABIN_CHECKS, CLASS_CHECKS
 from cgrisk.scenario.checks_fuel import FUEL_CHECKS
 from cgrisk.scenario.checks_operation import OPERATION_CHECKS
+from cgrisk.scenario.checks_people import PEOPLE_CHECKS
 from cgrisk.scenario.checks_ranges import range_problems
 from cgrisk.scenario.checks_trim import ENTRY_CHECKS, TRIM_CHECKS
 from cgrisk.scenario.document import Document, Placement, read_document, referenced, shown
@@ -24,7 +26,7 @@ from cgrisk.scenario.scenario import Scenario
 from cgrisk.scenario.seats import expand_seats
 from cgrisk.scenario.shapes import shape_named
 from cgrisk.scenario.structure import file_units, sound_values
-from cgrisk.scenario.tables import FUEL_INDEX, SEAT_PLAN, TableForm, read_table
+from cgrisk.scenario.tables import FUEL_INDEX, SEAT_PLAN, SURVEY, TableForm, read_table
 from cgrisk.units import UnitSystem
 
 __all__ = ["OPERATION_FILE", "load_scenario", "meaning_problems"]
@@ -39,6 +41,9 @@ _MOST_FAULTS: Final = 500
 _TABLES: Final[tuple[tuple[KeyPath, KeyPath, TableForm], ...]] = (
     (("cabin", "seat_plan"), ("cabin", "seat_table"), SEAT_PLAN),
     (("fuel_index_table",), ("fuel_index",), FUEL_INDEX),
+)
+_OPERATION_TABLES: Final[tuple[tuple[KeyPath, KeyPath, TableForm], ...]] = (
+    (("mass", "survey"), ("mass", "survey_table"), SURVEY),
 )
 
 
@@ -75,7 +80,8 @@ def load_scenario(path: str | Path) -> Scenario:
     if aircraft is not None:
         aircraft, aircraft_values, wrong = _check_aircraft(aircraft, folder)
         faults += wrong
-    faults += _check_operation(operation, aircraft_values)
+    operation, wrong = _check_operation(operation, aircraft_values, folder)
+    faults += wrong
     if faults or aircraft is None:
         raise InputError(_in_order(faults, first=label))
     return Scenario(
@@ -146,13 +152,15 @@ def _referenced(document: Document, key: KeyPath, name: str, folder: Path) -> Pa
     return path
 
 
-def _with_tables(document: Document, folder: Path) -> tuple[Document, list[Fault], set[str]]:
-    """Return the aircraft file with its CSV tables in it, their faults, and the keys they spoil."""
+def _with_tables(
+    document: Document, folder: Path, tables: tuple[tuple[KeyPath, KeyPath, TableForm], ...]
+) -> tuple[Document, list[Fault], set[str]]:
+    """Return a file with its CSV tables in it, their faults, and the keys they spoil."""
     data = dict(document.data)
     faults: list[Fault] = []
     spoilt: set[str] = set()
     placements: dict[KeyPath, Placement] = {}
-    for key, target, form in _TABLES:
+    for key, target, form in tables:
         holder = data if len(key) == 1 else data.get(str(key[0]))
         name = holder.get(str(key[-1])) if isinstance(holder, dict) else None
         if not isinstance(holder, dict) or not isinstance(name, str) or not name:
@@ -184,11 +192,11 @@ def _both_given(document: Document, key: KeyPath, target: KeyPath) -> Fault:
 def _check_aircraft(
     document: Document, folder: Path
 ) -> tuple[Document, dict[str, Any], list[Fault]]:
-    document, faults, spoilt = _with_tables(document, folder)
+    document, faults, spoilt = _with_tables(document, folder, _TABLES)
     values, wrong = sound_values(document, model=AircraftFile, file_kind="aircraft")
     for key in spoilt:
         values.pop(key, None)
-    cabin_faults = _run(CABIN_CHECKS, values, document)
+    cabin_faults = _run(CABIN_CHECKS + CLASS_CABIN_CHECKS, values, document)
     faults += (
         wrong + _run(AIRCRAFT_CHECKS + FUEL_CHECKS + TRIM_CHECKS, values, document) + cabin_faults
     )
@@ -200,12 +208,21 @@ def _check_aircraft(
     return document, values, faults
 
 
-def _check_operation(document: Document, aircraft: Mapping[str, Any]) -> list[Fault]:
-    values, faults = sound_values(document, model=OperationFile, file_kind="operation")
+def _check_operation(
+    document: Document, aircraft: Mapping[str, Any], folder: Path
+) -> tuple[Document, list[Fault]]:
+    document, faults, spoilt = _with_tables(document, folder, _OPERATION_TABLES)
+    values, wrong = sound_values(document, model=OperationFile, file_kind="operation")
+    faults += wrong
+    for key in spoilt:
+        values.pop(key, None)
     together = values | {f"aircraft.{key}": value for key, value in aircraft.items()}
-    faults += _run(OPERATION_CHECKS + ENTRY_CHECKS, together, document)
+    faults += _run(
+        OPERATION_CHECKS + PEOPLE_CHECKS + CLASS_CHECKS + ENTRY_CHECKS, together, document
+    )
     faults += _source_faults(document, values, OperationFile)
-    return faults + _range_faults(document, values, OperationFile, file_kind="operation")
+    faults += _range_faults(document, values, OperationFile, file_kind="operation")
+    return document, faults
 
 
 def _run(checks: tuple[Check, ...], values: Mapping[str, Any], document: Document) -> list[Fault]:
@@ -230,13 +247,15 @@ def meaning_problems(scenario: Scenario) -> Iterator[Problem]:
     operation = {
         name: getattr(scenario.operation, name) for name in type(scenario.operation).model_fields
     }
-    checks = AIRCRAFT_CHECKS + FUEL_CHECKS + TRIM_CHECKS + CABIN_CHECKS
+    checks = AIRCRAFT_CHECKS + FUEL_CHECKS + TRIM_CHECKS + CABIN_CHECKS + CLASS_CABIN_CHECKS
     problems = list(_problems(checks, aircraft, "kg/m"))
     yield from problems
     if not problems:
         aircraft["seats"] = expand_seats(scenario.aircraft.cabin)
         together = operation | {f"aircraft.{key}": value for key, value in aircraft.items()}
-        yield from _problems(OPERATION_CHECKS + ENTRY_CHECKS, together, "kg/m")
+        yield from _problems(
+            OPERATION_CHECKS + PEOPLE_CHECKS + CLASS_CHECKS + ENTRY_CHECKS, together, "kg/m"
+        )
 
 
 def _placed(problems: Iterable[Problem], document: Document) -> list[Fault]:

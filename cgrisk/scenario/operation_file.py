@@ -12,6 +12,7 @@ from cgrisk.scenario.fields import (
     ASSUMPTION,
     DATA,
     FORMAT,
+    LEFT_OUT,
     Count,
     Density,
     Factor,
@@ -30,6 +31,13 @@ from cgrisk.scenario.fields import (
     SignedLength,
     item,
 )
+from cgrisk.scenario.mass_file import (
+    BodyMass,
+    CabinBag,
+    LoadSheet,
+    PassengerMass,
+    PopulationMass,
+)
 from cgrisk.scenario.service_file import Cart, Service
 from cgrisk.scenario.stated_ranges import InUnitsOf, StatedRange
 from cgrisk.units import UnitSystem
@@ -40,6 +48,7 @@ __all__ = [
     "CabinBag",
     "Cargo",
     "Cart",
+    "ClassBehaviour",
     "Crowd",
     "CurtailmentGroup",
     "Fuel",
@@ -74,37 +83,17 @@ class Zone(Model):
     """Adults the load sheet shows in this zone."""
     children: Count = item(0)
     """Children (2 to 12 years) the load sheet shows in this zone."""
+    men: Count | None = item(None)
+    """Men among the adults, where the load sheet counts by sex; none means by male_share.
+
+    So many are aboard. In a load that is looked for or changed, male_share holds.
+    """
+    infants: Count = item(0)
+    """Infants (under 2 years) on the laps of adults in this zone; they take no seat."""
+    weighed: Mass | None = item(None)
+    """What the zone's people weigh by the scale, where they are weighed; none means their mean."""
     arm: SignedLength | None = item(None)
     """Arm the load sheet uses for the zone; none means the centroid of its seats."""
-
-
-class LoadSheet(Model):
-    """Standard masses and rounding of the load sheet. A step of 0 means no rounding."""
-
-    adult_mass: PersonMass = item(
-        84.0, source="EU Air Ops CAT.POL.MAB, all-adult standard mass, 30 seats or more"
-    )
-    """Standard mass of an adult, cabin bag included."""
-    child_mass: PersonMass = item(35.0, source="EU Air Ops CAT.POL.MAB, child of 2 to 12 years")
-    """Standard mass of a child."""
-    bag_mass: PersonMass = item(13.0, source="EU Air Ops CAT.POL.MAB, checked bag, European region")
-    """Standard mass of a checked bag."""
-    arm_step: Annotated[float, Quantity("length", low=0.0, high=5.0)] = item(
-        0.01, source="common practice, no published source"
-    )
-    """Zone and compartment arms are rounded to this."""
-    mass_step: Annotated[float, Quantity("mass", low=0.0, high=100.0)] = item(
-        1.0, source="common practice, no published source"
-    )
-    """Masses are rounded to this."""
-    index_step: Annotated[float, Quantity(low=0.0, high=100.0)] = item(
-        0.1, source="common practice, no published source"
-    )
-    """Index of each line is rounded to this."""
-    cg_step: Annotated[float, Quantity(low=0.0, high=10.0, unit="% MAC")] = item(
-        0.1, source="common practice, no published source"
-    )
-    """The resulting zero-fuel CG is rounded to this."""
 
 
 class Passengers(Model):
@@ -170,67 +159,9 @@ class Seating(Model):
     )
     """Under the rule free, natural logarithm of the front row's weight over the rear row's."""
     movers_share: Share = item(0.0, source=ASSUMPTION)
-    """Share of passengers who change to a free seat anywhere in the cabin after boarding."""
+    """Share of passengers who change to a free seat of their class, anywhere, after boarding."""
     blocked: Annotated[tuple[str, ...], Field(strict=False, max_length=1000)] = item(())
     """Seats ("12A") or rows ("12", "20-29") that nobody may use."""
-
-
-class PopulationMass(Model):
-    """Body mass of a population: a shifted lognormal with these moments."""
-
-    mean: Annotated[float, Quantity("mass", above=0.0, high=300.0)] = item()
-    """Mean, clothed, without bags."""
-    sd: Annotated[float, Quantity("mass", low=0.0, high=100.0)] = item()
-    """Standard deviation."""
-    skewness: Annotated[float, Quantity(low=0.0, high=5.0)] = item(1.2)
-    """Skewness; 0 means a normal distribution."""
-
-
-_EASA = (
-    "mean: EASA.2021.C24 survey (2022), quoted second-hand, less its hand baggage; "
-    "shape: NHANES 2017-2018"
-)
-
-
-class BodyMass(Model):
-    """Body masses of those aboard."""
-
-    men: PopulationMass = item(PopulationMass(mean=82.2, sd=17.0, skewness=1.14), source=_EASA)
-    """Adult men."""
-    women: PopulationMass = item(PopulationMass(mean=67.5, sd=16.0, skewness=1.31), source=_EASA)
-    """Adult women."""
-    children: PopulationMass = item(
-        PopulationMass(mean=28.2, sd=10.0, skewness=0.8),
-        source="mean: NHANES 2017-2018, ages 2 to 11; spread: assumption",
-    )
-    """Children of 2 to 12 years."""
-    bias: PersonMassShift = item(0.0, source=ASSUMPTION)
-    """This operation's adults above the populations' means: season, route, clothing."""
-    bias_sd_operation: PersonMass = item(1.5, source=ASSUMPTION)
-    """Standard deviation of that bias, which nobody knows.
-
-    A run holds the bias at its stated value and reports so.
-    """
-
-
-class CabinBag(Model):
-    """What adults bring aboard."""
-
-    mean: PersonMass = item(7.7, source="EASA.2021.C24 survey (2022), quoted second-hand")
-    """Mean mass of those who bring any."""
-    sd: PersonMass = item(3.5, source=ASSUMPTION)
-    """Standard deviation (gamma-like, never below 0)."""
-    none_share: Share = item(0.033, source="EASA.2021.C24 survey (2022), quoted second-hand")
-    """Share who bring none."""
-
-
-class PassengerMass(Model):
-    """Masses of passengers and their cabin bags."""
-
-    body: BodyMass = item(BodyMass(), source=ASSUMPTION)
-    """Body masses."""
-    bag: CabinBag = item(CabinBag(), source=ASSUMPTION)
-    """Cabin bags."""
 
 
 class HoldLoad(Model):
@@ -297,6 +228,16 @@ class Phase(Model):
     """Seat-belt sign lit."""
     getting_up: Factor = item(1.0, source=ASSUMPTION)
     """Factor on everybody's rate of getting up in this phase: a dark cabin, a film, a view."""
+    asleep: Share = item(0.0, source=LEFT_OUT)
+    """Share of the passengers who sleep through the phase and do not get up by themselves.
+
+    Who sleeps in a phase sleeps in all with a share at least as large.
+    """
+    crew_resting: Annotated[int, Field(ge=0, le=24)] = item(0)
+    """Cabin crew in the crew rest during the phase: the last of the stations, in the file's order.
+
+    Only in phases of kind cruise.
+    """
     altitude_ft: Annotated[float, Quantity(low=-2000.0, high=60000.0, unit="ft")] = item(0.0)
     """Pressure altitude at the end of the phase."""
     speed_kt: Annotated[float, Quantity(low=0.0, high=600.0, unit="kt")] = item(0.0)
@@ -371,6 +312,10 @@ class Crowd(Model):
     """The rate is multiplied by this after a cart that gives out trays has served the row."""
     after_meal: Minutes = item(20.0, source=ASSUMPTION)
     """How long that lasts."""
+    before_landing_factor: Factor = item(1.0, source=LEFT_OUT)
+    """The rate is multiplied by this in the last minutes before the recall for the landing."""
+    before_landing: Minutes = item(30.0, source=LEFT_OUT)
+    """How long before that recall it begins."""
     surge_probability: Share = item(0.0, source=ASSUMPTION)
     """Chance per flight that many go to one end of the cabin in cruise: a view, a disturbance."""
     surge_people: Count = item(20, source=ASSUMPTION)
@@ -379,6 +324,17 @@ class Crowd(Model):
     """To which end they go."""
     surge_minutes: Minutes = item(5.0, source=ASSUMPTION)
     """How long they stay."""
+
+
+class ClassBehaviour(Model):
+    """How the passengers of one class of travel differ."""
+
+    name: Name = item()
+    """Name of the class, as the aircraft file's rows have it."""
+    getting_up: Factor = item(1.0, source=LEFT_OUT)
+    """Factor on their rate of getting up: easier seats, more to drink."""
+    asleep: Factor = item(1.0, source=LEFT_OUT)
+    """Factor on the phases' shares of passengers asleep (never more than all): beds."""
 
 
 class CurtailmentGroup(Model):
@@ -451,6 +407,10 @@ class OperationFile(Model):
     """Take-off thrust rating, where the trim tables tell ratings apart."""
     behaviour: Behaviour = item(Behaviour(), source=ASSUMPTION)
     """Getting up."""
+    classes: Annotated[tuple[ClassBehaviour, ...], Field(strict=False, max_length=8)] = item(
+        (), source=ASSUMPTION
+    )
+    """How classes of travel differ in it; a class that is not named does not."""
     crowd: Crowd = item(Crowd(), source=ASSUMPTION)
     """Crowd events."""
     service: Service = item(Service(), source=ASSUMPTION)

@@ -29,14 +29,7 @@ DEFAULT: Final = "default; the file states none"
 NO_SOURCE: Final = "stated in the file without a source"
 
 #: (dotted key, why): edit this list as the model grows.
-_UNUSED = (
-    ("aircraft.cabin.rows.cabin_class", "all classes use the same lavatories in this version"),
-    (
-        "aircraft.cabin.seat_table.cabin_class",
-        "all classes use the same lavatories in this version",
-    ),
-    ("aircraft.holds.max_load", "checked on loading only"),
-)
+_UNUSED = (("aircraft.holds.max_load", "checked on loading only"),)
 #: Doubts of the operation as a whole: held at their stated value in a run, not sampled.
 HELD = (("operation.mass.body.bias_sd_operation", "operation.mass.body.bias"),)
 

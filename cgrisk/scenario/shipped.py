@@ -33,17 +33,29 @@ def shipped_scenarios() -> dict[str, Path]:
     return {p.parent.name: p.parent for p in sorted(shipped_folder().glob("*/operation.toml"))}
 
 
-def write_template(folder: str | Path) -> tuple[Path, ...]:
-    """Copy the shipped case, comments and all, into a new folder to edit.
+def write_template(folder: str | Path, *, case: str = DEFAULT) -> tuple[Path, ...]:
+    """Copy a shipped case, comments and all, into a new folder to edit.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Made anew.
+    case : str
+        One of :func:`shipped_scenarios`.
 
     Raises
     ------
     UsageError
-        If the folder exists and holds anything.
+        If there is no such case, or the folder exists and holds anything.
     RunFolderError
         If it cannot be written.
     """
     target = Path(folder)
+    known = shipped_scenarios()
+    if case not in known:
+        raise UsageError(
+            argument="like", expected=" or ".join(known), got=case, cure="Choose one of them."
+        )
     try:
         if target.exists() and (not target.is_dir() or any(target.iterdir())):
             raise UsageError(
@@ -55,7 +67,7 @@ def write_template(folder: str | Path) -> tuple[Path, ...]:
         target.mkdir(parents=True, exist_ok=True)
         written = []
         for name in ("aircraft.toml", "operation.toml", "policies.toml", "loads.csv"):
-            source = shipped_scenarios()[DEFAULT] / name
+            source = known[case] / name
             shutil.copyfile(source, target / source.name)
             written.append(target / source.name)
     except OSError as error:

@@ -1,4 +1,4 @@
-"""CSV tables: those that an aircraft file may name, and how any other one is read."""
+"""CSV tables: those that a scenario file may name, and how any other one is read."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from typing import Any, Final
 from cgrisk.errors import Fault, InputError
 from cgrisk.scenario.document import MAX_BYTES, Placement, read_text, shown
 
-__all__ = ["FUEL_INDEX", "SEAT_PLAN", "TableForm", "read_table"]
+__all__ = ["FUEL_INDEX", "SEAT_PLAN", "SURVEY", "TableForm", "read_table"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +56,10 @@ SEAT_PLAN: Final = TableForm(
     optional=frozenset({"aisle", "cabin_class"}),
 )
 FUEL_INDEX: Final = TableForm(columns={"fuel": float, "index": float}, as_list=True)
+
+SURVEY: Final = TableForm(
+    columns={"sex": str, "mass": float}, as_list=True, comments=True, most_rows=20_000
+)
 
 _KINDS: Final[dict[Callable[[str], Any], str]] = {int: "a whole number", float: "a number"}
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import subprocess
 import sys
 import time
@@ -24,6 +25,7 @@ from cgrisk.sampling.tally import pack_outcomes
 from tests.flight_cases import edited, shipped_scenario
 from tests.oracles import simpy_flight
 from tests.simpy_cases import certain
+from tests.twin_cases import twin_scenario
 
 pytestmark = pytest.mark.benchmark
 
@@ -238,3 +240,76 @@ def test_trim_and_take_off_add_little():
     ratios = [_per_flight(whole, flights=2000) / _per_flight(less, flights=2000) for _ in range(5)]
     sys.stdout.write(f"a flight with trim and take-off over one without: {np.median(ratios):.2f}\n")
     assert np.median(ratios) < 1.6
+
+
+def _long_cabin(people: int, hours: float, lavatories: int) -> Any:
+    """The shipped twin aisle made longer: rows in the same pitch of seats, lavatories in fours."""
+    rows = -(-people * 298 // (250 * 8))
+    groups = max(1, lavatories // 4)
+    first, pitch = 8.2, 0.81
+    last = first + pitch * (rows - 1)
+    phases = twin_scenario().resolved()["operation"]["phases"]
+    cruise = [i for i, phase in enumerate(phases) if phase["kind"] == "cruise"]
+    minutes = sum(phases[i]["minutes"] for i in cruise)
+    factor = (60.0 * hours - sum(p["minutes"] for p in phases) + minutes) / minutes
+    for i in cruise:
+        phases[i] |= {"minutes": phases[i]["minutes"] * factor, "crew_resting": 0}
+        phases[i]["fuel_flow"] /= factor
+    half = rows // 2
+    adults = min(people // 2, 8 * half)
+    return twin_scenario(
+        {
+            "aircraft.cabin.rows": [
+                {"rows": f"1-{rows}", "pitch": pitch, "seats": None, "cabin_class": "economy"}
+            ],
+            "aircraft.cabin.first_row_arm": first,
+            "aircraft.cabin.lavatories": [
+                {"name": f"group {g}", "count": 4, "queue_toward": "aft",
+                 "arm": first + (last - first) * (g + 0.5) / groups + 0.3}
+                for g in range(groups)
+            ],
+            "aircraft.cabin.galleys": [
+                {"name": "forward galley", "arm": first - 2.0, "standing": 6},
+                {"name": "aft galley", "arm": last + 2.0, "standing": 6},
+            ],
+            "operation.classes": [],
+            "operation.parties": [],
+            "operation.service.carts": [],
+            "operation.phases": phases,
+            "operation.zones": [
+                {"name": "A", "rows": f"1-{half}", "adults": adults, "children": 0},
+                {"name": "B", "rows": f"{half + 1}-{rows}", "adults": people - adults,
+                 "children": 0},
+            ],
+        }
+    )  # fmt: skip
+
+
+def _cost_and_trips(scenario: Any) -> tuple[float, float]:
+    model = prepare(scenario)
+    rows = fly_block(model, seed=1, flights=np.arange(200, dtype=np.uint32))
+    trips = float(rows[:, model.columns.index("trips")].mean())
+    return _per_flight(model, flights=600), trips
+
+
+def test_a_twin_aisle_costs_in_proportion_to_its_trips():
+    """Passengers to 600, hours to 16, lavatories to 16: cost a trip, each beside the one before."""
+    base = _per_flight(prepare(shipped_scenario()), flights=2000)
+    twin, trips = _cost_and_trips(twin_scenario())
+    sys.stdout.write(
+        f"twin aisle {1 / twin:.0f} flights/s with {trips:.0f} trips, {twin / base:.1f} times the "
+        "single aisle\n"
+    )
+    assert twin / base < 16.0
+    ladders = {
+        "passengers": [(150, 9.0, 8), (300, 9.0, 8), (600, 9.0, 8)],
+        "hours": [(300, 4.0, 8), (300, 8.0, 8), (300, 16.0, 8)],
+        "lavatories": [(300, 9.0, 4), (300, 9.0, 8), (300, 9.0, 16)],
+    }
+    for name, ladder in ladders.items():
+        found = [_cost_and_trips(_long_cabin(*step)) for step in ladder]
+        told = [f"{1e6 * cost:.0f} us, {n:.0f} trips" for cost, n in found]
+        sys.stdout.write(f"by {name}: {'; '.join(told)}\n")
+        per_trip = [cost / n for cost, n in found]
+        for before, after in itertools.pairwise(per_trip):
+            assert after / before < 1.6, name

@@ -83,6 +83,7 @@ def test_json_alone_goes_to_stdout_and_rules_are_kept(
         (("--level", "0"), "level: expected over 0"),
         (("--flights", "1"), "flights: expected a whole number from 2"),
         (("--max-zones", "0"), "max zones: expected at least 1"),
+        (("--max-zones", "13"), "max zones: expected at most 12; got 13"),
     ],
 )
 def test_bad_arguments_are_named(

@@ -46,6 +46,9 @@ class Person:
     tray_kg: float = 0.0
     owes: list[tuple[float, float]] = field(default_factory=list)  # mass, arm of galley of origin
     times_up: int = 0
+    travels: str = ""  # class of travel
+    restless: float = 1.0
+    sleeps_where: tuple[float, float] = (1.0, 1.0)  # his number, the factor on a phase's share
 
 
 def lognormal(rng: np.random.Generator, mean: float, cv: float) -> float:
@@ -105,10 +108,28 @@ def take_seats(free: dict[int, float], size: int) -> list[int]:
     return taken
 
 
+def men_of(operation: Any, zone: Any) -> int:
+    """Return how many of a zone's adults the load sheet counts as men (halves upward)."""
+    if zone.men is not None:
+        return int(zone.men)
+    return int(operation.passengers.male_share * zone.adults + 0.5)
+
+
 def masses(
-    operation: Any, kind: Any, adults: int, children: int, rng: np.random.Generator
+    operation: Any,
+    kind: Any,
+    adults: int,
+    children: int,
+    rng: np.random.Generator,
+    *,
+    sexes: list[bool] | None = None,
+    laps: list[bool] | None = None,
 ) -> list[tuple[float, float]]:
-    """Return (body, cabin bag) in kg of the members of a party, adults first."""
+    """Return (body, cabin bag) in kg of the members of a party, adults first.
+
+    Where the load sheet counts men, ``sexes`` says of the next adults who is one; ``laps`` says who
+    has an infant. Both lose those who are used.
+    """
     body, bag = operation.mass.body, operation.mass.bag
     male = operation.passengers.male_share
     one_sex = kind is not None and rng.random() < kind.same_sex
@@ -121,10 +142,14 @@ def masses(
         score = sqrt(c) * common + sqrt(1.0 - c) * rng.normal()
         if member < adults:
             man = men_only if one_sex else rng.random() < male
+            if sexes is not None:
+                man = sexes.pop(0)
             law = body.men if man else body.women
             kg = shifted_lognormal(score, law.mean + body.bias, law.sd, law.skewness) + shift
             no_bag = bag.mean == 0.0 or rng.random() < bag.none_share
             bag_kg = 0.0 if no_bag else lognormal(rng, bag.mean, bag.sd / bag.mean)
+            if laps is not None and laps.pop(0):
+                kg += max(rng.normal(body.infants.mean, body.infants.sd), 2.0)
         else:
             law, bag_kg = body.children, 0.0
             kg = shifted_lognormal(score, law.mean, law.sd, law.skewness)
@@ -139,13 +164,20 @@ def board(scenario: Scenario, plan: CabinPlan, rng: np.random.Generator) -> list
     for number, zone in enumerate(operation.zones):
         order = [s for s in plan.snake_order if plan.zone[s] == number and not plan.blocked[s]]
         free = {place: float(rng.random()) for place in range(len(order))}
+        sexes = None
+        if operation.load_sheet.basis == "by_sex":
+            # every set of that many adults alike; parties of one sex are not for this version
+            assert all(kind.same_sex == 0.0 for kind in operation.parties)
+            men = men_of(operation, zone)
+            sexes = list(rng.permutation([True] * men + [False] * (zone.adults - men)))
+        laps = list(rng.permutation([True] * zone.infants + [False] * (zone.adults - zone.infants)))
         for kind, adults, children in party_sizes(operation, zone, rng):
             if operation.seating.parties == "apart":
                 places = [take_seats(free, 1)[0] for _ in range(adults + children)]
             else:
                 places = take_seats(free, adults + children)
             party: list[Person] = []
-            kilograms = masses(operation, kind, adults, children, rng)
+            kilograms = masses(operation, kind, adults, children, rng, sexes=sexes, laps=laps)
             for place, (body_kg, bag_kg) in zip(places, kilograms, strict=True):
                 seat = order[place]
                 person = Person(

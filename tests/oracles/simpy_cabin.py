@@ -14,7 +14,7 @@ from cgrisk.aircraft import CabinPlan
 from cgrisk.scenario import Scenario
 from tests.oracles.simpy_boarding import Person, board, lognormal
 from tests.oracles.simpy_crew import SAME_ARM, CabinCrew, Ledger, Mover, TimeTable
-from tests.oracles.simpy_places import CrowdPlace, Galley, Group, Trip, Want
+from tests.oracles.simpy_places import CrowdPlace, Galley, Group, Trip, Want, admits
 
 Steps = Generator[Any, Any, Any]
 
@@ -50,7 +50,12 @@ class CabinLife:
         self.crew = CabinCrew(
             scenario, plan, table, self.env, self.ledger, self.aboard, rng, self.tell, self.ate
         )
+        own = {spec.name: spec for spec in scenario.operation.classes}
         for person in self.aboard:
+            person.travels = plan.classes[plan.class_index[person.seat]]
+            spec = own.get(person.travels)
+            person.restless = 1.0 if spec is None else spec.getting_up
+            person.sleeps_where = (rng.random(), 1.0 if spec is None else spec.asleep)
             person.mover = Mover(self.env, self.ledger, person.body_kg, person.arm)
             person.process = self.env.process(self.live(person))
         self.env.process(self.sign())
@@ -148,6 +153,7 @@ class CabinLife:
             self.behaviour.trips_middle,
             self.behaviour.trips_aisle,
         )[person.position] / 3600.0
+        rate *= person.restless
         need = person.urge_needed
         for begin, end, factor in self.table.pieces:
             start = max(begin, person.sat_at)
@@ -156,7 +162,7 @@ class CabinLife:
             marks = {start, end} | {t for meal in person.meals for t in meal if start < t < end}
             times = sorted(marks)
             for a, b in pairwise(times):
-                grows = rate * factor
+                grows = 0.0 if self.asleep(person, (a + b) / 2.0) else rate * factor
                 if any(left < (a + b) / 2.0 < over for left, over in person.meals):
                     grows *= self.crowd.after_meal_factor
                 if grows > 0.0 and grows * (b - a) >= need:
@@ -164,11 +170,17 @@ class CabinLife:
                 need -= grows * (b - a)
         return inf
 
-    def new_want(self) -> Want | None:
+    def asleep(self, person: Person, time: float) -> bool:
+        """Say whether he sleeps through the phase of a time."""
+        phase = next(phase for begin, end, phase in self.table.phases if begin <= time < end)
+        number, factor = person.sleeps_where
+        return number < phase.asleep * factor
+
+    def new_want(self, person: Person) -> Want | None:
         """Draw what one gets up for; None where there is nothing to go to."""
         lavatory = self.rng.random() < self.behaviour.lavatory_share
-        standing = any(galley.standing > 0 for galley in self.galleys)
-        usable = any(group.usable > 0 for group in self.groups)
+        standing = any(place.standing > 0 for place in self.galleys if admits(place, person))
+        usable = any(group.usable > 0 for group in self.groups if admits(group, person))
         if not usable and not standing:
             return None
         if not usable or not standing:
@@ -193,7 +205,7 @@ class CabinLife:
         )
         best: Any = None
         chosen: Any = None
-        for place in places:
+        for place in filter(lambda place: admits(place, person), places):
             way = self.way_out(person, place.arm)
             if way is not None and (best is None or way[0] < best[0] - SAME_ARM):
                 best, chosen = way, place
@@ -203,7 +215,9 @@ class CabinLife:
         trip = Trip(chosen, best[1], want)
         self.rise(person, trip)
         for other in person.party:
-            if other.doing != "sits" or self.rng.random() >= self.behaviour.companion_share:
+            if other.doing != "sits" or self.asleep(other, self.env.now):
+                continue
+            if self.rng.random() >= self.behaviour.companion_share:
                 continue
             way = self.way_out(other, chosen.arm)
             full = (
@@ -211,7 +225,7 @@ class CabinLife:
                 if isinstance(chosen, Galley)
                 else not chosen.has_room(self.behaviour.queue_limit)
             )
-            if way is None or full:
+            if way is None or full or not admits(chosen, other):
                 continue
             along = Trip(chosen, way[1], self.want_for(want.purpose))
             self.rise(other, along)
@@ -278,7 +292,7 @@ class CabinLife:
                 want = None  # he gives it up
                 continue
             if call == "rush" or want is None:
-                want = self.new_want()
+                want = self.new_want(person)
                 if want is None:
                     continue
             trip = self.set_out(person, want)
@@ -458,7 +472,9 @@ class CabinLife:
     def rush(self, person: Person) -> Steps:
         """Get up some minutes after the sign goes off."""
         yield self.env.timeout(self.rng.exponential(60.0 * self.crowd.sign_off_minutes))
-        if person.doing == "sits" and not self.lit and not self.barred:
+        if self.lit or self.barred or self.asleep(person, self.env.now):
+            return
+        if person.doing == "sits":
             person.process.interrupt("rush")
 
     def recalls(self) -> Steps:

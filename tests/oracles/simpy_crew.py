@@ -47,6 +47,12 @@ class TimeTable:
         self.cruises = cruises
         self.cruise_start = cruises[0][0] if cruises else inf
         marks = {0.0, self.end}
+        factor_before_landing, rise = operation.crowd.before_landing_factor, (inf, inf)
+        called = [recall for recall, start, _ in self.stretches if start > self.cruise_start]
+        if called and called[0] > self.cruise_start:
+            begin = called[0] - 60.0 * operation.crowd.before_landing
+            rise = (max(begin, self.cruise_start), called[0])
+            marks |= set(rise)
         for a, b, _ in self.phases:
             marks |= {a, b}
         for recall, _, end in self.stretches:
@@ -60,6 +66,8 @@ class TimeTable:
             factor = phase.getting_up
             if phase.sign:
                 factor *= operation.behaviour.sign_factor
+            if rise[0] < middle < rise[1]:
+                factor *= factor_before_landing
             if any(recall < middle < end for recall, _, end in self.stretches):
                 factor = 0.0
             self.pieces.append((a, b, factor))
@@ -156,6 +164,11 @@ class CrewMember:
         self.mover = Mover(env, ledger, mass, station)
         self.station = station
         self.with_cart = False
+        self.rests: list[tuple[float, float]] = []
+
+    def awake(self, begin: float, end: float) -> bool:
+        """Say whether he rests at no time of a stretch."""
+        return not any(a < end and b > begin for a, b in self.rests)
 
 
 class CabinCrew:
@@ -184,6 +197,12 @@ class CabinCrew:
         galleys = {g.name: g.arm for g in scenario.aircraft.cabin.galleys}
         specs = sorted(self.service.carts, key=lambda spec: spec.start)  # a stable sort
         self.carts = [Cart(env, ledger, spec, galleys[spec.galley]) for spec in specs]
+        rest = scenario.aircraft.cabin.crew_rest
+        for begin, end, phase in table.phases:
+            resting = self.members[len(self.members) - phase.crew_resting :]
+            for member in resting if phase.crew_resting else []:
+                member.rests.append((begin, end))
+                self.env.process(self.rest(member, begin, end, rest.arm))
         self.walks = 0
         self.plan_rounds(aboard)
         for cart in self.carts:
@@ -273,7 +292,11 @@ class CabinCrew:
         if not cart.stops:
             cart.returned.succeed()
             return
-        free = [member for member in self.members if not member.with_cart]
+        free = [
+            member
+            for member in self.members
+            if not member.with_cart and member.awake(cart.leaves, cart.back)
+        ]
         free.sort(key=lambda member: round(abs(member.station - cart.galley_arm), 9))
         cart.crew = free[: cart.spec.crew]
         for member in cart.crew:
@@ -310,6 +333,14 @@ class CabinCrew:
 
     # --- crew ------------------------------------------------------------------------------
 
+    def rest(self, member: CrewMember, begin: float, end: float, arm: float) -> Any:
+        """Rest in the crew rest."""
+        yield self.env.timeout(begin)
+        member.mover.put(arm)
+        yield self.env.timeout(end - begin)
+        if not any(start == end for start, _ in member.rests):  # else he rests on
+            member.mover.put(member.station)
+
     def walk_about(self, member: CrewMember) -> Generator[Any, Any, None]:
         """Live as a crew member between carts: walk through the cabin now and then."""
         spans = [(a, b) for a, b, phase in self.table.phases if phase.kind in IN_FLIGHT]
@@ -332,7 +363,7 @@ class CabinCrew:
             )
             if home > end:
                 return
-            if cart_out:
+            if cart_out or not member.awake(self.env.now, home):
                 continue
             self.walks += 1
             direction = 1.0 if place > member.station else -1.0

@@ -25,6 +25,7 @@ from cgrisk.aircraft import (
 from cgrisk.scenario import Scenario
 from tests.oracles.simpy_cabin import CabinLife
 from tests.oracles.simpy_crew import IN_FLIGHT, TimeTable
+from tests.oracles.stepped_fuel import fuel_by_steps
 
 POSITIONS = ("window", "middle", "aisle")
 GRID_S = 5.0
@@ -33,7 +34,14 @@ GRID_S = 5.0
 class FuelPath:
     """Mass and moment of the fuel on a fine grid of times, and limits of the in-flight phases."""
 
-    def __init__(self, scenario: Scenario, table: TimeTable) -> None:
+    def __init__(
+        self, scenario: Scenario, table: TimeTable, late_s: list[float] | None = None
+    ) -> None:
+        if late_s:
+            self.times, self.masses, self.moments, _ = fuel_by_steps(
+                scenario, late_s=late_s, step_s=GRID_S
+            )
+            return
         aircraft, fuel = scenario.aircraft, scenario.operation.fuel
         density = fuel.density or aircraft.reference_density
         start = fill_plan(aircraft, fuel.block / density)
@@ -131,6 +139,16 @@ def readings(life: CabinLife) -> dict[str, float]:
     return out
 
 
+def late_transfers(scenario: Scenario, rng: np.random.Generator) -> list[float]:
+    """Return how late each transfer of fuel starts on a flight (s), infinity if it is stuck."""
+    return [
+        float("inf")
+        if rng.random() < transfer.stuck
+        else float(rng.exponential(60.0 * transfer.late_mean))
+        for transfer in scenario.aircraft.fuel_transfers
+    ]
+
+
 def fly_once(
     scenario: Scenario, plan: CabinPlan, table: TimeTable, rng: np.random.Generator
 ) -> CabinLife:
@@ -148,7 +166,10 @@ def fly(scenario: Scenario, *, seed: int, flights: int) -> dict[str, np.ndarray]
     gc.disable()  # each flight is one knot of references: collected once, below
     try:
         for flight in range(flights):
-            life = fly_once(scenario, plan, table, np.random.default_rng([seed, flight]))
+            rng = np.random.default_rng([seed, flight])
+            life = fly_once(scenario, plan, table, rng)
+            if scenario.aircraft.fuel_transfers:
+                fuel = FuelPath(scenario, table, late_transfers(scenario, rng))
             rows.append({**readings(life), **margins(scenario, life, fuel)})
             if flight % 20 == 19:
                 del life

@@ -12,7 +12,7 @@ class Group:
     """A group of lavatories and its queue."""
 
     def __init__(self, spec: Any, spacing: float) -> None:
-        self.arm, self.usable = spec.arm, spec.count
+        self.arm, self.usable, self.classes = spec.arm, spec.count, spec.classes
         self.step = -spacing if spec.queue_toward == "fore" else spacing
         self.inside: list[Person] = []
         self.queue: list[Person] = []
@@ -40,13 +40,18 @@ class Galley:
     """A galley, and who stands in it or is on his way to it."""
 
     def __init__(self, spec: Any) -> None:
-        self.arm, self.standing = spec.arm, spec.standing
+        self.arm, self.standing, self.classes = spec.arm, spec.standing, spec.classes
         self.people: list[Person] = []
 
     @property
     def room(self) -> bool:
         """Say whether one more may come."""
         return len(self.people) < self.standing
+
+
+def admits(place: Any, person: Person) -> bool:
+    """Say whether a lavatory group or galley is for this passenger."""
+    return not place.classes or person.travels in place.classes
 
 
 @dataclass

@@ -15,6 +15,8 @@ from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.exact import exact_tail
 from cgrisk.rare.score import envelope_score
 from cgrisk.rare.tilting import tilted_tail
+from cgrisk.scenario import load_scenario
+from cgrisk.scenario.shipped import shipped_scenarios
 from tests.flight_cases import edited
 from tests.tilt_cases import SEATS
 
@@ -38,7 +40,7 @@ def _tilt(model: FlightModel, theta: float, seed: int) -> Any:
     return tilt_data(
         model,
         theta=theta,
-        reference_arm_m=17.5,
+        reference_arm_m=model.program.sheet.take_off_arm_m,
         found=found,
         moment_kgm=np.array([100.0 if s.cause != 1 or s.word else 1.0 for s in found]),
         choice_seed=seed,
@@ -63,19 +65,14 @@ def test_people_sit_where_they_were_put(rule: str, seed_offset: int) -> None:
         assert (taken_at[flight] > 0).sum() == (seated[flight] >= 0).sum()
 
 
-@pytest.mark.parametrize("rule", CABINS)
-def test_weights_undo_the_tilt(rule: str, seed_offset: int) -> None:
-    """Weights average 1, and weighted means are those of ordinary flights, movement included.
-
-    Aft under one rule, forward under the next.
-    """
-    model = prepare(edited(CABINS[rule]))
+def _weights_undo_the_tilt(model: FlightModel, strength: float, seed_offset: int) -> None:
+    """Weights average 1, and weighted means are those of ordinary flights, movement included."""
     columns = [model.columns.index(f"take_off_error_kgm.{name}") for name in COLUMNS]
     columns += [model.columns.index(name) for name in ("passengers", "trips")]
     flights = np.arange(2000, dtype=np.uint32)
     plain = fly_block(model, seed=21 + seed_offset, flights=flights)
-    sign = 1.0 if list(CABINS).index(rule) % 2 == 0 else -1.0
-    data = _tilt(model, sign * 4e-4, 22 + seed_offset)
+    spread = float(plain[:, columns[: len(COLUMNS)]].sum(axis=1).std())
+    data = _tilt(model, strength / spread, 22 + seed_offset)
     versions, log_weight, seat = lean_block(model, data, seed=23 + seed_offset, flights=flights)
     rows = fly_block(model, seed=23 + seed_offset, flights=flights, versions=versions)
     assert ((seat >= 0).sum(axis=1) == rows[:, model.columns.index("passengers")]).all()
@@ -90,6 +87,20 @@ def test_weights_undo_the_tilt(rule: str, seed_offset: int) -> None:
         error = np.sqrt(ours.var(axis=0) / len(ours) + theirs.var(axis=0) / len(theirs))
         error += 1e-9 * np.abs(centre) ** power + 1e-9
         assert (np.abs(ours.mean(axis=0) - theirs.mean(axis=0)) < 5.0 * error).all()
+
+
+@pytest.mark.parametrize("rule", CABINS)
+def test_weights_undo_the_tilt(rule: str, seed_offset: int) -> None:
+    """Aft under one rule, forward under the next."""
+    strength = 0.9 if list(CABINS).index(rule) % 2 == 0 else -0.9
+    _weights_undo_the_tilt(prepare(edited(CABINS[rule])), strength, seed_offset)
+
+
+@pytest.mark.parametrize("case", ["commuter", "twin_aisle"])
+def test_weights_undo_the_tilt_of_other_cases(case: str, seed_offset: int) -> None:
+    """Men counted on the load sheet; classes of travel, within which people change seats."""
+    model = prepare(load_scenario(shipped_scenarios()[case]))
+    _weights_undo_the_tilt(model, 0.9, seed_offset)
 
 
 def _against_the_exact_law(side: str, depths: Any, relative_error: float, seed: int) -> None:

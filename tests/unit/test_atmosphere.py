@@ -7,7 +7,6 @@ import pytest
 from fluids.atmosphere import ATMOSPHERE_1976
 
 from cgrisk.aircraft.atmosphere import RHO0, mach_number, standard_air
-from cgrisk.units import FT_TO_M
 
 #: The standard's Earth radius, m: it ties geometric to geopotential altitude.
 RADIUS_M = 6_356_766.0
@@ -21,40 +20,6 @@ def reference(altitude_m: float) -> ATMOSPHERE_1976:
     air = ATMOSPHERE_1976(RADIUS_M * altitude_m / (RADIUS_M - altitude_m))
     assert pytest.approx(altitude_m, abs=1e-6) == air.H
     return air
-
-
-@pytest.mark.parametrize(
-    ("altitude_m", "temperature", "pressure", "density", "sound"),
-    [
-        pytest.param(
-            0.0, 288.15, 101_325.0, 1.225, 340.294,
-            id="sea level, US Standard Atmosphere 1976 (memory)",
-        ),
-        pytest.param(
-            11_000.0, 216.65, 22_632.1, 0.363918, 295.070,
-            id="11,000 m, computed from published constants",
-        ),
-        pytest.param(
-            35_000.0 * FT_TO_M, 218.808, 23_842.3, None, None,
-            id="35,000 ft, computed from published constants",
-        ),
-    ],
-)  # fmt: skip
-def test_rows_of_the_standard(
-    altitude_m: float,
-    temperature: float,
-    pressure: float,
-    density: float | None,
-    sound: float | None,
-) -> None:
-    air = standard_air(altitude_m)
-    assert air.temperature_k == pytest.approx(temperature, abs=5.1e-4)
-    assert air.pressure_pa == pytest.approx(pressure, abs=0.051)
-    if density is not None:
-        # the gas law gives 1.2249992 at sea level
-        assert air.density_kgpm3 == pytest.approx(density, abs=1e-6)
-    if sound is not None:
-        assert air.sound_mps == pytest.approx(sound, abs=5.1e-4)
 
 
 @pytest.mark.parametrize("altitude_m", ALTITUDES_M)

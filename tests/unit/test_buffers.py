@@ -93,7 +93,7 @@ def test_same_seed_same_bits_whatever_the_threads() -> None:
 def test_total_and_together_share_out() -> None:
     four = ask(in_total=True, together=True, masses_kg=(50_000.0, 55_000.0))
     assert four.each_risk == pytest.approx(1e-2 / 4)
-    assert four.each_confidence == pytest.approx(1.0 - 0.05 / 8)
+    assert four.each_confidence == pytest.approx(1.0 - 0.05 / 12)
 
 
 def test_quantiles_of_the_cg_error_fail_on_a_steep_limit_where_those_of_the_excess_hold() -> None:

@@ -74,7 +74,7 @@ def test_an_odd_scenario_flies(name, tmp_path):
     assert np.isfinite(figures.to_numpy()).all()
     publish(tmp_path, summary=summary)
     model = sample.model
-    charts = 5 + (not model.planned_trim.empty) + (model.take_off is not None)
+    charts = 7 + (not model.planned_trim.empty) + (model.take_off is not None)
     assert len(list((tmp_path / "charts").iterdir())) == 3 * charts
     assert scenario.name in check_text(scenario)
 

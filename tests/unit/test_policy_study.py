@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import copy
 import math
+import re
 from typing import Any
 
 import numpy as np
 import pytest
 from scipy import special, stats
 
+from cgrisk.decide.compliance import fly_compliance
 from cgrisk.decide.demand import demand_law
 from cgrisk.decide.policies import PolicyStudy, default_counts, evaluate
 from cgrisk.decide.policy_cells import Cell, Task, count_seed, fly_count
@@ -17,7 +19,7 @@ from cgrisk.decide.policy_pairs import contrasts, pair_table, variance_gain
 from cgrisk.decide.policy_shelf import kept_count
 from cgrisk.errors import UsageError
 from cgrisk.rare import Meter
-from cgrisk.report.policy_text import policy_answer, policy_text
+from cgrisk.report.policy_text import _rounded, policy_answer, policy_text
 from cgrisk.report.publish_policies import publish_policies
 from cgrisk.risk.sequential import _log_mixture, any_time_intervals
 from cgrisk.runs.shelf import Shelf
@@ -100,12 +102,17 @@ def test_seats_and_passengers_turned_away(study: PolicyStudy) -> None:
 
 def test_the_pareto_set_is_what_nothing_beats(study: PolicyStudy) -> None:
     points = [
-        (row["risk"], row["seats_blocked"] + row["turned_away"], row["pareto"])
+        ((row["risk"], row["seats_blocked"], row["turned_away"]), row)
         for row in study.ranking.to_dict("records")
     ]
-    for risk, cost, best in points:
-        beaten = any(r <= risk and c <= cost and (r, c) != (risk, cost) for r, c, _ in points)
-        assert best == (not beaten)
+    for own, row in points:
+        beaten = [
+            other["policy"]
+            for p, other in points
+            if p != own and all(x <= y for x, y in zip(p, own, strict=True))
+        ]
+        assert row["pareto"] == (not beaten)
+        assert row["pareto_possible"] == all(b in row["not_apart_from"] for b in beaten)
     assert study.ranking["rank"].tolist() == [1, 2, 3, 4, 5]
     assert study.ranking.iloc[-1]["verdict"] in ("fails", "undecided")
 
@@ -161,20 +168,23 @@ def test_paired_differences_by_hand() -> None:
     assert (row["only_first"], row["only_second"]) == (30, 50)
     assert row["difference"] == pytest.approx(0.02)
     assert row["low"] < 0.02 < row["high"]
-    found = contrasts(["a", "b"], cells, weights=np.ones(1), confidence=0.95)
+    found = contrasts(["a", "b"], cells, weights=np.ones(1), confidence=0.95, flights=1000)
     row = found[found["side"] == "forward"].iloc[0]
     paired = (0.08 - 0.02**2) / 1000
     apart = (0.04 * 0.96 + 0.06 * 0.94) / 1000
     assert row["gain_risk"] == pytest.approx(apart / paired)
     assert row["difference"] == pytest.approx(0.02)
+    assert math.isnan(row["times_needed"])
     error = math.sqrt((0.081 - 0.02**2) / 1000)
     assert row["high"] - row["low"] == pytest.approx(2 * 1.959964 * error, rel=1e-5)
     # Aft nothing was seen: no difference, and no number of flights known to show one.
     aft = found[found["side"] == "aft"].iloc[0]
     assert aft["difference"] == 0.0
     assert not aft["told_apart"]
-    assert math.isinf(aft["flights_needed"])
-    same = contrasts(["a", "b"], [[cells[0][0]] * 2], weights=np.ones(1), confidence=0.95)
+    assert math.isinf(aft["times_needed"])
+    same = contrasts(
+        ["a", "b"], [[cells[0][0]] * 2], weights=np.ones(1), confidence=0.95, flights=1000
+    )
     assert (same["low"] == 0.0).all()
     assert (same["high"] == 0.0).all()
 
@@ -260,6 +270,15 @@ def test_the_text_says_what_must_be_said(study: PolicyStudy) -> None:
     assert answer["decision"]
 
 
+def test_flights_asked_for_are_words_that_the_command_takes(study: PolicyStudy) -> None:
+    assert [_rounded(x) for x in (7.2, 99.5, 10_401.0, 346_000.0)] == [8, 100, 11_000, 350_000]
+    asked = re.findall(r"more flights would .*\((.*)\)", policy_text(study))
+    open_ = study.contrasts[np.isfinite(study.contrasts["times_needed"])]
+    assert len(asked) == min(len(open_), 12)
+    for words in asked:
+        assert re.fullmatch(r"--at-least (\d+)( --flights \1)?", words)
+
+
 def test_tables_and_charts_are_written(study: PolicyStudy, tmp_path: Any) -> None:
     publish_policies(tmp_path, study=study, manifest={"seed": 5})
     names = {path.name for path in tmp_path.iterdir()}
@@ -269,7 +288,8 @@ def test_tables_and_charts_are_written(study: PolicyStudy, tmp_path: Any) -> Non
         for kind in ("svg", "png")
     }
     assert charts <= names
-    tables = ("policies", "ranking", "trim", "pairs", "contrasts", "compliance", "swaps")
+    tables = ("policies", "ranking", "trim", "pairs", "contrasts", "mean_errors", "compliance")
+    tables += ("swaps",)
     assert {"policies.json", *(f"{stem}.csv" for stem in tables)} <= names
 
 
@@ -301,3 +321,21 @@ def test_a_target_must_be_a_probability(target: float) -> None:
 def test_numbers_of_passengers_must_fit_the_cabin() -> None:
     with pytest.raises(UsageError, match="from 1 to the 174 seats"):
         evaluate(task(), the_set({}), counts=np.array([175]))
+
+
+def test_confidence_and_flights_compared_must_be_numbers_that_mean_something() -> None:
+    with pytest.raises(UsageError, match="confidence: expected a number strictly between 0 and 1"):
+        task(confidence=1.0)
+    with pytest.raises(UsageError, match="at_least: expected at least 1 flight"):
+        task(at_least=0)
+
+
+def test_a_policy_without_room_is_not_ranked_by_its_compliance() -> None:
+    """Its mean would be over other numbers of passengers than that of the others."""
+    file = the_set({}, {"block": [{"seats": ["1-10"]}]})
+    small = task(flights=64, to_the_end=True)
+    found = fly_compliance(small, file, counts=np.array([80, 160]), meter=Meter()).table
+    by_name = found.set_index("policy")
+    assert (by_name.loc["p1", "rank"] == 0).all()
+    assert (by_name.loc["p1", "counts"] == 1).all()
+    assert (by_name.loc["p0", "rank"] == 1).all()

@@ -383,6 +383,16 @@ def test_the_text_says_what_must_be_said(study: RestrictionStudy) -> None:
     assert answer["draft"][0]["restriction"] == "block rows 1-2"
 
 
+def test_what_is_less_and_stays_undecided_is_marked(study: RestrictionStudy) -> None:
+    assert "a lesser restriction stays undecided" not in restriction_text(study)
+    tried = study.tried.copy()
+    bare = tried["restriction"] == "no restriction"
+    tried.loc[bare, "standing"] = "undecided"
+    text = restriction_text(replace(study, tried=tried))
+    assert "* a lesser restriction stays undecided" in text
+    assert any(line.endswith(" *") for line in text.splitlines())
+
+
 def test_tables_draft_and_chart_are_written(study: RestrictionStudy, tmp_path: Any) -> None:
     publish_restriction(tmp_path, study=study, manifest={"seed": 5})
     names = {path.name for path in tmp_path.iterdir()}

@@ -362,6 +362,18 @@ def test_shipped_scenarios_load() -> None:
         assert "nvented" in scenario.operation.note
 
 
+@pytest.mark.parametrize("case", ["commuter", "twin_aisle"])
+def test_any_shipped_case_can_be_copied(tmp_path: Path, case: str) -> None:
+    write_template(tmp_path / case, case=case)
+    copied = load_scenario(tmp_path / case)
+    assert copied.digest() == load_scenario(shipped_scenarios()[case]).digest()
+
+
+def test_a_case_that_is_not_shipped_is_told(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="commuter or single_aisle or twin_aisle"):
+        write_template(tmp_path / "case", case="none")
+
+
 def test_template_is_a_commented_copy(tmp_path: Path) -> None:
     written = write_template(tmp_path / "new" / "case")
     copied = {"aircraft.toml", "operation.toml", "policies.toml", "loads.csv"}

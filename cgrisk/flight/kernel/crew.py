@@ -17,11 +17,12 @@ from cgrisk.randomness.variates import exponential, uniform
 __all__ = ["MEMBER", "PUSHED", "Crew", "new_crew", "serve"]
 
 _CART, _CREW = 1, 2  # kinds of the diary
-_WAITS, _GOES, _COMES = 0, 1, 2
+_WAITS, _GOES, _COMES, _PUSHES, _RESTS = 0, 1, 2, 3, 4
+_NONE = -1
 
 
 #: A member: with a cart until; when he starts, turns or ends a walk next (infinity if he does not),
-#: where to, and how many walks he has drawn.
+#: where to, and how many walks he has drawn; his next rest, and when he next goes there or back.
 MEMBER = np.dtype(
     [
         ("busy_until_s", np.float64),
@@ -29,6 +30,9 @@ MEMBER = np.dtype(
         ("target_m", np.float64),
         ("stage", np.int64),
         ("draw", np.int64),
+        ("rest", np.int64),
+        ("rests", np.int64),
+        ("rest_s", np.float64),
     ],
     align=True,
 )
@@ -59,7 +63,16 @@ def new_crew(service: ServiceData) -> Crew:
 
 
 @kernel
-def _assign(service: ServiceData, rounds: Rounds, crew: Crew) -> None:
+def _rests(service: ServiceData, c: int, start_s: float, end_s: float) -> bool:
+    """Return whether a member is in the crew rest at any time of a stretch."""
+    for i in range(service.rest_start[c], service.rest_start[c + 1]):
+        if service.rest_from_s[i] < end_s and service.rest_until_s[i] > start_s:
+            return True
+    return False
+
+
+@kernel
+def _assign(service: ServiceData, rounds: Rounds, crew: Crew, diary: Diary) -> None:
     """Give every cart that goes out, as it leaves, the nearest members who are free."""
     for c in range(crew.members.size):
         crew.members[c].busy_until_s = -math.inf
@@ -83,13 +96,19 @@ def _assign(service: ServiceData, rounds: Rounds, crew: Crew) -> None:
             best, nearest = -1, math.inf
             for c in range(service.crew_arm_m.size):
                 away = abs(service.crew_arm_m[c] - galley)
+                if _rests(service, c, cart.out_s, cart.back_s):
+                    continue
                 if crew.members[c].busy_until_s <= cart.out_s and away < nearest:
                     best, nearest = c, away
             if best < 0:
                 break
             crew.members[best].busy_until_s = cart.back_s
             pushed.hands += 1
-            pushed.step_m += galley - service.crew_arm_m[best]
+            station = service.crew_arm_m[best]
+            pushed.step_m += galley - station
+            aisle = service.aisle[k]
+            note(diary, cart.out_s, _CREW, best, _PUSHES, galley, 0.0, aisle, _NONE, k)
+            note(diary, cart.back_s, _CREW, best, _WAITS, station, 0.0, aisle, _NONE, _NONE)
 
 
 @kernel
@@ -120,7 +139,7 @@ def _plan_walk(
         if end > service.walk_until_s:
             member.next_s = math.inf
             return
-        if not _cart_out(carts, t, end):
+        if not _cart_out(carts, t, end) and not _rests(service, c, t, end):
             member.next_s = t
             return
 
@@ -145,17 +164,47 @@ def _walk_on(
         turn = speed
         member.stage = _GOES
         member.next_s = t + leg
-        note(diary, t, _CREW, c, _GOES, station, speed)
+        note(diary, t, _CREW, c, _GOES, station, speed, 0, _NONE, _NONE)
     elif member.stage == _GOES:
         turn = -2.0 * speed
         member.stage = _COMES
         member.next_s = t + leg
-        note(diary, t, _CREW, c, _COMES, member.target_m, -speed)
+        note(diary, t, _CREW, c, _COMES, member.target_m, -speed, 0, _NONE, _NONE)
     else:
         turn = speed
-        note(diary, t, _CREW, c, _WAITS, station, 0.0)
+        note(diary, t, _CREW, c, _WAITS, station, 0.0, 0, _NONE, _NONE)
         _plan_walk(service, keys, row, seats, carts, crew, c)
     add_move(moves, t, service.crew_mass_kg * turn, 0.0)
+
+
+@kernel
+def _set_rest(service: ServiceData, crew: Crew, c: int) -> None:
+    """Note when a member next goes to the crew rest or comes back."""
+    member = crew.members[c]
+    member.rest_s = math.inf
+    if member.rest < service.rest_start[c + 1]:
+        rests = member.rests == 1
+        member.rest_s = (
+            service.rest_until_s[member.rest] if rests else service.rest_from_s[member.rest]
+        )
+
+
+@kernel
+def _go_to_rest_or_back(
+    service: ServiceData, crew: Crew, c: int, moves: Moves, diary: Diary
+) -> None:
+    member, station = crew.members[c], service.crew_arm_m[c]
+    t, jump = member.rest_s, service.crew_mass_kg * (service.rest_arm_m - station)
+    if member.rests == 1:
+        member.rests = 0
+        member.rest += 1
+        add_move(moves, t, 0.0, -jump)
+        note(diary, t, _CREW, c, _WAITS, station, 0.0, _NONE, _NONE, _NONE)
+    else:
+        member.rests = 1
+        add_move(moves, t, 0.0, jump)
+        note(diary, t, _CREW, c, _RESTS, service.rest_arm_m, 0.0, _NONE, _NONE, _NONE)
+    _set_rest(service, crew, c)
 
 
 @kernel
@@ -186,7 +235,8 @@ def _push_on(
     pushed.mass_kg += node.gain_kg
     turn += (pushed.mass_kg + hands) * after
     add_move(moves, node.time_s, turn, jump)
-    note(diary, node.time_s, _CART, k, 0 if last else 1, node.arm_m, after)
+    out = 0 if last else 1
+    note(diary, node.time_s, _CART, k, out, node.arm_m, after, cart.aisle, _NONE, _NONE)
     pushed.node = i + 1
 
 
@@ -204,9 +254,12 @@ def serve(
     """Write the changes of moment by carts and crew, in order of time."""
     moves.filled[0] = 0
     carts, members = service.number.size, service.crew_arm_m.size
-    _assign(service, rounds, crew)
+    _assign(service, rounds, crew, diary)
     for c in range(members):
         crew.members[c].next_s = math.inf
+        crew.members[c].rest = service.rest_start[c]
+        crew.members[c].rests = 0
+        _set_rest(service, crew, c)
         if service.walk_rate_per_s > 0.0 and service.walk_from_s < service.walk_until_s:
             crew.members[c].next_s = service.walk_from_s
             crew.members[c].draw = 0
@@ -220,9 +273,13 @@ def serve(
         for c in range(members):
             if crew.members[c].next_s < soonest:
                 soonest, which = crew.members[c].next_s, carts + c
+            if crew.members[c].rest_s < soonest:
+                soonest, which = crew.members[c].rest_s, carts + members + c
         if which < 0:
             return
         if which < carts:
             _push_on(service.crew_mass_kg, rounds, crew, which, moves, diary)
+        elif which >= carts + members:
+            _go_to_rest_or_back(service, crew, which - carts - members, moves, diary)
         else:
             _walk_on(service, keys, row, seats, rounds.carts, crew, which - carts, moves, diary)

@@ -2,7 +2,8 @@
 
 Arrays are C-contiguous; floats are float64, whole numbers int64. Sizes: ``S`` seats, ``R`` regions
 (groups of seats that a known number of people fill), ``Z`` zones, ``K`` kinds of party, ``H`` hold
-compartments, ``T`` tanks, ``P`` phases, ``L`` lavatory groups, ``G`` galleys, ``C`` carts.
+compartments, ``T`` tanks, ``X`` transfers of fuel, ``P`` phases, ``L`` lavatory groups, ``G``
+galleys, ``V`` classes of travel, ``C`` carts.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ __all__ = [
     "ServiceData",
     "SheetData",
     "TimelineData",
+    "TransferData",
     "TrimData",
     "UrgeData",
 ]
@@ -71,6 +73,8 @@ class CabinData(NamedTuple):
     zone_adults: Ints
     zone_children: Ints
     """(Z,) on the load sheet."""
+    zone_standard_kg: Floats
+    """(Z,) mass of a zone's people on the load sheet, unrounded."""
     zone_arm_m: Floats
     """(Z,) arm of the load sheet."""
     score_base: Floats
@@ -85,6 +89,9 @@ class CabinData(NamedTuple):
     """Entity of the cause service that says whether the crew sends movers back."""
     last_minute_off: float
     last_minute_on: float
+    seat_class: Ints
+    """(S,) class of travel."""
+    classes: int
     parties_apart: bool
     """Members of a party take seats one by one, as if they travelled alone."""
 
@@ -106,18 +113,45 @@ class PartyData(NamedTuple):
 
 
 class MassData(NamedTuple):
-    """Bodies and bags. Populations: 0 men, 1 women, 2 children, each a shifted lognormal."""
+    """Bodies and bags. Populations: 0 men, 1 women, 2 children: shifted lognormals or tables.
+
+    Where the load sheet counts men or infants, so many are aboard: persons of a region, in their
+    order, are chosen one by one with the chance that those left to choose have.
+    """
 
     male_share: float
     shift_kg: Floats
     scale_kg: Floats
     """(3,) median above the shift; standard deviation where ``shape`` is 0 (normal law)."""
     shape: Floats
+    """(3,) negative where ``quantile_kg`` holds instead."""
+    quantile_kg: Floats
+    """(3, Q) body mass at equally spaced normal scores from ``-SCORE_END`` to ``SCORE_END``."""
     bag_none: float
     bag_scale_kg: float
     bag_shape: float
     adult_standard_kg: float
+    """Mean over the adults on the load sheet."""
     child_standard_kg: float
+    standard_kg: Floats
+    """(3,) by population."""
+    region_factor: Floats
+    """(R,) on the standard masses of a region: what its people were weighed at over them."""
+    first_person: Ints
+    """(R + 1,) person number of each region's first person, and the number of persons."""
+    listed_people: Ints
+    listed_adults: Ints
+    """(R,) on the load sheet."""
+    listed_men: Ints
+    """(R,) men among them; -1 where sex is drawn for each adult alone."""
+    listed_infants: Ints
+    """(R,) infants on laps."""
+    infant_kg: float
+    infant_sd_kg: float
+    weighed_kg: Floats
+    """(R,) what the people of a region weigh by the scale; negative where nobody is weighed."""
+    scale_sd: float
+    """Standard deviation of the scale's error from flight to flight, as a share."""
 
 
 class HoldData(NamedTuple):
@@ -164,6 +198,27 @@ class FuelData(NamedTuple):
     burn_start: Ints
     burn_tanks: Ints
     burn_down_to_m3: Floats
+
+
+class TransferData(NamedTuple):
+    """Transfers of fuel between tanks (``X`` of them)."""
+
+    from_start: Ints
+    from_tanks: Ints
+    """Tanks that transfer ``i`` takes from: ``from_tanks[from_start[i]:from_start[i + 1]]``."""
+    to_start: Ints
+    to_tanks: Ints
+    at_kg: Floats
+    """(X,) fuel aboard at which each falls due."""
+    flow_kgps: Floats
+    quantity_m3: Floats
+    """(X,) what is moved; infinity for all there is."""
+    late_s: Floats
+    """(X,) mean."""
+    stuck: Floats
+    """(X,) chance."""
+    earliest_s: float
+    """None falls due before; infinity where none ever does."""
 
 
 class TimelineData(NamedTuple):
@@ -221,6 +276,12 @@ class PlacesData(NamedTuple):
     """(S,) from 0."""
     seat_position: Ints
     """(S,) 0 window, 1 middle, 2 aisle."""
+    seat_class: Ints
+    """(S,) class of travel, of ``V``."""
+    class_lavatory: NDArray[np.bool_]
+    """(V, L) whether a class may use a lavatory group."""
+    class_galley: NDArray[np.bool_]
+    """(V, G) whether a class may stand about in a galley."""
     lavatory_arm_m: Floats
     lavatory_count: Ints
     closed_chance: float
@@ -257,7 +318,12 @@ class UrgeData(NamedTuple):
     after_meal_s: float
     total_s: float
     """Upper bound of the integral of the factor over the flight."""
-    lavatory_share: float
+    lavatory_share: Floats
+    """(V,) by class of travel."""
+    asleep: Floats
+    """(N,) share of the passengers asleep."""
+    class_asleep: Floats
+    """(V,) factor on it by class of travel."""
     lavatory_scale_s: float
     lavatory_shape: float
     """Negative for the exponential law."""
@@ -325,6 +391,11 @@ class ServiceData(NamedTuple):
     crew_mass_kg: float
     walk_rate_per_s: float
     walk_speed_mps: float
+    rest_start: Ints
+    """(members + 1,) where each member's rests start."""
+    rest_from_s: Floats
+    rest_until_s: Floats
+    rest_arm_m: float
     walk_from_s: float
     walk_until_s: float
     end_arm_m: Floats
@@ -373,6 +444,7 @@ class Program(NamedTuple):
     mass: MassData
     hold: HoldData
     fuel: FuelData
+    transfer: TransferData
     timeline: TimelineData
     limit: LimitData
     configuration: ConfigurationData

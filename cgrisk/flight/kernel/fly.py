@@ -24,8 +24,9 @@ from cgrisk.flight.kernel.load import (
 )
 from cgrisk.flight.kernel.moves import Diary, Moves, merge_moves, new_moves
 from cgrisk.flight.kernel.path import fly_path
-from cgrisk.flight.kernel.people import CHILD, People, board, change_seats, new_people, weigh
+from cgrisk.flight.kernel.people import People, board, change_seats, new_people, weigh
 from cgrisk.flight.kernel.rounds import lay_rounds, new_rounds
+from cgrisk.flight.kernel.transfers import as_planned, draw_transfers, new_pumps
 from cgrisk.flight.kernel.trips import new_tally
 from cgrisk.flight.kernel.walk import Life, new_life
 
@@ -45,22 +46,24 @@ def _passenger_sums(
     ``sums``: 0, 1 mass and moment on the load sheet's standard masses and zone arms; 2, 3 the
     same for the real counts by zone; 4, 5 standard masses on the real seats; 6, 7 the real thing.
     """
-    adult, child = mass.adult_standard_kg, mass.child_standard_kg
     sums[:] = 0.0
     for z in range(cabin.zone_region.size):
-        planned = cabin.zone_adults[z] * adult + cabin.zone_children[z] * child
+        planned = cabin.zone_standard_kg[z]
         sums[0] += planned
         sums[1] += planned * cabin.zone_arm_m[z]
-        aboard = planned + people.zone_change[z] * adult
+        aboard = planned + people.zone_change[z] * mass.adult_standard_kg
         sums[2] += aboard
         sums[3] += aboard * cabin.zone_arm_m[z]
     aboard_count = 0
+    region = -1
     for p in range(cabin.arm_m.size):
+        while p >= mass.first_person[region + 1]:
+            region += 1
         seat = people.seat[p]
         if seat >= 0:
             aboard_count += 1
             arm = cabin.arm_m[seat]
-            standard = child if people.population[p] == CHILD else adult
+            standard = mass.standard_kg[people.population[p]] * mass.region_factor[region]
             real = people.body_kg[p] + people.bag_kg[p]
             sums[4] += standard
             sums[5] += standard * arm
@@ -120,7 +123,12 @@ def _make_fly(
         seats = cabin.arm_m.size
         occupant = np.empty(seats, np.int64)
         rounds, crew = new_rounds(service, seats), new_crew(service)
-        life = new_life(persons, places.lavatory_arm_m.size, places.galley_arm_m.size)
+        life = new_life(
+            persons,
+            places.lavatory_arm_m.size,
+            places.galley_arm_m.size,
+            places.class_lavatory.shape[0],
+        )
         tally = new_tally()
         walked, served = new_moves(_ROOM), new_moves(_ROOM)
         movement = PathData(np.empty(0), np.empty(0), np.empty(0))
@@ -130,6 +138,7 @@ def _make_fly(
         volumes = np.empty(tanks, np.float64)
         segment = np.empty(tanks, np.int64)
         active = np.empty(tanks, np.int64)
+        pumps = new_pumps(program.transfer, tanks)
         sides = np.empty((2 * phases, PER_SIDE), np.float64)
         errors = np.empty((2, 2), np.float64)
         marks = np.empty((2, 4), np.float64)
@@ -187,6 +196,7 @@ def _make_fly(
             density, flow_factor = draw_density(fuel, keys, row)
             fill_tanks(fuel, fuel.block_kg / density, volumes)
             read_gauges(fuel, keys, row, density, volumes)
+            draw_transfers(program.transfer, keys, row, tanks, pumps)
             fuel_volume = 0.0
             for t in range(tanks):
                 fuel_volume += volumes[t]
@@ -202,7 +212,9 @@ def _make_fly(
                 volumes,
                 segment,
                 active,
+                pumps,
                 fuel,
+                program.transfer,
                 timeline,
                 program.limit,
                 program.configuration,
@@ -309,10 +321,12 @@ def _make_plan(
         volumes = np.empty(tanks, np.float64)
         segment = np.empty(tanks, np.int64)
         active = np.empty(tanks, np.int64)
+        pumps = new_pumps(program.transfer, tanks)
         errors = np.empty((2, 2), np.float64)
         marks = np.empty((2, 4), np.float64)
         stabilizer = np.empty(1, np.float64)
         density = fuel.planned_density
+        as_planned(pumps)
         fill_tanks(fuel, fuel.block_kg / density, volumes)
         mass, moment = zero_fuel_mass, zero_fuel_moment
         for t in range(tanks):
@@ -326,7 +340,9 @@ def _make_plan(
             volumes,
             segment,
             active,
+            pumps,
             fuel,
+            program.transfer,
             timeline,
             program.limit,
             program.configuration,

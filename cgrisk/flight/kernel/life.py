@@ -142,6 +142,9 @@ def _start(cabin: Cabin, keys: Keys, row: int, people: People) -> None:
             continue
         person.state = SITS
         person.home_aisle = places.seat_aisle[seat]
+        person.travels = places.seat_class[seat]
+        # Asleep where his word is below the share times his class's factor.
+        person.sleep = uniform(people.words[2, p]) / urge.class_asleep[person.travels]
         person.mass_kg = people.body_kg[p]
         person.speed_mps = -1.0
         person.pace_mps = 0.0
@@ -157,25 +160,30 @@ def _start(cabin: Cabin, keys: Keys, row: int, people: People) -> None:
 @kernel
 def _open_lavatories(cabin: Cabin, keys: Keys, row: int) -> None:
     """Empty the lavatories, and close one of them on some flights."""
-    places, queues, tally = cabin.places, cabin.life.queues, cabin.tally[0]
+    places, life = cabin.places, cabin.life
+    queues, opened = life.queues, 0
     for g in range(queues.size):
         queues[g].waiting = 0
         queues[g].inside = 0
         queues[g].open = places.lavatory_count[g]
-        tally.open += places.lavatory_count[g]
-    if places.closed_chance > 0.0 and tally.open > 0:
+        opened += places.lavatory_count[g]
+    if places.closed_chance > 0.0 and opened > 0:
         w0, w1, w2, _w3 = words(keys, row, MOVEMENT, cabin.life.persons.size, 0)
         if uniform53(w0, w1) < places.closed_chance:
-            which, g = index(uniform(w2), tally.open), 0
+            which, g = index(uniform(w2), opened), 0
             while which >= queues[g].open:
                 which -= queues[g].open
                 g += 1
             queues[g].open -= 1
-            tally.open -= 1
-    tally.nowhere = 1 if tally.open == 0 else 0
-    for place in range(places.galley_room.size):
-        if places.galley_room[place] > 0:
-            tally.nowhere = 0
+    for travels in range(life.open_to.size):
+        life.open_to[travels] = 0
+        for g in range(queues.size):
+            if places.class_lavatory[travels, g]:
+                life.open_to[travels] += queues[g].open
+        life.nowhere[travels] = 1 if life.open_to[travels] == 0 else 0
+        for place in range(places.galley_room.size):
+            if places.class_galley[travels, place] and places.galley_room[place] > 0:
+                life.nowhere[travels] = 0
 
 
 @kernel

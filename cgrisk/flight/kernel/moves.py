@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,10 @@ from numpy.typing import NDArray
 from cgrisk.compiled import kernel, maker
 from cgrisk.flight.kernel.data import PathData
 
-__all__ = ["Diary", "Moves", "add_move", "merge_moves", "new_moves", "note"]
+__all__ = ["DIARY_COLUMNS", "Diary", "Moves", "add_move", "merge_moves", "new_moves", "note"]
+
+#: Columns of a diary.
+DIARY_COLUMNS: Final = 9
 
 
 class Moves(NamedTuple):
@@ -29,7 +32,7 @@ class Diary(NamedTuple):
     """Where people, carts and crew are: a row whenever one starts to move otherwise.
 
     Columns of ``rows``: time, kind (0 passenger, 1 cart, 2 crew member), number, state, arm, speed
-    along the arm.
+    along the arm, aisle, purpose, place (see :func:`cgrisk.flight.cabin_diary`).
     """
 
     rows: NDArray[np.float64]
@@ -59,7 +62,16 @@ def add_move(moves: Moves, time_s: float, rate_kgmps: float, jump_kgm: float) ->
 
 @kernel
 def note(
-    diary: Diary, time_s: float, kind: int, number: int, state: int, arm_m: float, speed_mps: float
+    diary: Diary,
+    time_s: float,
+    kind: int,
+    number: int,
+    state: int,
+    arm_m: float,
+    speed_mps: float,
+    aisle: int,
+    purpose: int,
+    place: int,
 ) -> None:
     """Append a row to the diary, as far as it has room."""
     i = diary.filled[0]
@@ -71,6 +83,9 @@ def note(
         diary.rows[i, 3] = state
         diary.rows[i, 4] = arm_m
         diary.rows[i, 5] = speed_mps
+        diary.rows[i, 6] = aisle
+        diary.rows[i, 7] = purpose
+        diary.rows[i, 8] = place
 
 
 @kernel

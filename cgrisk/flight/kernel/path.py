@@ -1,7 +1,8 @@
 """The CG path of one flight from start of taxi to shutdown, and its extremes.
 
 Between two events mass and moment are linear in time. Events: the end of a phase, a tank that
-reaches a node of its table or the end of its burn step, gear or flaps that start or stop moving,
+reaches a node of its table or the end of its burn step, a transfer of fuel that falls due, starts
+or ends, gear or flaps that start or stop moving,
 a change of movement in the cabin, a corner of the envelope, a node of the planned path.
 """
 
@@ -20,6 +21,7 @@ from cgrisk.flight.kernel.data import (
     PathData,
     SheetData,
     TimelineData,
+    TransferData,
     TrimData,
 )
 from cgrisk.flight.kernel.margins import (
@@ -27,6 +29,15 @@ from cgrisk.flight.kernel.margins import (
     least_margin,
     least_moment,
     seconds_outside,
+)
+from cgrisk.flight.kernel.transfers import (
+    Pumps,
+    flow_between,
+    next_turn,
+    ready_pumps,
+    run_pumps,
+    turn_pump,
+    turn_pumps,
 )
 from cgrisk.flight.kernel.trim import follow_trim, start_trim
 
@@ -61,6 +72,30 @@ def _open_tanks(
 
 
 @kernel
+def _still_open(
+    fuel: FuelData, step: int, volumes: NDArray[np.float64], active: NDArray[np.int64], count: int
+) -> int:
+    """Keep of the first ``count`` feeding tanks those above the step's level; return how many.
+
+    A tank that has reached it stays out, though a transfer may fill it meanwhile.
+    """
+    kept = 0
+    for k in range(count):
+        if volumes[active[k]] > fuel.burn_down_to_m3[step]:
+            active[kept] = active[k]
+            kept += 1
+    return kept
+
+
+@kernel
+def _feeds(active: NDArray[np.int64], count: int, tank: int) -> bool:
+    feeds = False
+    for k in range(count):
+        feeds = feeds or active[k] == tank
+    return feeds
+
+
+@kernel
 def fly_path(
     mass: float,
     moment: float,
@@ -69,7 +104,9 @@ def fly_path(
     volumes: NDArray[np.float64],
     segment: NDArray[np.int64],
     active: NDArray[np.int64],
+    pumps: Pumps,
     fuel: FuelData,
+    transfer: TransferData,
     timeline: TimelineData,
     limit: LimitData,
     configuration: ConfigurationData,
@@ -94,6 +131,8 @@ def fly_path(
         Fuel density (kg/m3) and factor on the planned flow.
     volumes, segment, active
         Volumes in the tanks (m3, used up here), their table intervals, and scratch, each (T,).
+    pumps : Pumps
+        How late each transfer of fuel starts; the rest of it is scratch.
     movement, movements
         Changes of moment by movement, of which the first ``movements`` are used.
     sides : float64 array, shape (2 * P, PER_SIDE)
@@ -133,6 +172,10 @@ def fly_path(
     while tanks_on == 0 and step < fuel.burn_start.size - 1:
         step += 1
         tanks_on = _open_tanks(fuel, step, volumes, active)
+    fuel_aboard = 0.0
+    for k in range(volumes.size):
+        fuel_aboard += density * volumes[k]
+    ready_pumps(transfer, pumps, mass, fuel_aboard)
     t = 0.0
     config = 0  # last configuration point passed
     moment += configuration.moment_kgm[0]
@@ -172,12 +215,42 @@ def fly_path(
                 config += 1
             while plan + 2 < planned_nodes and sheet.node_time_s[plan + 1] <= t:
                 plan += 1
+            running, over = turn_pumps(transfer, fuel, pumps, volumes, t, mass)
+            if over > 0:
+                step = 0
+                tanks_on = _open_tanks(fuel, step, volumes, active)
+                while tanks_on == 0 and step < fuel.burn_start.size - 1:
+                    step += 1
+                    tanks_on = _open_tanks(fuel, step, volumes, active)
             flow = timeline.flow_kgps[phase] * flow_factor if tanks_on > 0 else 0.0
             per_tank = flow / (density * tanks_on) if tanks_on > 0 else 0.0
             rate = move_rate
             dt = end - t
             first_dry = -1  # tank that reaches a node or its step's end first
-            if flow > 0.0:
+            if running > 0:
+                pumps.net[:] = 0.0
+                for k in range(tanks_on):
+                    pumps.net[active[k]] -= per_tank
+                flow_between(transfer, pumps, density)
+                for tank in range(volumes.size):
+                    net = pumps.net[tank]
+                    if net == 0.0:
+                        continue
+                    i = segment[tank]
+                    slope = (fuel.node_moment_m4[i + 1] - fuel.node_moment_m4[i]) / (
+                        fuel.node_volume_m3[i + 1] - fuel.node_volume_m3[i]
+                    )
+                    rate += net * density * slope
+                    end_m3 = fuel.node_volume_m3[i + 1]
+                    if net < 0.0:
+                        end_m3 = fuel.node_volume_m3[i]
+                        if _feeds(active, tanks_on, tank):
+                            end_m3 = max(end_m3, fuel.burn_down_to_m3[step])
+                    reach = (end_m3 - volumes[tank]) / net
+                    if reach <= dt:
+                        dt = reach
+                        first_dry = tank
+            elif flow > 0.0:
                 for k in range(tanks_on):
                     tank = active[k]
                     i = segment[tank]
@@ -204,6 +277,11 @@ def fly_path(
             if plan + 1 < planned_nodes and 0.0 < sheet.node_time_s[plan + 1] - t < dt:
                 dt = sheet.node_time_s[plan + 1] - t
                 first_dry = -1
+            turn = -1
+            if pumps.pumps.size > 0:
+                dt, turn = next_turn(transfer, pumps, density, t, mass, flow, dt)
+                if turn >= 0:
+                    first_dry = -1
             corner = -1
             if flow > 0.0:
                 low = limit.mass_low_kg[forward]
@@ -216,6 +294,7 @@ def fly_path(
                     corner = 1
                 if corner >= 0:
                     first_dry = -1
+                    turn = -1
             dt = max(dt, 0.0)
             for side in range(_SIDES):
                 i = forward if side == 0 else aft
@@ -265,16 +344,33 @@ def fly_path(
             # Advance to the event.
             mass -= flow * dt
             moment += rate * dt
-            for k in range(tanks_on):
-                volumes[active[k]] -= per_tank * dt
+            if running > 0:
+                for k in range(volumes.size):
+                    volumes[k] += pumps.net[k] * dt
+                run_pumps(transfer, pumps, density, dt)
+            else:
+                for k in range(tanks_on):
+                    volumes[active[k]] -= per_tank * dt
             t = end if dt >= end - t else t + dt
+            if turn >= 0:
+                turn_pump(transfer, pumps, turn, t, dt)
             if written < record.shape[0]:
                 record[written, 0] = t
                 record[written, 1] = mass
                 record[written, 2] = moment
                 record[written, 3] = phase
             written += 1
-            if first_dry >= 0:
+            if first_dry >= 0 and running > 0 and pumps.net[first_dry] > 0.0:
+                i = segment[first_dry]
+                volumes[first_dry] = fuel.node_volume_m3[i + 1]
+                if i + 2 < fuel.node_start[first_dry + 1]:
+                    segment[first_dry] = i + 1
+            elif first_dry >= 0 and running > 0 and not _feeds(active, tanks_on, first_dry):
+                i = segment[first_dry]
+                volumes[first_dry] = fuel.node_volume_m3[i]
+                if i > fuel.node_start[first_dry]:
+                    segment[first_dry] = i - 1
+            elif first_dry >= 0:
                 i = segment[first_dry]
                 floor = max(fuel.node_volume_m3[i], fuel.burn_down_to_m3[step])
                 volumes[first_dry] = floor
@@ -283,7 +379,7 @@ def fly_path(
                     and i > fuel.node_start[first_dry]
                 ):
                     segment[first_dry] = i - 1
-                tanks_on = _open_tanks(fuel, step, volumes, active)
+                tanks_on = _still_open(fuel, step, volumes, active, tanks_on)
                 while tanks_on == 0 and step < fuel.burn_start.size - 1:
                     step += 1
                     tanks_on = _open_tanks(fuel, step, volumes, active)

@@ -25,6 +25,7 @@ from cgrisk.randomness.variates import categorical, exponential, index, normal, 
 __all__ = [
     "CHILD",
     "MEN",
+    "SCORE_END",
     "WOMEN",
     "People",
     "board",
@@ -37,6 +38,8 @@ __all__ = [
 
 COUNT, PARTY, SEATING, MASS, SERVICE = 2, 3, 4, 5, 8  # randomness.keys.Cause
 MEN, WOMEN, CHILD, DRAWN = 0, 1, 2, 3  # population of a person; DRAWN: by his own draw
+
+SCORE_END = 6.0  # normal scores at which tables of body masses end
 
 _HALF_WORD = np.uint64(16)
 _LOW_HALF = np.uint64(0xFFFF)
@@ -245,7 +248,7 @@ def board(cabin: CabinData, party: PartyData, keys: Keys, row: int, people: Peop
 
 @kernel
 def change_seats(cabin: CabinData, keys: Keys, row: int, people: People) -> None:
-    """Let a share of the people change to a free seat anywhere, each equally likely, in turn.
+    """Let a share of the people change to a free seat of their class, each equally likely, in turn.
 
     On some flights the crew sends them all back.
     """
@@ -273,8 +276,55 @@ def change_seats(cabin: CabinData, keys: Keys, row: int, people: People) -> None
     fill_words(keys, row, SEATING, seats, persons, 0, people.words)
     for p in range(persons):
         if people.seat[p] >= 0 and uniform(people.words[0, p]) < cabin.movers_share:
-            i = index(uniform(people.words[1, p]), free)
+            choice = free
+            if cabin.classes > 1:
+                choice = 0
+                for i in range(free):
+                    if cabin.seat_class[people.free[i]] == cabin.seat_class[people.seat[p]]:
+                        choice += 1
+                if choice == 0:
+                    continue
+            i = index(uniform(people.words[1, p]), choice)
+            if cabin.classes > 1:
+                left, i = i, -1
+                while left >= 0:
+                    i += 1
+                    if cabin.seat_class[people.free[i]] == cabin.seat_class[people.seat[p]]:
+                        left -= 1
             people.free[i], people.seat[p] = people.seat[p], people.free[i]
+
+
+@kernel
+def _from_table(mass: MassData, population: int, z: float) -> float:
+    """Return the body mass of a normal score, straight between the nodes of the table."""
+    last = mass.quantile_kg.shape[1] - 1
+    place = min(max((z + SCORE_END) * last / (2.0 * SCORE_END), 0.0), float(last))
+    i = min(int(place), last - 1)
+    low, high = mass.quantile_kg[population, i], mass.quantile_kg[population, i + 1]
+    return float(low + (place - i) * (high - low))
+
+
+@kernel
+def _weigh_in(mass: MassData, keys: Keys, row: int, people: People) -> None:
+    """Let the people of each region weigh together what the scale said, less its error."""
+    w0, _w1, _w2, _w3 = words(keys, row, MASS, 0, 1)
+    true_share = 1.0 + mass.scale_sd * normal(uniform(w0))
+    for r in range(mass.weighed_kg.size):
+        if mass.weighed_kg[r] < 0.0 or mass.listed_people[r] == 0:
+            continue
+        total = 0.0
+        aboard = 0
+        for p in range(mass.first_person[r], mass.first_person[r + 1]):
+            if people.seat[p] >= 0:
+                total += people.body_kg[p] + people.bag_kg[p]
+                aboard += 1
+        if aboard == 0:
+            continue
+        # Those who come late or stay away are weighed, or not, with the others.
+        factor = mass.weighed_kg[r] * aboard / mass.listed_people[r] * true_share / total
+        for p in range(mass.first_person[r], mass.first_person[r + 1]):
+            people.body_kg[p] *= factor
+            people.bag_kg[p] *= factor
 
 
 @kernel
@@ -283,7 +333,13 @@ def weigh(
 ) -> None:
     """Draw body and bag of everyone; members of a party share a part of their normal score."""
     fill_words(keys, row, MASS, 0, persons, 0, people.words)
+    region = -1
+    adults, men, infants = 0, 0, 0  # of those on the load sheet, left to choose
     for p in range(persons):
+        while p >= mass.first_person[region + 1]:
+            region += 1
+            adults, infants = mass.listed_adults[region], mass.listed_infants[region]
+            men = mass.listed_men[region]
         if people.seat[p] < 0:
             people.body_kg[p] = 0.0
             people.bag_kg[p] = 0.0
@@ -292,14 +348,21 @@ def weigh(
         population = people.population[p]
         if population != CHILD:
             u = people.bag_kg[p] if population == -1 else uniform(people.words[0, p])
-            population = MEN if u < mass.male_share else WOMEN
+            share = mass.male_share
+            if men >= 0 and adults > 0:
+                share = men / adults
+            population = MEN if u < share else WOMEN
             people.population[p] = population
+            if population == MEN and men > 0:
+                men -= 1
         correlation = party.correlation[kind]
         z = normal(uniform(people.words[1, p]))
         if correlation > 0.0:
             z = math.sqrt(correlation) * people.common[p] + math.sqrt(1.0 - correlation) * z
         shape = mass.shape[population]
-        if shape > 0.0:
+        if shape < 0.0:
+            body = _from_table(mass, population, z)
+        elif shape > 0.0:
             body = mass.shift_kg[population] + mass.scale_kg[population] * math.exp(shape * z)
         else:
             body = mass.shift_kg[population] + mass.scale_kg[population] * z
@@ -310,5 +373,13 @@ def weigh(
             if u >= mass.bag_none:
                 rest = (u - mass.bag_none) / (1.0 - mass.bag_none)
                 bag = mass.bag_scale_kg * math.exp(mass.bag_shape * normal(rest))
+            if infants > 0 and adults > 0:
+                u, share = uniform(people.words[3, p]), infants / adults
+                if u < share:
+                    body += max(mass.infant_kg + mass.infant_sd_kg * normal(u / share), 2.0)
+                    infants -= 1
+            adults -= 1
         people.body_kg[p] = max(body, 2.0)
         people.bag_kg[p] = bag
+    if mass.weighed_kg[0] >= 0.0:
+        _weigh_in(mass, keys, row, people)

@@ -181,25 +181,37 @@ def _lean_masses(
     scale = data.bag.shape[1] / _WORD
     flight = flight_number(keys, row, MASS)
     total = 0.0
+    region, adults, men = -1, 0, 0  # of those on the load sheet, left to choose; as in weigh()
     for p in range(persons):
+        while p >= mass.first_person[region + 1]:
+            region += 1
+            adults, men = mass.listed_adults[region], mass.listed_men[region]
         if people.seat[p] < 0:
             continue
         arm = data.arm_class[people.seat[p]]
         table = data.party.mass_class[people.kind[p]]
         body, bag = data.body[table, arm], data.bag[arm]
+        means, tops = data.log_mean_mass[table, arm], data.most_mass[table, arm]
+        share, counted = mass.male_share, men >= 0 and adults > 0
+        if counted:
+            share = men / adults
         column = _DRAWN
         if people.population[p] == CHILD:
             column = CHILD
         elif people.population[p] == -1:  # one sex for his party
-            column = MEN if people.bag_kg[p] < mass.male_share else WOMEN
-        most = data.most_mass[table, arm, column]
-        total += data.log_mean_mass[table, arm, column]
+            column = MEN if people.bag_kg[p] < share else WOMEN
+        if column == _DRAWN and counted:
+            most = max(tops[MEN], tops[WOMEN])
+            total += math.log(share * math.exp(means[MEN]) + (1.0 - share) * math.exp(means[WOMEN]))
+        else:
+            most = tops[column]
+            total += means[column]
+        sex = column
         version = 0
         while True:
             w0, w1, w2, _w3 = block(flight, version, MASS, p, 0, keys.k0, keys.k1)
-            sex = column
             if column == _DRAWN:
-                sex = MEN if uniform(w0) < mass.male_share else WOMEN
+                sex = MEN if uniform(w0) < share else WOMEN
             lean = body[sex, int(w1 * scale)]
             if column != CHILD:
                 lean += bag[int(w2 * scale)]
@@ -210,6 +222,10 @@ def _lean_masses(
                 return math.nan
         keys.versions[row, keys.first[MASS] + p] = np.uint32(version)
         total -= lean
+        if column != CHILD:
+            adults -= 1
+            if sex == MEN and men > 0:
+                men -= 1
     return total
 
 

@@ -120,8 +120,8 @@ class TiltData(NamedTuple):
     most_mass: Floats
     """(M, A, 4) of a man, a woman, a child, and an adult whose sex is drawn, bags included; and the
     greatest exponent."""
-    seat_value: Floats
-    """(2, S) log mean of what an adult, a child on a seat adds to the exponent."""
+    seat_odds: Floats
+    """(2, S) mean exponential of what an adult, a child on a seat adds to the exponent."""
 
 
 class Choices(NamedTuple):

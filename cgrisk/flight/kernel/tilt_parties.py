@@ -427,13 +427,11 @@ def lean_changes(
     for p in range(persons):
         if people.seat[p] >= 0:
             taken[people.seat[p]] = True
-    free, adults, children = 0, 0.0, 0.0
+    free = 0
     for i in range(cabin.region_seats.size):
         seat = cabin.region_seats[i]
         if not taken[seat]:
             people.free[free] = seat
-            adults += math.exp(data.seat_value[0, seat])
-            children += math.exp(data.seat_value[1, seat])
             free += 1
     if free == 0:
         return 0.0
@@ -444,29 +442,34 @@ def lean_changes(
         if seat < 0:
             continue
         child = 1 if people.population[p] == CHILD else 0
-        sums = children if child == 1 else adults
-        own = data.seat_value[child, seat]
-        moving = share / free * sums * math.exp(-own)
+        odds, travels = data.seat_odds[child], cabin.seat_class[seat]
+        sums, choice = 0.0, 0
+        for i in range(free):
+            if cabin.seat_class[people.free[i]] == travels:
+                choice += 1
+                sums += odds[people.free[i]]
+        if choice == 0:
+            continue
+        moving = share / choice * sums / odds[seat]
         mean = 1.0 - share + moving
         drawn = number(choices) * mean
-        place = -1
+        place, other, at = -1, -1, -1
         if drawn < moving:
             target = drawn / moving * sums
             running = 0.0
             for i in range(free):
-                place = i
-                running += math.exp(data.seat_value[child, people.free[i]])
-                if running >= target:
-                    break
+                if cabin.seat_class[people.free[i]] == travels:
+                    place += 1
+                    at, other = i, people.free[i]
+                    running += odds[other]
+                    if running >= target:
+                        break
         total += math.log(mean)
         anew = place >= 0 or uniform(people.words[0, p]) < share
-        if anew and not _put_move(keys, row, persons + p, share, place, free, choices):
+        if anew and not _put_move(keys, row, persons + p, share, place, choice, choices):
             return math.nan
         if place >= 0:
-            other = people.free[place]
-            total -= data.seat_value[child, other] - own
-            adults += math.exp(data.seat_value[0, seat]) - math.exp(data.seat_value[0, other])
-            children += math.exp(data.seat_value[1, seat]) - math.exp(data.seat_value[1, other])
-            people.free[place] = seat
+            total -= math.log(odds[other] / odds[seat])
+            people.free[at] = seat
             people.seat[p] = other
     return total

@@ -17,7 +17,7 @@ from cgrisk.flight.kernel.data import PlacesData, UrgeData
 from cgrisk.flight.kernel.keys import Keys, words
 from cgrisk.flight.kernel.moves import Diary, Moves, add_move
 from cgrisk.flight.kernel.rounds import Records, Rounds
-from cgrisk.flight.kernel.urges import stretch_at, time_away, urge_time, walking_speed
+from cgrisk.flight.kernel.urges import sleeps, stretch_at, time_away, urge_time, walking_speed
 from cgrisk.flight.kernel.walk import (
     ABSENT,
     INSIDE,
@@ -66,7 +66,7 @@ GALLEY, LAVATORY, SURGE = 0, 1, 2
 #: Places of a queue by which the tail may have come nearer before one walks on.
 _LOOK_AGAIN = 1.5
 
-#: Figures of the cabin in one flight; ``open`` lavatories, and whether there is nowhere to go.
+#: Figures of the cabin in one flight.
 TALLY = np.dtype(
     [
         ("trips", np.int64),
@@ -83,8 +83,6 @@ TALLY = np.dtype(
         ("surge", np.int64),
         ("water_kg", np.float64),
         ("stretch", np.int64),
-        ("open", np.int64),
-        ("nowhere", np.int64),
     ],
     align=True,
 )
@@ -126,8 +124,6 @@ def clear_tally(tally: Records, water_kg: float) -> None:
     now.surge = 0
     now.water_kg = water_kg
     now.stretch = 0
-    now.open = 0
-    now.nowhere = 1
 
 
 @inlined_kernel
@@ -146,6 +142,7 @@ def wait_for_next(cabin: Cabin, rate_per_s: float, seat: int, p: int, time_s: fl
             time_s,
             cabin.tally[0].stretch,
             exponential(uniform(person.need_word)),
+            person.sleep,
         )
     if person.rush_s <= time_s:
         person.rush_s = math.inf
@@ -199,11 +196,16 @@ def set_out(cabin: Cabin, p: int, time_s: float, first: int, change_m: float, ai
 
 
 @inlined_kernel
-def _has_room(cabin: Cabin, lavatory: bool, place: int) -> bool:
+def _has_room(cabin: Cabin, lavatory: bool, place: int, travels: int) -> bool:
+    """Return whether a place has room for somebody of a class of travel."""
     if lavatory:
+        if not cabin.places.class_lavatory[travels, place]:
+            return False
         queue = cabin.life.queues[place]
         room: bool = queue.waiting < cabin.places.queue_limit and queue.open > 0
         return room
+    if not cabin.places.class_galley[travels, place]:
+        return False
     free: bool = cabin.life.coming[place] < cabin.places.galley_room[place]
     return free
 
@@ -215,7 +217,7 @@ def _choose(cabin: Cabin, p: int, time_s: float) -> tuple[int, int, float]:
     lavatory = person.purpose == LAVATORY
     best, place, first, change = math.inf, -1, -1, math.nan
     for i in range(places.lavatory_arm_m.size if lavatory else places.galley_arm_m.size):
-        if not _has_room(cabin, lavatory, i):
+        if not _has_room(cabin, lavatory, i, person.travels):
             continue
         to = places.lavatory_arm_m[i] if lavatory else places.galley_arm_m[i]
         if abs(to - person.home_m) >= best:
@@ -244,21 +246,22 @@ def _go_to(cabin: Cabin, p: int, time_s: float, place: int, first: int, change_m
 def _ask_along(
     cabin: Cabin, keys: Keys, row: int, party: NDArray[np.int64], p: int, time_s: float
 ) -> None:
-    """Ask the members of the party who sit to come along to the same place."""
+    """Ask the members of the party who sit awake to come along to the same place."""
     persons, places = cabin.life.persons, cabin.places
+    stretch = cabin.tally[0].stretch
     caller = persons[p]
     leader = party[p]
     q = leader
     while q < persons.size and persons[q].state != ABSENT and party[q] == leader:
         mate = persons[q]
-        if q != p and mate.state == SITS:
+        if q != p and mate.state == SITS and not sleeps(cabin.urge, mate.sleep, stretch):
             draw = _ASKING + caller.attempt * _PARTY_ROOM + (q - leader)
             w0, w1, _w2, _w3 = words(keys, row, MOVEMENT, p, draw)
             if uniform(w0) < cabin.urge.companion_share:
                 lavatory = caller.purpose == LAVATORY
                 place = caller.place
                 to = places.lavatory_arm_m[place] if lavatory else places.galley_arm_m[place]
-                room = _has_room(cabin, lavatory, place)
+                room = _has_room(cabin, lavatory, place, mate.travels)
                 length, first, change = way(
                     places, cabin.rounds, mate.home_aisle, mate.home_m, EITHER, to, time_s
                 )
@@ -299,7 +302,7 @@ def want(
     in_rush = person.rush_s <= time_s
     if in_rush:
         person.rush_s = math.inf
-        if not urge.quiet[stretch]:
+        if not urge.quiet[stretch] or sleeps(urge, person.sleep, stretch):
             schedule(cabin.life.agenda, p, person.urge_s)
             return
     elif person.again == 1 and not urge.quiet[stretch]:
@@ -307,13 +310,14 @@ def want(
         wait_for_next(cabin, rate_per_s, seat, p, time_s)
         return
     purpose, stay = new_attempt(cabin, keys, row, p)
-    if cabin.tally[0].nowhere == 1:
+    if cabin.life.nowhere[person.travels] == 1:
         wait_for_next(cabin, rate_per_s, seat, p, time_s)
         return
     if in_rush:
         purpose, stay = person.rush_purpose, person.rush_stay
     if in_rush or person.again == 0:
-        lavatory = uniform(purpose) < urge.lavatory_share and cabin.tally[0].open > 0
+        lavatory = uniform(purpose) < urge.lavatory_share[person.travels]
+        lavatory = lavatory and cabin.life.open_to[person.travels] > 0
         person.purpose = LAVATORY if lavatory else GALLEY
         person.stay_s = time_away(urge, lavatory, stay)
     place, first, change = _choose(cabin, p, time_s)

@@ -11,7 +11,7 @@ from cgrisk.compiled import kernel
 from cgrisk.flight.kernel.data import UrgeData
 from cgrisk.randomness.variates import exponential, normal, uniform
 
-__all__ = ["stretch_at", "time_away", "urge_time", "walking_speed"]
+__all__ = ["sleeps", "stretch_at", "time_away", "urge_time", "walking_speed"]
 
 Floats = NDArray[np.float64]
 
@@ -26,6 +26,13 @@ def stretch_at(urge: UrgeData, time_s: float, hint: int) -> int:
 
 
 @kernel
+def sleeps(urge: UrgeData, sleep: float, stretch: int) -> bool:
+    """Return whether somebody sleeps in a stretch; ``sleep`` is his place among the sleepers."""
+    asleep: bool = sleep < urge.asleep[stretch]
+    return asleep
+
+
+@kernel
 def urge_time(
     urge: UrgeData,
     rate_per_s: float,
@@ -34,9 +41,11 @@ def urge_time(
     time_s: float,
     hint: int,
     needed: float,
+    sleep: float,
 ) -> float:
     """Return when an urge that starts to grow now reaches ``needed``, infinity if never.
 
+    It does not grow while he sleeps (``sleep``: see ``sleeps``).
     ``meals_s[:meals]`` are the times, in order, at which carts with trays leave his row.
     """
     if rate_per_s * urge.total_s < needed:
@@ -55,6 +64,8 @@ def urge_time(
         elif j < meals:
             end = min(end, meals_s[j])
         rate = rate_per_s * urge.factor[i] * (urge.after_meal_factor if boosted else 1.0)
+        if sleep < urge.asleep[i]:
+            rate = 0.0
         if rate > 0.0 and rate * (end - t) >= needed:
             when: float = t + needed / rate
             return when

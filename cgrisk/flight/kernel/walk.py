@@ -61,9 +61,10 @@ _NOWHERE = -1
 #: ``since_s`` and has gone on at ``pace_mps``. ``blocker`` is the cart ahead, ``held`` whether he
 #: has been behind one on this way back. ``place`` is a lavatory group or galley; ``purpose`` 0
 #: galley, 1 lavatory, 2 surge; ``stay_s`` how long he stays there (until when, in a surge);
-#: ``again`` whether, sitting, he will try again rather than grow a new urge. ``rush_s`` is when the
-#: sign-off rush gets him up, ``rush_purpose`` and ``rush_stay`` its words. ``behind`` is who is
-#: next in the queue. Words of his draws wait until they are needed.
+#: ``travels`` is his class, ``sleep`` his place among those who sleep; ``again`` whether, sitting,
+#: he will try again rather than grow a new urge. ``rush_s`` is when the sign-off rush gets him up,
+#: ``rush_purpose`` and ``rush_stay`` its words. ``behind`` is who is next in the queue. Words of
+#: his draws wait until they are needed.
 PERSON = np.dtype(
     [
         ("state", np.int64),
@@ -75,6 +76,8 @@ PERSON = np.dtype(
         ("blocker", np.int64),
         ("held", np.int64),
         ("home_aisle", np.int64),
+        ("travels", np.int64),
+        ("sleep", np.float64),
         ("home_m", np.float64),
         ("mass_kg", np.float64),
         ("arm_m", np.float64),
@@ -123,16 +126,22 @@ class Life(NamedTuple):
     """(L,) of :data:`QUEUE`."""
     coming: Ints
     """(G,) passengers in a galley or on their way to it."""
+    open_to: Ints
+    """(V,) open lavatories that a class may use."""
+    nowhere: Ints
+    """(V,) 1 where a class has nowhere to go."""
     agenda: Agenda
 
 
 @maker
-def new_life(persons: int, lavatories: int, galleys: int) -> Life:
+def new_life(persons: int, lavatories: int, galleys: int, classes: int) -> Life:
     """Return people and places to be filled flight by flight."""
     return Life(
         np.zeros(persons, PERSON),
         np.zeros(lavatories, QUEUE),
         np.zeros(galleys, np.int64),
+        np.zeros(classes, np.int64),
+        np.zeros(classes, np.int64),
         new_agenda(persons),
     )
 
@@ -157,7 +166,18 @@ def move(
     person.arm_m = arm_m
     person.since_s = time_s
     person.pace_mps = pace_mps
-    note(diary, time_s, 0, p, person.state, arm_m, pace_mps)
+    note(
+        diary,
+        time_s,
+        0,
+        p,
+        person.state,
+        arm_m,
+        pace_mps,
+        person.aisle,
+        person.purpose,
+        person.place,
+    )
 
 
 @inlined_kernel

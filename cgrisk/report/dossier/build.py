@@ -1,0 +1,69 @@
+"""The report put together, in the order in which it is read."""
+
+from __future__ import annotations
+
+from cgrisk.report.dossier.case_sections import case_section, cautions_section
+from cgrisk.report.dossier.cause_sections import causes_section, tail_section
+from cgrisk.report.dossier.decision_sections import (
+    buffers_section,
+    loads_section,
+    policies_section,
+    restriction_section,
+    zones_section,
+)
+from cgrisk.report.dossier.findings import Findings
+from cgrisk.report.dossier.front import first_half_page
+from cgrisk.report.dossier.method_sections import (
+    alternatives_section,
+    convergence_section,
+    manifest_section,
+    method_section,
+    missing_section,
+    register_section,
+)
+from cgrisk.report.dossier.parts import Dossier, sections_of
+from cgrisk.report.dossier.run_sections import cabin_section, entry_section, results_section
+from cgrisk.report.dossier.trim_section import trim_section
+
+__all__ = ["make_dossier"]
+
+
+def make_dossier(findings: Findings) -> Dossier:
+    """Return the report of a run and of the results beside it, as plain parts.
+
+    Parameters
+    ----------
+    findings : Findings
+        From :func:`cgrisk.report.dossier.findings.read_findings`.
+    """
+    scenario = findings.run.model.scenario
+    front, numbers = first_half_page(findings)
+    return Dossier(
+        title=f"CG risk: {scenario.operation.name}",
+        subtitle=f"{scenario.aircraft.name}; {findings.run.manifest.flown:,} simulated flights, "
+        f"seed {findings.run.inputs.seed}",
+        date=findings.run.manifest.created,
+        front=front,
+        sections=sections_of(
+            cautions_section(findings),
+            case_section(findings),
+            results_section(findings),
+            cabin_section(findings),
+            trim_section(findings),
+            entry_section(findings),
+            tail_section(findings),
+            buffers_section(findings),
+            zones_section(findings),
+            policies_section(findings),
+            restriction_section(findings),
+            loads_section(findings),
+            causes_section(findings),
+            convergence_section(findings),
+            register_section(findings),
+            method_section(),
+            alternatives_section(findings),
+            manifest_section(findings),
+            missing_section(findings),
+        ),
+        numbers=numbers,
+    )

@@ -1,0 +1,109 @@
+"""Numbers for people: as many figures as they are worth, their interval beside them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from cgrisk.report.dossier.parts import Cell
+
+__all__ = [
+    "chance",
+    "chance_cell",
+    "count_cell",
+    "figure_cell",
+    "fixed",
+    "fixed_cell",
+    "power",
+    "spoken",
+    "text_cell",
+]
+
+_RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+#: Below it a probability is written with a power of ten.
+_SMALL = 1e-3
+
+
+def power(value: float, digits: int = 2) -> str:
+    """Return a number to so many significant figures: 0.0041, or 4.1 x 10 to the -5 where small."""
+    if not math.isfinite(value):
+        return "–"
+    if value == 0.0:
+        return "0"
+    mantissa, exponent = f"{value:.{digits - 1}e}".split("e")
+    if _SMALL <= abs(value) < 1e5:
+        places = max(0, digits - 1 - int(exponent))
+        return f"{value:,.{places}f}"
+    return f"{mantissa} × 10{str(int(exponent)).translate(_RAISED)}"
+
+
+def fixed(value: Any, digits: int = 0, *, signed: bool = False) -> str:
+    """Return a number to so many decimals; a dash where there is none."""
+    if value is None or not math.isfinite(float(value)):
+        return "–"
+    rounded = round(float(value), digits)
+    rounded = 0.0 if rounded == 0.0 else rounded
+    text = f"{rounded:+,.{digits}f}" if signed and rounded else f"{rounded:,.{digits}f}"
+    return text.replace("-", "−")
+
+
+def chance(row: Mapping[str, Any]) -> str:
+    """Return a probability with its interval: keys estimate, low, high; none seen is a bound.
+
+    Parameters
+    ----------
+    row : mapping
+        With ``hits`` the bound is told where it is 0, else where the estimate is 0.
+    """
+    none = row["hits"] == 0 if "hits" in row else row["estimate"] == 0.0
+    if none:
+        return f"at most {power(float(row['high']))}"
+    return (
+        f"{power(float(row['estimate']))} ({power(float(row['low']))} to "
+        f"{power(float(row['high']))})"
+    )
+
+
+def chance_cell(row: Mapping[str, Any]) -> Cell:
+    """Return a probability with its interval as a cell, sorted by the estimate."""
+    return Cell(chance(row), float(row["estimate"]))
+
+
+def fixed_cell(value: Any, digits: int = 0, *, signed: bool = False) -> Cell:
+    """Return a number to so many decimals as a cell."""
+    text = fixed(value, digits, signed=signed)
+    return Cell(text, None if text == "–" else float(value))
+
+
+def figure_cell(value: Any, digits: int = 3) -> Cell:
+    """Return a number to so many significant figures as a cell."""
+    if value is None or not math.isfinite(float(value)):
+        return Cell("–")
+    return Cell(power(float(value), digits), float(value))
+
+
+def count_cell(value: Any) -> Cell:
+    """Return a whole number as a cell."""
+    return Cell(f"{int(value):,}", float(value))
+
+
+def text_cell(value: Any) -> Cell:
+    """Return words as a cell."""
+    if isinstance(value, bool | np.bool_):
+        return Cell("yes" if value else "no")
+    return Cell("" if value is None or value != value else str(value))
+
+
+def spoken(name: Any) -> str:
+    """Return the name of a phase, group or figure as it is read."""
+    words = str(name)
+    known = {
+        "take_off_and_landing": "take-off and landing",
+        "in_flight": "in flight",
+        "any": "whole flight",
+        "take_off": "take-off",
+    }
+    return known.get(words, words.replace("_", " "))

@@ -1,0 +1,233 @@
+"""What a report is made from: a complete run, and results of decisions on the same scenario."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any, Final
+
+import pandas as pd
+
+from cgrisk.errors import RunFolderError, UsageError
+from cgrisk.report.result_folder import SEAL, check_seal
+from cgrisk.runs import Run, read_run
+
+__all__ = ["KINDS", "Findings", "Result", "read_findings"]
+
+#: Main file of each kind of result; causes lie beside the tail they explain.
+KINDS: Final = {
+    "tail": "tail.json",
+    "causes": "causes.json",
+    "buffers": "buffers.json",
+    "zones": "zones.json",
+    "policies": "policies.json",
+    "restrict": "restriction.json",
+    "loads": "loads.json",
+}
+
+
+def _table(folder: Path, name: str) -> pd.DataFrame:
+    path = folder / name
+    try:
+        text = path.read_text(encoding="utf-8")
+        return pd.read_csv(io.StringIO(text), keep_default_na=False, na_values=[""])
+    except pd.errors.EmptyDataError:
+        return pd.DataFrame()
+    except (OSError, ValueError) as error:
+        reason = str(error).splitlines()[0][:120]
+        raise RunFolderError(
+            f"{path}: expected a table as it was written; got {reason}. Repeat the command that "
+            "made it."
+        ) from error
+
+
+@dataclass(frozen=True)
+class Result:
+    """Results of a command other than ``run``, every file checked against its hash.
+
+    Attributes
+    ----------
+    kind : str
+        One of ``KINDS``.
+    folder : Path
+        Where they are.
+    data : dict
+        Content of its JSON file: answer and manifest.
+    files : tuple of str
+        What the folder holds.
+    """
+
+    kind: str
+    folder: Path
+    data: dict[str, Any]
+    files: tuple[str, ...]
+
+    @property
+    def command(self) -> str:
+        """The command that made it."""
+        return str(self.data["manifest"].get("command", ""))
+
+    @property
+    def decision(self) -> tuple[str, ...]:
+        """Its sentences to act on."""
+        told = self.data.get("decision", ())
+        return (told,) if isinstance(told, str) else tuple(str(line) for line in told)
+
+    def has(self, name: str) -> bool:
+        """Return whether a file is there."""
+        return name in self.files
+
+    def table(self, stem: str) -> pd.DataFrame:
+        """Return a table; empty where there is none."""
+        return _table(self.folder, f"{stem}.csv") if self.has(f"{stem}.csv") else pd.DataFrame()
+
+    def drawing(self, stem: str) -> str:
+        """Return a chart as it was drawn."""
+        return (self.folder / f"{stem}.svg").read_text(encoding="utf-8")
+
+    def sha256(self) -> str:
+        """Return the SHA-256 of its seal, which stands for all its files."""
+        return hashlib.sha256((self.folder / SEAL).read_bytes()).hexdigest()
+
+
+@dataclass(frozen=True)
+class Findings:
+    """A run with what was decided on the same scenario.
+
+    Attributes
+    ----------
+    run : Run
+        Complete, every file checked.
+    results : tuple of Result
+        In the order of ``KINDS``, then by name.
+    left_out : tuple of (str, str)
+        Folders that were not taken, and why.
+    """
+
+    run: Run
+    results: tuple[Result, ...]
+    left_out: tuple[tuple[str, str], ...]
+
+    def of(self, kind: str) -> tuple[Result, ...]:
+        """Return the results of a kind."""
+        return tuple(result for result in self.results if result.kind == kind)
+
+    def table(self, stem: str) -> pd.DataFrame:
+        """Return a summary of the run; empty where there is none."""
+        name = f"summaries/{stem}.csv"
+        if name not in self.run.manifest.files:
+            return pd.DataFrame()
+        return _table(self.run.folder, name)
+
+    def has_chart(self, stem: str) -> bool:
+        """Return whether the run has a chart."""
+        return f"charts/{stem}.svg" in self.run.manifest.files
+
+    def chart_table(self, stem: str) -> pd.DataFrame:
+        """Return the numbers of a chart of the run."""
+        return _table(self.run.folder, f"charts/{stem}.csv")
+
+    def drawing(self, stem: str) -> str:
+        """Return a chart of the run as it was drawn."""
+        return (self.run.folder / "charts" / f"{stem}.svg").read_text(encoding="utf-8")
+
+    @cached_property
+    def leave(self) -> pd.DataFrame:
+        """Probability of leaving the envelope, by side, phase and reading."""
+        return self.table("leave_envelope")
+
+    def row(self, *, side: str, reading: str, phase: str = "any") -> dict[str, Any]:
+        """Return one probability of leaving the envelope with its interval and method."""
+        table = self.leave
+        here = table[
+            (table["side"] == side) & (table["phase"] == phase) & (table["reading"] == reading)
+        ]
+        return {str(key): value for key, value in here.iloc[0].to_dict().items()}
+
+
+def _kind_of(folder: Path) -> str | None:
+    found = [kind for kind, name in KINDS.items() if (folder / name).is_file()]
+    if "causes" in found:
+        return "causes"
+    return found[0] if found else None
+
+
+def _digest(scenario: Any) -> str:
+    text = json.dumps(scenario, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _read(folder: Path, kind: str, run: Run) -> Result:
+    files = check_seal(folder)
+    name = KINDS[kind]
+    if name not in files:
+        raise RunFolderError(f"{folder}: expected {name} under its seal; got none. Repeat it.")
+    try:
+        data = json.loads((folder / name).read_text(encoding="utf-8"))
+        if kind == "causes":
+            data = json.loads((folder / KINDS["tail"]).read_text(encoding="utf-8")) | data
+        digest = _digest(data["manifest"]["scenario"])
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
+        raise RunFolderError(
+            f"{folder / name}: expected an answer with its manifest; got none. Repeat it."
+        ) from error
+    if digest != run.inputs.scenario_sha256:
+        raise RunFolderError(
+            f"{folder}: expected the scenario of the run (SHA-256 "
+            f"{run.inputs.scenario_sha256[:12]}); got another ({digest[:12]}). Repeat the command "
+            "with the run's scenario, or the run with this one."
+        )
+    return Result(kind=kind, folder=folder, data=data, files=files)
+
+
+def read_findings(folder: str | Path, *, beside: Sequence[str | Path] | None = None) -> Findings:
+    """Read a run and the results of decisions on the same scenario.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Of the run.
+    beside : sequence of str or Path, optional
+        Folders of results that must be taken, and no others. Where it is not given, those that lie
+        beside the run's folder are looked at, and taken if they are whole and of the same scenario.
+
+    Raises
+    ------
+    RunFolderError
+        If the run, or a folder that must be taken, is not complete, was changed, or is of another
+        scenario.
+    UsageError
+        If a folder that must be taken holds no result of cgrisk.
+    """
+    run = read_run(folder)
+    results, left_out = [], []
+    if beside is not None:
+        for name in beside:
+            place = Path(name)
+            kind = _kind_of(place)
+            if kind is None:
+                raise UsageError(
+                    argument="--with",
+                    expected=f"a folder written by cgrisk {', '.join(KINDS)}",
+                    got=str(name),
+                    cure="Name the folder that the command wrote.",
+                )
+            results.append(_read(place, kind, run))
+    else:
+        around = run.folder.resolve().parent
+        for place in sorted(path for path in around.iterdir() if path.is_dir()):
+            kind = _kind_of(place)
+            if kind is None:
+                continue
+            try:
+                results.append(_read(place, kind, run))
+            except RunFolderError as error:
+                left_out.append((place.name, str(error).removeprefix(f"{place}: ")))
+    order = list(KINDS)
+    results.sort(key=lambda result: (order.index(result.kind), result.folder.name))
+    return Findings(run=run, results=tuple(results), left_out=tuple(left_out))

@@ -1,0 +1,410 @@
+"""Convergence, the register of inputs, the method, every alternative tried, how to repeat it."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any, Final
+
+from cgrisk.report.convergence_chart import convergence
+from cgrisk.report.dossier.commands import PLACEHOLDERS, asks
+from cgrisk.report.dossier.drawing import drawn
+from cgrisk.report.dossier.figures import chance, power
+from cgrisk.report.dossier.findings import Findings, Result
+from cgrisk.report.dossier.formulas import FORMULAS
+from cgrisk.report.dossier.parts import (
+    Block,
+    Bullets,
+    Cell,
+    Figure,
+    Heading,
+    Mark,
+    Section,
+    Table,
+    Text,
+    columns,
+)
+from cgrisk.report.dossier.tables import (
+    probability,
+    records_of,
+    significant,
+    table_of,
+    whole,
+    words,
+)
+from cgrisk.report.style import chart_style, new_figure
+from cgrisk.risk.convergence import block_agreement, running_estimates
+from cgrisk.sampling.layout import AS_PLANNED, AT_LIMIT
+from cgrisk.scenario.fields import figure
+from cgrisk.scenario.registry import HELD, assumption_register
+
+__all__ = [
+    "alternatives_section",
+    "convergence_section",
+    "manifest_section",
+    "method_section",
+    "missing_section",
+    "register_section",
+]
+
+_LONG: Final = 90
+_TRIED: Final = 60
+
+
+def convergence_section(findings: Findings) -> Section:
+    """Return how the estimate settled, whether blocks agree, and how the tails' methods did."""
+    run = findings.run
+    confidence = float(findings.leave["confidence"].iloc[0])
+    running = running_estimates(run.store, flown=run.manifest.flown, confidence=confidence)
+    agreement = block_agreement(run.store, flown=run.manifest.flown)
+    reading = AT_LIMIT if (running["reading"] == AT_LIMIT).any() else AS_PLANNED
+    frame = running[running["reading"] == reading]
+    frame = frame.sort_values("side", key=lambda s: s == "aft", kind="stable", ignore_index=True)
+    marks = {
+        f"hot-{place}": Mark(
+            f"{row['side']}, {row['flights']:,} flights: {chance(row)}", str(row["side"])
+        )
+        for place, row in enumerate(records_of(frame))
+    }
+    with chart_style():
+        canvas = new_figure(180, 90)
+        convergence(frame, ax=canvas.subplots(), marks=True)
+        svg = drawn(canvas, name="convergence", marks=marks)
+    sixth = frame.groupby("side").cumcount() % 6 == 5
+    some = frame[sixth | ~frame["side"].duplicated(keep="last")]
+    figure_ = Figure(
+        "convergence",
+        "How the estimate settled, planned on the operational limit: band, interval for that "
+        "number of flights; open triangles, upper bound, no event seen (numbers: below).",
+        "Running probability of leaving the envelope of both sides against the flights flown, with "
+        "intervals that narrow.",
+        svg,
+        marks,
+        table_of(
+            some,
+            [
+                words("side", "side", key="side"),
+                whole("flights", "flights"),
+                whole("hits", "outside"),
+                probability(),
+            ],
+            caption="The running estimate",
+        ),
+    )
+    blocks: list[Block] = [
+        figure_,
+        table_of(
+            agreement,
+            [
+                words("side", "side", key="side"),
+                words("reading", "planned", key="reading", weight=1.8),
+                whole("blocks", "blocks"),
+                whole("hits", "flights outside"),
+                significant("statistic", "Pearson's statistic"),
+                whole("degrees", "degrees of freedom"),
+                significant("p_value", "p-value", 2),
+            ],
+            caption="Do the blocks of 4,096 flights agree? A p-value near 0 would say that flights "
+            "are not independent",
+            note="Told from five expected hits a block on.",
+        ),
+    ]
+    precise = _precision(findings)
+    if precise:
+        blocks.insert(0, Text(precise))
+    blocks += _diagnostics(findings)
+    return Section("convergence", "Convergence and diagnostics", tuple(blocks))
+
+
+def _precision(findings: Findings) -> str:
+    wanted = findings.run.inputs.precision
+    if wanted is None:
+        return ""
+    reached = findings.run.manifest.reached
+    sides = ", ".join(
+        f"{side} reached with flight {reached[side]:,}"
+        if side in reached
+        else f"{side} NOT reached"
+        for side in wanted["sides"]
+    )
+    return (
+        f"A precision decided when to stop: a half-width of {100 * wanted['relative_half_width']:g}"
+        f" % of the probability at the operational limit ({sides}). The intervals below are those "
+        "of a number of flights fixed beforehand."
+    )
+
+
+def _diagnostics(findings: Findings) -> list[Block]:
+    lines, warnings = [], []
+    for result in (*findings.of("tail"), *findings.of("causes")):
+        for told in result.data["diagnostics"]:
+            parts = [
+                f"{key.replace('_', ' ')} {power(float(value), 3)}"
+                for key, value in told.items()
+                if isinstance(value, int | float) and key != "flights"
+            ]
+            lines.append(
+                f"{result.folder.name}, {told['method']}: {told['flights']:,} flights"
+                + (f"; {', '.join(parts)}" if parts else "")
+            )
+        warnings += [f"{result.folder.name}: {note}" for note in result.data["notes"]]
+    blocks: list[Block] = []
+    if lines:
+        blocks += [Heading("Rare-event methods"), Bullets(tuple(lines))]
+    return blocks + [Text(text, "warning") for text in warnings]
+
+
+def _value(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return figure(value)
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_value(item) for item in value) + "]" if value else "none"
+    return "none" if value is None else str(value)
+
+
+def _plain(key: str) -> str:
+    """Return a key without the places in its lists, which a swing moves together."""
+    return re.sub(r"\[\d+\]", "[]", key)
+
+
+def _swings(findings: Findings) -> dict[str, str]:
+    """Return how far the risk moves over the range of an input, by its key."""
+    found: dict[str, list[str]] = {}
+    for result in findings.of("causes"):
+        swings = result.table("swings")
+        for row in swings.to_dict("records"):
+            low, high = float(row["ratio_at_low"]), float(row["ratio_at_high"])
+            if math.isfinite(low) and math.isfinite(high):
+                text = f"{result.data['side']}: × {power(low)} to × {power(high)}"
+            else:
+                text = f"{result.data['side']}: too few flights to tell"
+            found.setdefault(_plain(str(row["key"])), []).append(text)
+    return {key: "; ".join(dict.fromkeys(texts)) for key, texts in found.items()}
+
+
+def register_section(findings: Findings) -> Section:
+    """Return every input with its value, unit, source, and how far it moves the answer."""
+    scenario = findings.run.model.scenario
+    register, swings = assumption_register(scenario), _swings(findings)
+    held = {of for _, of in HELD}
+    rows = []
+    for entry in register:
+        value = _value(entry.value)
+        if len(value) > _LONG:
+            value = f"{value[:_LONG]}… (the manifest has all)"
+        kind = "assumption" if entry.assumed else "sourced"
+        source = entry.source + ("; held, not sampled" if entry.key in held else "")
+        moves = swings.get(_plain(entry.key), "" if not entry.assumed else "not reckoned")
+        rows.append(
+            (
+                Cell(entry.key),
+                Cell(value, float(entry.value) if isinstance(entry.value, float) else None),
+                Cell(entry.unit),
+                Cell(kind),
+                Cell(source),
+                Cell(moves),
+            )
+        )
+    assumed = sum(entry.assumed for entry in register)
+    text = (
+        f"{len(register)} values are in use; {assumed} of them have no published or measured "
+        "source. In SI, or the unit told. Without a source named in the files, a default has its "
+        "own; a value in place of a default is an assumption."
+    )
+    blocks: list[Block] = [Text(text)]
+    if not findings.of("causes"):
+        blocks.append(
+            Text(
+                "How far the answer moves over the range of each assumption is not reckoned yet: "
+                + asks(findings.run, "causes"),
+                "warning",
+            )
+        )
+    blocks.append(
+        Table(
+            "Every input",
+            columns(
+                "3:key", "2:value", "unit", "2:kind", "3:source", "2:moves the risk by",
+                keys={"kind": "kind"},
+            ),
+            tuple(rows),
+        )
+    )  # fmt: skip
+    ranges = _ranges(findings)
+    if ranges is not None:
+        blocks.append(ranges)
+    return Section("register", "Assumption register", tuple(blocks))
+
+
+def _ranges(findings: Findings) -> Table | None:
+    for result in findings.of("tail"):
+        frame = result.table("assumptions")
+        if not frame.empty:
+            return table_of(
+                frame,
+                [
+                    words("key", "key", weight=3.0),
+                    significant("low", "low"),
+                    significant("high", "high"),
+                    words("unit", "unit"),
+                    words("law", "law", weight=2.0),
+                    words("why", "why this range", weight=3.0),
+                ],
+                caption=f"Ranges that the assumption range was drawn from ({result.folder.name})",
+            )
+    return None
+
+
+def method_section() -> Section:
+    """Return how the answer is reckoned."""
+    blocks: list[Block] = [
+        Text(
+            "A flight is a pure function of the scenario and of random words keyed by seed, flight "
+            "number, cause and entity (Philox 4x32-10). Passengers are seated, weighed, get up, "
+            "queue and walk; carts roll; bags and fuel differ; gear and flaps travel. The CG is "
+            "followed exactly from event to event, not on a grid, so that extremes are exact. "
+            "Nothing depends on the number of threads or on the order of flights."
+        )
+    ]
+    for text, formula in FORMULAS:
+        blocks += [Text(text), formula]
+    return Section("method", "Method", tuple(blocks))
+
+
+def _tried(result: Result) -> Block | None:
+    data = result.data
+    if result.kind == "zones":
+        frame = result.table("divisions")
+        names = [f"{row['division']} ({row['rows']})" for row in frame.to_dict("records")]
+        return Bullets((f"{result.folder.name}: divisions {'; '.join(names)}.",))
+    if result.kind == "policies":
+        names = result.table("ranking")["policy"].astype(str).tolist()
+        return Bullets((f"{result.folder.name}: policies {'; '.join(names)}.",))
+    if result.kind == "restrict":
+        frame = result.table("tried")
+        shown = frame.head(_TRIED)
+        more = "" if len(frame) == len(shown) else f" The first {_TRIED}; tried.csv has all."
+        return table_of(
+            shown,
+            [
+                whole("passengers", "passengers"),
+                words("restriction", "restriction", weight=2.5),
+                whole("seats_blocked", "blocked"),
+                words("side", "side", key="side"),
+                probability("risk (interval)", estimate="risk"),
+                words("outcome", "outcome"),
+            ],
+            caption=f"Every restriction flown ({result.folder.name}): {len(frame)} lines.{more}",
+        )
+    if result.kind == "buffers":
+        frame = result.table("buffers")
+        loads = dict.fromkeys(frame["load"].astype(str)) if "load" in frame else {}
+        return Bullets(
+            (
+                f"{result.folder.name}: the load whose CG strays furthest was searched at each "
+                f"mass; found: {'; '.join(loads)}.",
+            )
+        )
+    if result.kind in ("tail", "causes"):
+        methods = [f"{d['method']} ({d['flights']:,} flights)" for d in data["diagnostics"]]
+        return Bullets((f"{result.folder.name}: methods flown {', '.join(methods)}.",))
+    return None
+
+
+def alternatives_section(findings: Findings) -> Section:
+    """Return every alternative that was tried."""
+    blocks: list[Block | None] = [
+        Text(
+            "What was chosen for its good flights was never judged by them: it was confirmed on "
+            "seeds that the search had not used."
+        )
+    ]
+    blocks += [_tried(result) for result in findings.results]
+    if not findings.results:
+        blocks.append(Text("No search lies beside the run: nothing was chosen among alternatives."))
+    return Section("alternatives", "Every alternative tried", tuple(b for b in blocks if b))
+
+
+def manifest_section(findings: Findings) -> Section:
+    """Return what was run with what, and how to repeat it."""
+    inputs, manifest = findings.run.inputs, findings.run.manifest
+    facts: list[tuple[str, Any]] = [
+        ("scenario", findings.run.model.scenario.name),
+        ("SHA-256 of the scenario", inputs.scenario_sha256),
+        ("seed", str(inputs.seed)),
+        ("flights flown", f"{manifest.flown:,}"),
+        ("flights asked for", f"{inputs.flights:,}"),
+        ("made (UTC)", manifest.created),
+        ("cgrisk", inputs.cgrisk_version),
+        ("fingerprint of the compiled part", str(inputs.kernel)),
+        *sorted(inputs.environment.items()),
+        ("files of the run, each with its SHA-256 in the manifest", str(len(manifest.files))),
+    ]
+    blocks: list[Block] = [
+        Text("The run is repeated, bit for bit on one processor type and set of versions, by"),
+        Text("cgrisk rerun DIR", "command"),
+        Text(
+            "where DIR is its folder. This report is made again, to the same bytes, by “cgrisk "
+            "report DIR”. Every file was checked against its hash before it was read."
+        ),
+        Table(
+            "The run",
+            columns("fact", "2:value"),
+            tuple((Cell(name), Cell(str(value))) for name, value in facts),
+        ),
+    ]
+    if findings.results:
+        blocks.append(
+            Table(
+                "Results beside it, of the same scenario, every file checked",
+                columns("folder", "kind", "3:command", "#seed", "cgrisk", "2:SHA-256 of its seal"),
+                tuple(
+                    (
+                        Cell(result.folder.name),
+                        Cell(result.kind),
+                        Cell(result.command),
+                        Cell(str(result.data["manifest"].get("seed", ""))),
+                        Cell(str(result.data["manifest"].get("cgrisk", ""))),
+                        Cell(result.sha256()[:16]),
+                    )
+                    for result in findings.results
+                ),
+            )
+        )
+    return Section("manifest", "Manifest, and how to repeat it", tuple(blocks))
+
+
+def missing_section(findings: Findings) -> Section:
+    """Return what is not in the report, and the command that would add it."""
+    run = findings.run
+    names = {
+        "tail": "rare events, with the assumption range",
+        "causes": "what drives the risk, and how far each assumption moves it",
+        "buffers": "buffers, with the conventional ones beside",
+        "zones": "cabin zones",
+        "policies": "seating policies",
+        "restrict": "the least restriction",
+        "loads": "past loads",
+    }
+    lines = []
+    for kind, what in names.items():
+        sides = {result.data.get("side") for result in findings.of(kind)}
+        if kind in ("tail", "causes"):
+            for side in ("aft", "forward"):
+                if side not in sides:
+                    lines.append(f"{what}, {side}: {asks(run, kind, side=side)}")
+        elif not findings.of(kind):
+            lines.append(f"{what}: {asks(run, kind)}")
+    if findings.table("entry_errors").empty:
+        lines.append(f"errors on the load sheet (another run): {asks(run, 'entry')}")
+    blocks: list[Block] = []
+    if lines:
+        blocks += [Bullets(tuple(lines)), Text(PLACEHOLDERS, "note")]
+    if findings.left_out:
+        blocks += [
+            Heading("Folders beside the run that were left out"),
+            Bullets(tuple(f"{name}: {why}" for name, why in findings.left_out)),
+        ]
+    return Section("missing", "What is not in this report", tuple(blocks))
