@@ -34,7 +34,7 @@ _TILTED: Final = 20_000.0
 #: curve takes as much again.
 _WORTH_A_PROBE, _OF_SCATTER = 150_000.0, 8.0
 #: Relative error asked for beyond the target, in those at it; the greatest there, and at all.
-_LESS_BEYOND, _ROUGHEST, _MOST_ERROR = 3.0, 0.5, 0.9
+_LESS_BEYOND, _ROUGHEST, _MOST_ERROR = 2.0, 0.5, 0.9
 #: Hits expected among splitting's own independent flights from which on they are counted.
 _ENOUGH_TO_COUNT: Final = 300.0
 

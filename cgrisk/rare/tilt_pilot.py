@@ -42,7 +42,10 @@ _FIRST_PILOT, _FIRST_PILOT_WITH_SOURCES = 512, 2048
 #: Leaned flights at each strength; those above a threshold, at least, before they are believed.
 _PILOT, _FEWEST_HITS = 400, 20
 #: Share of the flights above a threshold from which on a tilt is too strong for it.
-_MOST_ABOVE = 0.6
+_MOST_ABOVE = 0.5
+#: The weakest tilt whose scatter is not more than so many times the least is taken: a tilt that is
+#: too strong seldom shows its heavy weights to a pilot, and looks better than it is.
+_NEAR_BEST = 1.7
 #: Rungs beyond the best one of every threshold after which the climb ends.
 _BEYOND = 3
 #: Share of effective flights from which on the mean of all weights is judged: at 5 standard errors
@@ -220,7 +223,7 @@ class Ladder:
     estimate : float64 array, shape (n,)
         Rough probability above each threshold, at its best rung; 0 where there is none.
     best : int64 array, shape (n,)
-        Rung of the least scatter of each threshold, -1 for none.
+        Weakest rung of nearly the least scatter at each threshold, -1 for none.
     off_one : float
         The greatest :func:`off_one` of its rungs.
     """
@@ -268,7 +271,8 @@ def climb(leaner: Leaner, thresholds: Floats, *, seed: int, most: int) -> Ladder
         means.append([float(np.where(scores > x, weights, 0.0).mean()) for x in thresholds])
         off = max(off, off_one(weights), key=abs)
         table = np.array(seen)
-        best = np.where(np.isfinite(table).any(axis=0), table.argmin(axis=0), -1)
+        near = table <= _NEAR_BEST * table.min(axis=0)
+        best = np.where(np.isfinite(table).any(axis=0), near.argmax(axis=0), -1)
         if (best >= 0).all() and rung >= best.max() + _BEYOND:
             break
     table = np.array(means).reshape(-1, thresholds.size)

@@ -45,8 +45,9 @@ Progress = Callable[[int, int], None]
 LEAST_TILTED: Final = 20_000
 #: Batches of each strength; flights of a batch, at least.
 _BATCHES, _LEAST_BATCH = 20, 25
-#: Effective flights below which, and one flight's share above which, an estimate is doubtful.
-_FEW_EFFECTIVE, _LARGE_SHARE = 100.0, 0.1
+#: Effective flights below which an estimate is doubtful (fewer where less precision was asked for,
+#: but not below the second), and one flight's share above which it is.
+_FEW_EFFECTIVE, _FEWEST_EFFECTIVE, _LARGE_SHARE = 100.0, 20.0, 0.15
 #: Half of the flights would do for the mean of two strengths, were the scatter known.
 _ROOM = 1.0
 #: Greatest relative error asked for in a stratum, however small its part.
@@ -95,7 +96,7 @@ def _round(
     scores, weights = leaner.fly(strength, own, 0, _BATCHES * batch)
     parts = np.where(scores > thresholds[:, None], weights, 0.0)
     seen = parts.var(axis=1) / np.maximum(parts.mean(axis=1) ** 2, 1e-300)
-    wanted = min(_flights_for(seen, relative_error), float(most))
+    wanted = min(_flights_for(np.maximum(seen, scatter), relative_error), float(most))
     more = int(wanted) // _BATCHES - batch
     if more > 0:
         again = leaner.fly(strength, own, _BATCHES * batch, _BATCHES * more)
@@ -222,7 +223,7 @@ def _doubts(found: _Answer, where: str, relative_error: float) -> list[str]:
             "the weights are not told well, and the interval was widened to hold both of theirs. "
             "Check with splitting."
         )
-    if found.effective < _FEW_EFFECTIVE:
+    if found.effective < min(_FEW_EFFECTIVE, max(0.5 * relative_error**-2, _FEWEST_EFFECTIVE)):
         doubts.append(
             f"{where} the weights are worth only {found.effective:.0f} equal flights; "
             "the interval may be too narrow."
