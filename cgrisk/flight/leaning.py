@@ -10,29 +10,46 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln, logsumexp, ndtri
+from scipy.special import gammaln, ndtri
 from scipy.stats import poisson
 
 from cgrisk.errors import ComputationError
-from cgrisk.flight.kernel.data import CabinData, MassData, Program
+from cgrisk.flight.kernel.data import CabinData, Program
 from cgrisk.flight.kernel.keys import Keys
-from cgrisk.flight.kernel.people import CHILD, MEN, SCORE_END, WOMEN
 from cgrisk.flight.kernel.tilt import TiltData, draw_words, tilt
+from cgrisk.flight.mass_tilt import capped, log_mean, mass_tilt, middles
 from cgrisk.flight.model import FlightModel, entity_counts
+from cgrisk.flight.party_tilt import (
+    Watched,
+    leaned_by_party,
+    party_tilt,
+    unwatched,
+    value_when_boarding,
+    watched_seats,
+)
 from cgrisk.randomness.keys import CAUSES, Cause, split_seed
 
-__all__ = ["Source", "lean_block", "source_values", "sources", "tilt_data"]
+__all__ = [
+    "Source",
+    "Watched",
+    "lean_block",
+    "source_values",
+    "sources",
+    "tilt_data",
+    "watch_seats",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flights = NDArray[np.uint32]
 
-#: Cells of a word, and how many times as likely an outcome may become: for what moves the aircraft
-#: by itself, and for one person's mass.
-_CELLS, _MASS_CELLS = 4096, 1024
-_MOST, _MOST_OF_ONE_PERSON = 1024.0, 64.0
+#: Cells of a word that moves the aircraft by itself, and how many times as likely an outcome may
+#: become.
+_CELLS, _MOST = 4096, 1024.0
 #: Words of the cause count: people on the load sheet who stay away, others who come.
 _OFF, _ON = 0, 1
+#: Flights whose boarding is watched.
+_WATCHED = 500
 
 
 class Source(NamedTuple):
@@ -52,10 +69,6 @@ class Source(NamedTuple):
     values: Floats
 
 
-def _middles(cells: int) -> Floats:
-    return (np.arange(cells) + 0.5) / cells
-
-
 def sources(model: FlightModel) -> list[Source]:
     """Return the words of dry mass, counts, holds and fuel that vary in a scenario.
 
@@ -64,7 +77,7 @@ def sources(model: FlightModel) -> list[Source]:
     """
     program: Program = model.program
     dry, cabin, hold, fuel = program.dry, program.cabin, program.hold, program.fuel
-    u = _middles(_CELLS)
+    u = middles(_CELLS)
     z = ndtri(u)
     x = program.sheet.take_off_arm_m
     fleet = dry.fleet_mass_kg * (dry.arm_m - x) + dry.mass_kg * dry.fleet_arm_m
@@ -117,51 +130,6 @@ def source_values(
         draw_words(keys, source.cause, source.entity, words)
         out[:, i] = source.values[words[source.word] >> np.uint32(20)]
     return out
-
-
-def _mean(exponent: Floats) -> Floats:
-    """Return the logarithm of the mean exponential over the cells, the last axis."""
-    return np.asarray(logsumexp(exponent, axis=-1) - np.log(exponent.shape[-1]))
-
-
-def _capped(exponent: Floats, most: float) -> Floats:
-    """Return exponents none of which makes its cell much more than ``most`` times as likely."""
-    return np.asarray(np.minimum(exponent, (_mean(exponent) + np.log(most))[..., None]))
-
-
-class _Masses(NamedTuple):
-    """Masses less their means: body (3, C), bag (C,); the means of an adult and a child (kg)."""
-
-    body: Floats
-    bag: Floats
-    adult_kg: float
-    child_kg: float
-
-
-def _body(mass: MassData, population: int, z: Floats) -> Floats:
-    shift, scale, shape = (v[population] for v in (mass.shift_kg, mass.scale_kg, mass.shape))
-    if shape < 0.0:
-        table = mass.quantile_kg[population]
-        return np.asarray(np.interp(z, np.linspace(-SCORE_END, SCORE_END, table.size), table))
-    body: Floats = shift + scale * (np.exp(shape * z) if shape > 0.0 else z)
-    return body
-
-
-def _masses(mass: MassData) -> _Masses:
-    u = _middles(_MASS_CELLS)
-    body = np.stack([_body(mass, population, ndtri(u)) for population in range(3)])
-    mean = body.mean(axis=1)
-    adult = mass.male_share * mean[0] + (1.0 - mass.male_share) * mean[1]
-    body -= np.array([adult, adult, mean[2]])[:, None]
-    rest = np.clip((u - mass.bag_none) / max(1.0 - mass.bag_none, 1e-9), 1e-9, 1.0 - 1e-9)
-    full = mass.bag_scale_kg * np.exp(mass.bag_shape * ndtri(rest))
-    bag = np.where(u >= mass.bag_none, full, 0.0)
-    return _Masses(body, bag - bag.mean(), float(adult + bag.mean()), float(mean[2]))
-
-
-def _share_of_words(share: float) -> float:
-    """Return the share of the words whose middle lies below ``share``."""
-    return float(np.clip(np.ceil(share * 2.0**32 - 0.5), 0.0, 2.0**32)) / 2.0**32
 
 
 def _ways(exponent: Floats) -> Floats:
@@ -225,6 +193,7 @@ def tilt_data(
     found: list[Source],
     moment_kgm: Floats,
     choice_seed: int,
+    seats: Watched | None = None,
 ) -> TiltData:
     """Return how flights are leaned.
 
@@ -245,30 +214,32 @@ def tilt_data(
         Moment toward the tail per unit of each source; numbers of people have their own.
     choice_seed : int
         Seed of the choices, other than the flights' own.
+    seats : Watched, optional
+        What is known of how seats fill, from :func:`watch_seats`.
     """
     program, cabin = model.program, model.program.cabin
     arms, arm_class = np.unique(cabin.arm_m, return_inverse=True)
-    masses, male = _masses(program.mass), _share_of_words(program.mass.male_share)
-    lever = theta * (arms - reference_arm_m)
-    body = _capped(lever[:, None, None] * masses.body, _MOST_OF_ONE_PERSON)
-    bag = _capped(lever[:, None] * masses.bag, _MOST_OF_ONE_PERSON)
-    sexes = [(MEN, male), (WOMEN, 1.0 - male)]
-    drawn = [(sex, share) for sex, share in sexes if share > 0.0]
-    adult_mean = _mean(bag) + logsumexp(
-        [np.log(share) + _mean(body[:, sex]) for sex, share in drawn], axis=0
-    )
-    adult_most = bag.max(axis=1) + np.max([body[:, sex].max(axis=1) for sex, _ in drawn], axis=0)
-    child_mean = _mean(body[:, CHILD])
-    adult = (lever * masses.adult_kg + adult_mean)[arm_class]
-    child = (lever * masses.child_kg + child_mean)[arm_class]
+    masses = mass_tilt(program.mass, program.party, lever=theta * (arms - reference_arm_m))
+    adult, child = masses.adult[arm_class], masses.child[arm_class]
     young = np.zeros(arm_class.size, dtype=bool)
     for region in np.unique(cabin.zone_region[cabin.zone_children > 0]):
         young[cabin.region_seats[cabin.region_start[region] : cabin.region_start[region + 1]]] = (
             True
         )
-    seat = np.where(young, child, adult)
+    watched = seats if seats is not None else unwatched(cabin)
+    boarding = value_when_boarding(cabin, watched, adult)
+    seat = np.where(young, child, adult) + boarding - adult
+    by_party = leaned_by_party(model)
     classes = _classes(cabin, seat)
-    one_more = _per_person(cabin, classes, seat)
+    party, centre = party_tilt(
+        program,
+        masses,
+        watched,
+        by_party=by_party,
+        value=boarding,
+        pull=theta * (cabin.arm_m - reference_arm_m),
+    )
+    one_more = centre[cabin.zone_region] if by_party else _per_person(cabin, classes, seat)
     rows: list[Floats] = []
     entities: dict[tuple[int, int], list[int]] = {}
     for source, moment in zip(found, moment_kgm, strict=True):
@@ -279,9 +250,9 @@ def tilt_data(
             continue
         place = entities.setdefault((source.cause, source.entity), [-1] * 4)
         place[source.word] = len(rows)
-        rows.append(_capped(pull * source.values, _MOST))
+        rows.append(capped(pull * source.values, _MOST))
     exponent = np.array(rows, dtype=np.float64).reshape(len(rows), _CELLS)
-    mean, most = _mean(exponent), exponent.max(axis=1)
+    mean, most = log_mean(exponent), exponent.max(axis=1)
     table = np.array(list(entities.values()), dtype=np.int64).reshape(len(entities), 4)
     used = [[i for i in row if i >= 0] for row in table]
     sizes = np.array([group.size for group in classes.seats], dtype=np.int64)
@@ -302,12 +273,12 @@ def tilt_data(
         ways_start=np.concatenate([[0], np.cumsum((sizes + 1) ** 2)[:-1]]).astype(np.int64),
         ways=np.concatenate([ways.ravel() for ways in classes.ways]),
         arm_class=arm_class.astype(np.int64),
-        body=body,
-        bag=bag,
-        adult_log_mean=adult_mean,
-        adult_most=adult_most,
-        child_log_mean=child_mean,
-        child_most=body[:, CHILD].max(axis=1),
+        party=party,
+        body=masses.body,
+        bag=masses.bag,
+        log_mean_mass=masses.log_mean,
+        most_mass=masses.most,
+        seat_odds=np.exp(np.stack([adult, child])),
     )
 
 
@@ -342,12 +313,37 @@ def lean_block(
     ComputationError
         If no words are found that do what was chosen.
     """
+    versions, log_weight, seat, _ = _lean(model, data, seed, flights)
+    return versions, log_weight, seat
+
+
+def _lean(
+    model: FlightModel, data: TiltData, seed: int, flights: Flights
+) -> tuple[NDArray[np.uint32], Floats, Ints, Ints]:
     keys = _keys(model, seed, flights)
     log_weight = np.empty(flights.size)
-    seat = np.empty((flights.size, model.program.cabin.arm_m.size), dtype=np.int64)
-    if tilt(model.program, keys, data, log_weight, seat) < flights.size:
+    shape = (flights.size, model.program.cabin.arm_m.size)
+    seat, taken_at = np.empty(shape, dtype=np.int64), np.empty(shape, dtype=np.int64)
+    if tilt(model.program, keys, data, log_weight, seat, taken_at) < flights.size:
         raise ComputationError(
             "Tilting: no words were found that do what was chosen. Use splitting or counting for "
             "this scenario."
         )
-    return keys.versions, log_weight, seat
+    return keys.versions, log_weight, seat, taken_at
+
+
+def watch_seats(model: FlightModel, *, seed: int) -> Watched | None:
+    """Board some flights without leaning them; return how their seats fill, if party by party."""
+    if not leaned_by_party(model):
+        return None
+    data = tilt_data(
+        model,
+        theta=0.0,
+        reference_arm_m=0.0,
+        found=[],
+        moment_kgm=np.empty(0),
+        choice_seed=seed,
+    )
+    flights = np.arange(_WATCHED, dtype=np.uint32)
+    _, _, _, taken_at = _lean(model, data, seed, flights)
+    return watched_seats(model.program.cabin, taken_at)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -9,14 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.errors import UsageError
+from cgrisk.flight.party_tilt import leaned_by_party
 from cgrisk.rare.counting import count_scores, flights_to_count, sequential_tail
 from cgrisk.rare.estimate import TailEstimate, within_reach
 from cgrisk.rare.exact import exact_tail, why_not_exact
 from cgrisk.rare.multilevel import SplitTail, splitting_flights
 from cgrisk.rare.pilot import Pilot
 from cgrisk.rare.question import Meter, Question
-from cgrisk.rare.strata import errors_of
-from cgrisk.rare.tilting import LEAST_TILTED, tilted_tail, why_not_tilted
+from cgrisk.rare.strata import errors_of, strata_of
+from cgrisk.rare.tilting import LEAST_TILTED, probe_tilting, tilted_tail, why_not_tilted
 
 __all__ = ["METHODS", "Choice", "answer", "choose"]
 
@@ -24,9 +26,16 @@ Floats = NDArray[np.float64]
 
 #: Methods the user may ask for.
 METHODS: Final = ("auto", "counting", "splitting", "kill-rule", "tilting", "exact")
-#: Flights that tilting takes for 10 % along a whole curve (measured: a pilot of up to 8,000, 400
-#: to 1,500 for each strength).
+#: Flights that tilting takes for 10 % along a whole curve where nobody moves and seats are alike
+#: (measured: a pilot of up to 8,000, 400 to 1,500 for each strength).
 _TILTED: Final = 20_000.0
+#: Elsewhere it is flown when asked for. (A pilot of its own would tell from so many flights of the
+#: other methods on: a flight
+#: scatters about twice as much as few show, two strengths tell of a threshold, and the rest of the
+#: curve takes as much again.)
+_WORTH_A_PROBE, _OF_SCATTER = math.inf, 8.0
+#: Relative error asked for beyond the target, in those at it; the greatest there, and at all.
+_LESS_BEYOND, _ROUGHEST, _MOST_ERROR = 2.0, 0.5, 0.9
 #: Hits expected among splitting's own independent flights from which on they are counted.
 _ENOUGH_TO_COUNT: Final = 300.0
 
@@ -58,12 +67,51 @@ def _why_not_exact(question: Question) -> str:
 
 
 def _why_not_tilted(question: Question) -> str:
-    if question.most_flights < LEAST_TILTED:
-        return f"Its pilots need {LEAST_TILTED:,} flights; {question.most_flights:,} are allowed."
+    least = LEAST_TILTED * len(strata_of(question.model))
+    if question.most_flights < least:
+        return f"Its pilots need {least:,} flights; {question.most_flights:,} are allowed."
     return why_not_tilted(question.model, question.score)
 
 
-def choose(question: Question, *, pilot: Pilot, method: str = "auto") -> Choice:
+def _as_counted_out(question: Question) -> bool:
+    """Return whether tilting leans all that varies, so that its cost is known beforehand."""
+    model = question.model
+    program = model.program
+    moving = (
+        bool((program.urge.seat_rate_per_s > 0.0).any()),
+        program.crowd.sign_off_share > 0.0,
+        program.service.mass_kg.size > 0,
+        program.service.walk_rate_per_s > 0.0,
+        program.cabin.movers_share > 0.0,
+    )
+    return not any(moving) and not leaned_by_party(model) and len(strata_of(model)) == 1
+
+
+def _tilting_flights(question: Question, pilot: Pilot, least: float, meter: Meter) -> float:
+    """Return the flights tilting is expected to need; infinite where that is not worth asking."""
+    error = question.relative_error
+    if _as_counted_out(question):
+        return _TILTED * (0.1 / error) ** 2
+    if least < _WORTH_A_PROBE:
+        return math.inf
+    at = pilot.threshold(question.target)
+    given = pilot.by_stratum(np.array([at]))[:, 0]
+    heaviest = int(np.argmax([s.probability * p for s, p in zip(pilot.strata, given, strict=True)]))
+    meter.begin("pilot of tilting", expected=LEAST_TILTED // 2)
+    flown, scatter = probe_tilting(
+        pilot.strata[heaviest].model,
+        score=question.score,
+        threshold=at,
+        seed=question.seed,
+        jobs=question.jobs,
+    )
+    meter.add(flown)
+    return flown * len(pilot.strata) + _OF_SCATTER * (scatter + 1.0) / error**2
+
+
+def choose(
+    question: Question, *, pilot: Pilot, method: str = "auto", meter: Meter | None = None
+) -> Choice:
     """Return the method for a question.
 
     Parameters
@@ -73,6 +121,8 @@ def choose(question: Question, *, pilot: Pilot, method: str = "auto") -> Choice:
         Tells how deep the target is in each stratum.
     method : str
         What the user asks for; auto leaves it to the pilot.
+    meter : Meter, optional
+        Told of the flights of tilting's own pilot, where there is one.
 
     Raises
     ------
@@ -110,9 +160,11 @@ def choose(question: Question, *, pilot: Pilot, method: str = "auto") -> Choice:
     wish = f"{100 * error:g} % at {question.target:g}"
     costs = {"counting": counting, "splitting": splitting}
     if not refused["tilting"]:
-        costs["tilting"] = _TILTED * (0.1 / error) ** 2
+        meter = Meter() if meter is None else meter
+        costs["tilting"] = _tilting_flights(question, pilot, min(costs.values()), meter)
     best = min(costs, key=lambda name: costs[name])
-    others = ", ".join(f"{name} about {_cost(costs[name])}" for name in costs if name != best)
+    told = [name for name in costs if name != best and math.isfinite(costs[name])]
+    others = ", ".join(f"{name} about {_cost(costs[name])}" for name in told)
     why = f"{best}: for {wish} it needs about {_cost(costs[best])} flights, {others} (pilot)."
     if refused["tilting"]:
         why += f" No tilting: {refused['tilting'].split(': use ')[0]}."
@@ -154,12 +206,14 @@ def answer(
     if choice.method == "tilting":
         meter = Meter() if meter is None else meter
         meter.begin("tilting", expected=int(_TILTED))
+        error = min(question.relative_error, _MOST_ERROR)
+        beyond = min(_LESS_BEYOND * error, max(_ROUGHEST, error))
         estimate = tilted_tail(
             model,
             score=score,
             thresholds=thresholds,
             seed=question.seed,
-            relative_error=question.relative_error,
+            relative_error=np.where(thresholds <= pilot.threshold(question.target), error, beyond),
             most_flights=question.most_flights,
             confidence=confidence,
             jobs=jobs,

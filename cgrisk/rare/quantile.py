@@ -87,7 +87,7 @@ def tail_quantile(
     """
     meter = Meter() if meter is None else meter
     pilot = fly_pilot(question, meter=meter)
-    choice = choose(question, pilot=pilot, method=method)
+    choice = choose(question, pilot=pilot, method=method, meter=meter)
     if choice.method == "counting":
         return _counted(question, pilot, meter)
     tail = None

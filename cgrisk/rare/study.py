@@ -239,7 +239,7 @@ def study_tail(
     meter = Meter() if meter is None else meter
     model, score = question.model, question.score
     pilot = fly_pilot(question, meter=meter)
-    choice = choose(question, pilot=pilot, method=method)
+    choice = choose(question, pilot=pilot, method=method, meter=meter)
     tail = None
     if choice.method in ("splitting", "kill-rule"):
         tail = split_tail(question, pilot=pilot, adaptive=choice.method == "kill-rule", meter=meter)

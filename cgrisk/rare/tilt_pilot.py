@@ -17,11 +17,17 @@ from numpy.typing import NDArray
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, fly_block, zero_fuel_scale
 from cgrisk.flight.kernel.tilt import TiltData
-from cgrisk.flight.leaning import Source, lean_block, source_values, sources, tilt_data
+from cgrisk.flight.leaning import (
+    Source,
+    Watched,
+    lean_block,
+    source_values,
+    sources,
+    tilt_data,
+    watch_seats,
+)
 from cgrisk.rare.score import ENVELOPE, Score, reference_arm
-from cgrisk.rare.seat_doubt import kinds_in_play
 from cgrisk.rare.seeds import derived_seed
-from cgrisk.rare.strata import errors_of
 
 __all__ = ["STEP", "Aim", "Ladder", "Leaner", "aim_at", "climb", "off_one", "why_not_tilted"]
 
@@ -34,7 +40,12 @@ _RUNGS = 28
 #: Ordinary flights that tell what moves the score, without and with sources other than people.
 _FIRST_PILOT, _FIRST_PILOT_WITH_SOURCES = 512, 2048
 #: Leaned flights at each strength; those above a threshold, at least, before they are believed.
-_PILOT, _FEWEST_HITS = 250, 20
+_PILOT, _FEWEST_HITS = 400, 20
+#: Share of the flights above a threshold from which on a tilt is too strong for it.
+_MOST_ABOVE = 0.5
+#: The weakest tilt whose scatter is not more than so many times the least is taken: a tilt that is
+#: too strong seldom shows its heavy weights to a pilot, and looks better than it is.
+_NEAR_BEST = 1.7
 #: Rungs beyond the best one of every threshold after which the climb ends.
 _BEYOND = 3
 #: Share of effective flights from which on the mean of all weights is judged: at 5 standard errors
@@ -46,31 +57,11 @@ _TASK = 100
 _NOISE = 4.0
 
 
-def _movement(model: FlightModel) -> list[str]:
-    program = model.program
-    urge, crowd, service = program.urge, program.crowd, program.service
-    moving = {
-        "passengers get up": bool((urge.seat_rate_per_s > 0.0).any()) and urge.total_s > 0.0,
-        "people get up when the sign goes off": crowd.sign_off_share > 0.0,
-        "a surge may take place": crowd.surge_probability > 0.0 and crowd.cruise_s.size > 0,
-        "carts are pushed": service.mass_kg.size > 0,
-        "the crew walks": service.crew_arm_m.size > 0 and service.walk_rate_per_s > 0.0,
-        "movement is scripted": program.script.time_s.size > 0,
-    }
-    return [text for text, true in moving.items() if true]
-
-
-def _parties(model: FlightModel, adults: bool, children: bool) -> bool:
-    """Return whether any kind of party but a person alone may board."""
-    alone = model.program.party.adults_low.size - 1
-    here = [kinds_in_play(model, with_children=young) for young in (False, True)]
-    return (adults and bool((here[0] != alone).any())) or (
-        children and bool((here[1] != alone).any())
-    )
-
-
 def why_not_tilted(model: FlightModel, score: Score | None = None) -> str:
     """Return why a scenario (or a score of it) is not one for tilting; '' if it is.
+
+    Movement is flown as it comes: where it makes much of the score a tilt of the load helps little,
+    which the pilot finds out.
 
     Parameters
     ----------
@@ -79,32 +70,9 @@ def why_not_tilted(model: FlightModel, score: Score | None = None) -> str:
     score : Score, optional
         What would be estimated.
     """
-    cabin, mass = model.program.cabin, model.program.mass
-    adults = np.bincount(cabin.zone_region, cabin.zone_adults)
-    children = np.bincount(cabin.zone_region, cabin.zone_children)
-    beside = (children > 0) & ((adults > 0) | (cabin.last_minute_on > 0.0))
-    moving = _movement(model)
+    people = model.program.cabin.zone_adults.sum() + model.program.cabin.zone_children.sum()
     reasons = (
-        (bool(moving), f"leans seats, masses and loads, not movement; here {', '.join(moving)}"),
-        (
-            _parties(model, bool((adults > 0).any()), bool((children > 0).any())),
-            "is for people who travel alone; here some travel in parties",
-        ),
-        (
-            bool(cabin.exponential_score),
-            "leans seats of equal chances; by the rule free, people prefer some to others",
-        ),
-        (
-            bool((mass.listed_men >= 0).any() or (mass.weighed_kg >= 0.0).any()),
-            "is for people whose masses are independent; here the load sheet counts men or weighs "
-            "everybody",
-        ),
-        (cabin.movers_share > 0.0, "leans seats as boarded; here some people change seats later"),
-        (bool(beside.any()), "is for seats taken one by one; here children sit beside an adult"),
-        (
-            any(name for name, _, _ in errors_of(model)),
-            "flies one load sheet; here errors on it have a probability",
-        ),
+        (people == 0, "leans the people aboard; here nobody is"),
         (
             score is not None and score.name != ENVELOPE,
             "leans flights toward a side of the envelope, not toward "
@@ -132,6 +100,8 @@ class Aim:
         Standard deviation of the score, as a moment.
     flights : int
         Ordinary flights flown to find out.
+    seats : Watched or None
+        How seats fill, where parties take them.
     """
 
     model: FlightModel
@@ -142,6 +112,7 @@ class Aim:
     reference_arm_m: float
     spread_kgm: float
     flights: int
+    seats: Watched | None
 
     def data(self, strength: float, seed: int) -> TiltData:
         """Return the tilt that shifts the score by about so many standard deviations."""
@@ -152,6 +123,7 @@ class Aim:
             found=self.found,
             moment_kgm=self.sign * self.moment_kgm,
             choice_seed=derived_seed(seed, "choices"),
+            seats=self.seats,
         )
 
 
@@ -200,7 +172,8 @@ def aim_at(model: FlightModel, score: Score, *, seed: int, jobs: int) -> Aim:
         error = noise * np.sqrt(np.diag(np.linalg.pinv(design.T @ design)))
         effects = np.where(np.abs(fitted) > _NOISE * error, fitted, 0.0)[1:]
     reference = _reference_arm(model, score)
-    return Aim(model, score, sign, found, effects, reference, spread, count)
+    seats = watch_seats(model, seed=derived_seed(seed, "boarding"))
+    return Aim(model, score, sign, found, effects, reference, spread, count, seats)
 
 
 def _fly(aim: Aim, data: TiltData, seed: int, first: int, count: int) -> tuple[Floats, Floats]:
@@ -213,7 +186,10 @@ def _fly(aim: Aim, data: TiltData, seed: int, first: int, count: int) -> tuple[F
 class Leaner:
     """Flies leaned flights and counts them; results come in the order of their numbers."""
 
-    def __init__(self, aim: Aim, *, jobs: int, most: int, progress: Progress | None) -> None:
+    def __init__(
+        self, aim: Aim, *, jobs: int, most: int, progress: Progress | None, before: int = 0
+    ) -> None:
+        self.before = before  # flown by others
         self.aim, self.jobs, self.most, self.progress = aim, jobs, most, progress
         self.flights = aim.flights
 
@@ -231,7 +207,7 @@ class Leaner:
             weights.append(weight)
             self.flights += score.size
             if self.progress is not None:
-                self.progress(min(self.flights, self.most), self.most)
+                self.progress(min(self.before + self.flights, self.most), self.most)
         return np.concatenate(scores), np.concatenate(weights)
 
 
@@ -244,13 +220,16 @@ class Ladder:
     scatter : float64 array, shape (rungs, n)
         Variance over squared mean of one flight's part at each threshold; inf where too few
         flights were above it.
+    estimate : float64 array, shape (n,)
+        Rough probability above each threshold, at its best rung; 0 where there is none.
     best : int64 array, shape (n,)
-        Rung of the least scatter of each threshold, -1 for none.
+        Weakest rung of nearly the least scatter at each threshold, -1 for none.
     off_one : float
         The greatest :func:`off_one` of its rungs.
     """
 
     scatter: Floats
+    estimate: Floats
     best: NDArray[np.int64]
     off_one: float
 
@@ -270,27 +249,32 @@ def off_one(weights: Floats) -> float:
 def _scatter(scores: Floats, weights: Floats, threshold: float, *, leaned: bool) -> float:
     above = scores > threshold
     hits = int(above.sum())
-    # Where nearly all are above, the heavy weights just above may not have been seen.
-    if hits < _FEWEST_HITS or (leaned and hits > 0.9 * scores.size):
+    # Where most are above, the heavy weights just above may not have been seen.
+    if hits < _FEWEST_HITS or (leaned and hits > _MOST_ABOVE * scores.size):
         return math.inf
     part = np.where(above, weights, 0.0)
     return float(part.var()) / float(part.mean()) ** 2
 
 
-def climb(leaner: Leaner, thresholds: Floats, *, seed: int) -> Ladder:
-    """Fly pilot flights at rising strengths until every threshold is well behind."""
+def climb(leaner: Leaner, thresholds: Floats, *, seed: int, most: int) -> Ladder:
+    """Fly pilot flights, so many at most, at rising strengths until every threshold is behind."""
     seen: list[list[float]] = []
+    means: list[list[float]] = []
     off = 0.0
     best = np.full(thresholds.size, -1)
     for rung in range(_RUNGS + 1):
-        if leaner.flights + _PILOT > leaner.most // 2:
+        if leaner.flights + _PILOT > most:
             break
         own = derived_seed(seed, "pilot", str(rung))
         scores, weights = leaner.fly(STEP * rung, own, 0, _PILOT)
         seen.append([_scatter(scores, weights, float(x), leaned=rung > 0) for x in thresholds])
+        means.append([float(np.where(scores > x, weights, 0.0).mean()) for x in thresholds])
         off = max(off, off_one(weights), key=abs)
         table = np.array(seen)
-        best = np.where(np.isfinite(table).any(axis=0), table.argmin(axis=0), -1)
+        near = table <= _NEAR_BEST * table.min(axis=0)
+        best = np.where(np.isfinite(table).any(axis=0), near.argmax(axis=0), -1)
         if (best >= 0).all() and rung >= best.max() + _BEYOND:
             break
-    return Ladder(np.array(seen).reshape(-1, thresholds.size), best, off)
+    table = np.array(means).reshape(-1, thresholds.size)
+    rough = np.array([table[b, i] if b >= 0 else 0.0 for i, b in enumerate(best)])
+    return Ladder(np.array(seen).reshape(-1, thresholds.size), rough, best, off)

@@ -1,10 +1,15 @@
-"""Importance sampling of scenarios in which nobody moves: seats, masses and loads leaned together.
+"""Importance sampling: parties, seats, masses and loads leaned together, movement as it comes.
 
 Flights are leaned through the versions of their keys (``flight.kernel.tilt``), so that the
 ordinary kernel flies them; each carries the weight that undoes the leaning. The mean of
 ``weight * [score > x]`` is the chance of a score above ``x`` for every strength of the tilt: it
 only decides how much that mean scatters. Since weights fall as the score grows, those above ``x``
 are bounded by the weight at ``x``; no rare huge one hides there.
+
+Rare discrete causes are strata (:mod:`cgrisk.rare.strata`): each is tilted by itself, and the
+answers are summed with their probabilities. Movement is flown as it comes. Where much of the score
+is movement, loads that come less far need it to come further, and weights scatter more; the pilot
+tells how much.
 
 Each threshold is estimated twice, by the flights of two neighbouring strengths chosen by a pilot,
 and the answer is the mean of the two. That is a check that costs nothing: were heavy weights
@@ -23,15 +28,15 @@ from numpy.typing import NDArray
 
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel
-from cgrisk.flight.leaning import lean_block
 from cgrisk.randomness import resolve_seed
 from cgrisk.rare.estimate import TailEstimate, replicate_interval
 from cgrisk.rare.score import Score
 from cgrisk.rare.seeds import derived_seed
+from cgrisk.rare.strata import Stratum, strata_of
 from cgrisk.rare.tilt_pilot import STEP, Ladder, Leaner, aim_at, climb, off_one, why_not_tilted
 from cgrisk.sampling import check_counts, warm_up
 
-__all__ = ["LEAST_TILTED", "tilted_tail", "why_not_tilted"]
+__all__ = ["LEAST_TILTED", "probe_tilting", "tilted_tail", "why_not_tilted"]
 
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
@@ -40,8 +45,13 @@ Progress = Callable[[int, int], None]
 LEAST_TILTED: Final = 20_000
 #: Batches of each strength; flights of a batch, at least.
 _BATCHES, _LEAST_BATCH = 20, 25
-#: Effective flights below which, and one flight's share above which, an estimate is doubtful.
-_FEW_EFFECTIVE, _LARGE_SHARE = 100.0, 0.1
+#: Effective flights below which an estimate is doubtful (fewer where less precision was asked for,
+#: but not below the second), and one flight's share above which it is.
+_FEW_EFFECTIVE, _FEWEST_EFFECTIVE, _LARGE_SHARE = 100.0, 20.0, 0.15
+#: Half of the flights would do for the mean of two strengths, were the scatter known.
+_ROOM = 1.0
+#: Greatest relative error asked for in a stratum, however small its part.
+_ROUGHEST = 0.5
 #: Standard errors by which two strengths may differ; the weights' mean from 1.
 _APART, _OFF_ONE = 3.0, 5.0
 
@@ -64,9 +74,9 @@ class _Round:
         return means
 
 
-def _flights_for(scatter: float, relative_error: float) -> float:
-    """Return the flights of each of two strengths for a relative error of their mean, with room."""
-    return 0.7 * (scatter + 1.0) * max(relative_error**-2, _FEW_EFFECTIVE)
+def _flights_for(scatter: Floats, relative_error: Floats) -> float:
+    """Return the flights of each of two strengths for relative errors of their mean, with room."""
+    return float((_ROOM * (scatter + 1.0) * relative_error**-2).max(initial=0.0))
 
 
 def _round(
@@ -74,21 +84,19 @@ def _round(
     strength: float,
     *,
     thresholds: Floats,
-    scatter: float,
+    scatter: Floats,
     seed: int,
     most: int,
-    relative_error: float,
+    relative_error: Floats,
 ) -> _Round:
     """Fly a strength in two steps: what the pilot asks for, then what the first step asks for."""
     own = derived_seed(seed, "main", repr(strength))
     wanted = _flights_for(scatter, relative_error)
     batch = max(1, min(max(_LEAST_BATCH, math.ceil(0.5 * wanted / _BATCHES)), most // _BATCHES))
     scores, weights = leaner.fly(strength, own, 0, _BATCHES * batch)
-    seen = 0.0
-    for x in thresholds:
-        part = np.where(scores > x, weights, 0.0)
-        seen = max(seen, float(part.var()) / max(float(part.mean()) ** 2, 1e-300))
-    wanted = min(_flights_for(seen, relative_error), float(most))
+    parts = np.where(scores > thresholds[:, None], weights, 0.0)
+    seen = parts.var(axis=1) / np.maximum(parts.mean(axis=1) ** 2, 1e-300)
+    wanted = min(_flights_for(np.maximum(seen, scatter), relative_error), float(most))
     more = int(wanted) // _BATCHES - batch
     if more > 0:
         again = leaner.fly(strength, own, _BATCHES * batch, _BATCHES * more)
@@ -97,31 +105,64 @@ def _round(
     return _Round(strength, batch + max(more, 0), scores, weights)
 
 
-def _rounds(
-    leaner: Leaner, ladder: Ladder, thresholds: Floats, *, seed: int, relative_error: float
-) -> dict[int, _Round]:
-    """Fly every rung that a threshold needs: its best one (not the lowest) and the one below."""
-    upper = _upper(ladder)
-    rungs = sorted({int(rung) for best in upper if best > 0 for rung in (best - 1, best)})
-    left, done = leaner.most - leaner.flights, {}
-    for turn, rung in enumerate(rungs):
-        mine = (upper == rung) | (upper == rung + 1)
-        pilot = ladder.scatter[np.minimum(ladder.best[mine], rung), mine]
-        done[rung] = _round(
-            leaner,
-            STEP * rung,
-            thresholds=thresholds[mine],
-            scatter=float(pilot[np.isfinite(pilot)].max(initial=0.0)),
-            seed=seed,
-            most=left * (turn + 1) // len(rungs) - left * turn // len(rungs),
-            relative_error=relative_error,
-        )
-    return done
+@dataclass(frozen=True, slots=True)
+class _Climbed:
+    """A stratum after its pilot."""
+
+    stratum: Stratum
+    leaner: Leaner
+    ladder: Ladder
+    seed: int
+
+    @property
+    def upper(self) -> NDArray[np.int64]:
+        """The stronger of the two rungs of each threshold, -1 for none."""
+        return np.where(self.ladder.best < 0, -1, np.maximum(self.ladder.best, 1))
+
+    @property
+    def rungs(self) -> list[int]:
+        """Every rung that a threshold needs: its best one (not the lowest) and the one below."""
+        return sorted({int(r) for best in self.upper if best > 0 for r in (best - 1, best)})
+
+    def seen(self, rung: int) -> tuple[NDArray[np.bool_], Floats]:
+        """Return the thresholds that need a rung, and their scatter by the pilot."""
+        mine = (self.upper == rung) | (self.upper == rung + 1)
+        pilot = self.ladder.scatter[np.minimum(self.ladder.best[mine], rung), mine]
+        return mine, np.where(np.isfinite(pilot), pilot, 0.0)
+
+    def wanted(self, relative_error: Floats) -> float:
+        """Return the flights that all rungs are expected to need."""
+        total = 0.0
+        for rung in self.rungs:
+            mine, scatter = self.seen(rung)
+            least = float(_BATCHES * _LEAST_BATCH)
+            total += max(_flights_for(scatter, relative_error[mine]), least)
+        return total
+
+    def rounds(self, thresholds: Floats, relative_error: Floats, *, most: int) -> dict[int, _Round]:
+        """Fly every rung that a threshold needs."""
+        rungs, done = self.rungs, {}
+        for turn, rung in enumerate(rungs):
+            mine, scatter = self.seen(rung)
+            done[rung] = _round(
+                self.leaner,
+                STEP * rung,
+                thresholds=thresholds[mine],
+                scatter=scatter,
+                seed=self.seed,
+                most=most * (turn + 1) // len(rungs) - most * turn // len(rungs),
+                relative_error=relative_error[mine],
+            )
+        return done
 
 
-def _upper(ladder: Ladder) -> NDArray[np.int64]:
-    """Return the stronger of the two rungs of each threshold, -1 for none."""
-    return np.where(ladder.best < 0, -1, np.maximum(ladder.best, 1))
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    """The flights of two neighbouring strengths in a stratum, and its probability."""
+
+    probability: float
+    lower: _Round
+    upper: _Round
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,9 +178,18 @@ class _Answer:
     error: float
 
 
-def _answer(pair: tuple[_Round, _Round], threshold: float, confidence: float) -> _Answer:
-    """Return the mean of two strengths, with the widest of their intervals where they disagree."""
-    own = [each.replicates(threshold) for each in pair]
+_UNKNOWN = (math.nan, 0.0, 1.0, 0.0, 0.0, 0.0, math.nan)
+
+
+def _answer(pairs: list[_Pair], threshold: float, confidence: float) -> _Answer:
+    """Return the mean of two strengths, with the widest of their intervals where they disagree.
+
+    Batches of the strata are independent: the first of each make the first of the whole.
+    """
+    own = [
+        sum((p.probability * each.replicates(threshold) for p, each in of), np.zeros((_BATCHES, 1)))
+        for of in ([(p, p.lower) for p in pairs], [(p, p.upper) for p in pairs])
+    ]
     both = 0.5 * (own[0] + own[1])
     estimate, low, high = (float(x[0]) for x in replicate_interval(both, confidence=confidence))
     errors = [float(x.std(ddof=1)) / math.sqrt(_BATCHES) for x in own]
@@ -150,10 +200,16 @@ def _answer(pair: tuple[_Round, _Round], threshold: float, confidence: float) ->
         ends = [replicate_interval(x, confidence=confidence) for x in own]
         low = min(low, *(float(end[1][0]) for end in ends))
         high = max(high, *(float(end[2][0]) for end in ends))
-    parts = np.concatenate([each.parts(threshold) / each.scores.size for each in pair])
+    parts = np.concatenate(
+        [
+            p.probability * each.parts(threshold) / each.scores.size
+            for p in pairs
+            for each in (p.lower, p.upper)
+        ]
+    )
     total = float(parts.sum())
     if total == 0.0:
-        return _Answer(math.nan, 0.0, 1.0, 0.0, 0.0, 0.0, math.nan)
+        return _Answer(*_UNKNOWN)
     effective = total**2 / float((parts**2).sum())
     share = float(parts.max()) / total
     return _Answer(estimate, low, high, effective, share, apart, 0.5 * spread)
@@ -167,7 +223,7 @@ def _doubts(found: _Answer, where: str, relative_error: float) -> list[str]:
             "the weights are not told well, and the interval was widened to hold both of theirs. "
             "Check with splitting."
         )
-    if found.effective < _FEW_EFFECTIVE:
+    if found.effective < min(_FEW_EFFECTIVE, max(0.5 * relative_error**-2, _FEWEST_EFFECTIVE)):
         doubts.append(
             f"{where} the weights are worth only {found.effective:.0f} equal flights; "
             "the interval may be too narrow."
@@ -185,13 +241,39 @@ def _doubts(found: _Answer, where: str, relative_error: float) -> list[str]:
     return doubts
 
 
+def probe_tilting(
+    model: FlightModel, *, score: Score, threshold: float, seed: int, jobs: int = -1
+) -> tuple[int, float]:
+    """Return the flights of a pilot, and the scatter of one flight's part at a threshold.
+
+    The scatter is the variance over the squared mean, infinite where no tilt brought enough flights
+    above the threshold; a pilot of few flights shows rather too little of it.
+
+    Parameters
+    ----------
+    model : FlightModel
+        Of one stratum.
+    score : Score
+    threshold : float
+    seed : int
+        Resolved seed.
+    jobs : int
+        Threads; changes no result.
+    """
+    seed = derived_seed(seed, "tilting probe")
+    aim = aim_at(model, score, seed=derived_seed(seed, "first pilot"), jobs=jobs)
+    leaner = Leaner(aim, jobs=jobs, most=LEAST_TILTED, progress=None)
+    ladder = climb(leaner, np.array([threshold]), seed=seed, most=LEAST_TILTED)
+    return leaner.flights, float(ladder.scatter.min(initial=math.inf))
+
+
 def tilted_tail(
     model: FlightModel,
     *,
     score: Score,
     thresholds: NDArray[np.float64],
     seed: int,
-    relative_error: float = 0.1,
+    relative_error: float | Floats = 0.1,
     most_flights: int = 1_000_000,
     confidence: float = 0.95,
     jobs: int = -1,
@@ -218,8 +300,8 @@ def tilted_tail(
         Rising.
     seed : int
         Resolved seed; the same one gives the same bits whatever ``jobs``.
-    relative_error : float
-        Standard error over estimate, asked for at each threshold.
+    relative_error : float or float64 array, shape (n,)
+        Standard error over estimate, asked for at each threshold; one may hold for all.
     most_flights : int
         Flights at most, pilots included; at least 20,000.
     confidence : float
@@ -235,7 +317,8 @@ def tilted_tail(
         If the scenario or the score does not suit, or an argument is out of its range.
     """
     thresholds = np.asarray(thresholds, dtype=np.float64).reshape(-1)
-    _check(thresholds, relative_error, most_flights, confidence)
+    asked = np.broadcast_to(np.asarray(relative_error, dtype=np.float64), thresholds.shape)
+    _check(thresholds, asked, most_flights, confidence)
     check_counts(jobs=jobs)
     seed = resolve_seed(seed)
     if reason := why_not_tilted(model, score):
@@ -247,23 +330,53 @@ def tilted_tail(
         )
     warm_up(model)
     seed = derived_seed(seed, "tilting")
-    aim = aim_at(model, score, seed=derived_seed(seed, "first pilot"), jobs=jobs)
-    lean_block(model, aim.data(0.0, 0), seed=0, flights=np.zeros(1, dtype=np.uint32))  # compile
-    leaner = Leaner(aim, jobs=jobs, most=most_flights, progress=progress)
-    ladder = climb(leaner, thresholds, seed=seed)
-    rounds = _rounds(leaner, ladder, thresholds, seed=seed, relative_error=relative_error)
-    answers = [
-        _answer((rounds[rung - 1], rounds[rung]), float(x), confidence)
-        if rung > 0
-        else _Answer(math.nan, 0.0, 1.0, 0.0, 0.0, 0.0, math.nan)
-        for rung, x in zip(_upper(ladder), thresholds, strict=True)
-    ]
+    strata = strata_of(model)
+    if most_flights < LEAST_TILTED * len(strata):
+        raise _fail(
+            "most_flights",
+            f"a whole number from {LEAST_TILTED * len(strata)}, {LEAST_TILTED} for each stratum",
+            most_flights,
+            "Allow so many, or use another method.",
+        )
+    climbed: list[_Climbed] = []
+    for stratum in strata:
+        own = derived_seed(seed, stratum.name)
+        aim = aim_at(stratum.model, score, seed=derived_seed(own, "first pilot"), jobs=jobs)
+        leaner = Leaner(
+            aim,
+            jobs=jobs,
+            most=most_flights,
+            progress=progress,
+            before=sum(c.leaner.flights for c in climbed),
+        )
+        most = most_flights // (2 * len(strata))
+        ladder = climb(leaner, thresholds, seed=own, most=most)
+        climbed.append(_Climbed(stratum, leaner, ladder, own))
+    errors = _errors(climbed, asked)
+    wanted = [c.wanted(error) for c, error in zip(climbed, errors, strict=True)]
+    left = most_flights - sum(c.leaner.flights for c in climbed)
+    rounds: list[dict[int, _Round]] = []
+    for c, error, part in zip(climbed, errors, wanted, strict=True):
+        c.leaner.before = sum(x.leaner.flights for x in climbed if x is not c)
+        rounds.append(c.rounds(thresholds, error, most=int(left * part / max(sum(wanted), 1.0))))
+    answers = []
+    for place, x in enumerate(thresholds):
+        if any(c.upper[place] < 0 for c in climbed):
+            answers.append(_Answer(*_UNKNOWN))
+            continue
+        pairs = [
+            _Pair(c.stratum.probability, done[int(c.upper[place]) - 1], done[int(c.upper[place])])
+            for c, done in zip(climbed, rounds, strict=True)
+        ]
+        answers.append(_answer(pairs, float(x), confidence))
+    flown = sum(c.leaner.flights for c in climbed)
+    used = [each for done in rounds for each in done.values()]
     seen = [found for found in answers if not math.isnan(found.estimate)]
     warnings: list[str] = []
-    for found, x in zip(answers, thresholds, strict=True):
+    for found, x, error in zip(answers, thresholds, asked, strict=True):
         if not math.isnan(found.estimate):
-            warnings += _doubts(found, f"Above {x:g} {score.unit}", relative_error)
-    judged = [ladder.off_one, *(off_one(each.weights) for each in rounds.values())]
+            warnings += _doubts(found, f"Above {x:g} {score.unit}", float(error))
+    judged = [c.ladder.off_one for c in climbed] + [off_one(each.weights) for each in used]
     farthest = max(judged, key=abs)
     if abs(farthest) > _OFF_ONE:
         warnings.append(
@@ -276,48 +389,62 @@ def tilted_tail(
             f"No tilt brought enough flights above {', '.join(f'{x:g}' for x in lost)} "
             f"{score.unit}: out of this method's reach, or beyond the greatest possible score."
         )
-    strongest = STEP * max(rounds, default=0)
+    strongest = max((each.strength for each in used), default=0.0)
     return TailEstimate(
         thresholds=thresholds,
         estimate=np.array([found.estimate for found in answers]),
         low=np.array([found.low for found in answers]),
         high=np.array([found.high for found in answers]),
         confidence=confidence,
-        method="importance sampling, seats, masses and loads tilted together",
-        flights=leaner.flights,
+        method="importance sampling, seats, masses and loads tilted together"
+        + ("" if len(strata) == 1 else f", {len(strata)} strata"),
+        flights=flown,
         diagnostics={
             "least_effective_flights": min((found.effective for found in seen), default=0.0),
             "largest_weight_share": max((found.share for found in seen), default=0.0),
             "strengths_apart": max((found.apart for found in seen), key=abs, default=0.0),
             "weights_off_one": farthest,
-            "pilot_flights": float(leaner.flights - sum(r.scores.size for r in rounds.values())),
+            "pilot_flights": float(flown - sum(each.scores.size for each in used)),
             "greatest_strength": strongest,
-            "theta_per_kgm": strongest / aim.spread_kgm,
+            "theta_per_kgm": strongest / climbed[0].leaner.aim.spread_kgm,
         },
         warnings=tuple(warnings),
     )
 
 
-def _check(thresholds: Floats, relative_error: float, most_flights: int, confidence: float) -> None:
+def _errors(climbed: list[_Climbed], relative_error: Floats) -> list[Floats]:
+    """Return the relative errors asked for in each stratum, by threshold.
+
+    The share of a stratum in the answer, by the pilots, is its share in the variance.
+    """
+    parts = np.array([c.stratum.probability * c.ladder.estimate for c in climbed])
+    shares = parts / np.maximum(parts.sum(axis=0), 1e-300)
+    wanted = relative_error / np.sqrt(np.maximum(shares, 1e-12))
+    return list(np.minimum(wanted, np.maximum(relative_error, _ROUGHEST)))
+
+
+def _fail(argument: str, expected: str, got: object, cure: str = "") -> UsageError:
+    return UsageError(
+        argument=argument,
+        expected=expected,
+        got=got,
+        cure=cure or "Give a value in that range.",
+    )
+
+
+def _check(
+    thresholds: Floats, relative_error: Floats, most_flights: int, confidence: float
+) -> None:
     """Check the arguments of an estimate."""
-
-    def fail(argument: str, expected: str, got: object, cure: str = "") -> UsageError:
-        return UsageError(
-            argument=argument,
-            expected=expected,
-            got=got,
-            cure=cure or "Give a value in that range.",
-        )
-
     rising = bool((np.diff(thresholds) > 0.0).all()) and bool(np.isfinite(thresholds).all())
     if thresholds.size == 0 or not rising:
-        raise fail("thresholds", "at least one number, rising", thresholds.tolist())
-    if not 0.0 < relative_error < 1.0:
-        raise fail("relative_error", "a number between 0 and 1", relative_error)
+        raise _fail("thresholds", "at least one number, rising", thresholds.tolist())
+    if not ((relative_error > 0.0) & (relative_error < 1.0)).all():
+        raise _fail("relative_error", "numbers between 0 and 1", relative_error.tolist())
     if not 0.0 < confidence < 1.0:
-        raise fail("confidence", "a number between 0 and 1", confidence)
+        raise _fail("confidence", "a number between 0 and 1", confidence)
     if most_flights < LEAST_TILTED:
-        raise fail(
+        raise _fail(
             "most_flights",
             f"a whole number from {LEAST_TILTED}",
             most_flights,

@@ -14,8 +14,8 @@ from cgrisk.flight.leaning import lean_block, sources, tilt_data
 from cgrisk.rare.score import envelope_score, score_named, score_names
 from cgrisk.rare.seeds import derived_seed, generator
 from cgrisk.rare.tilt_pilot import off_one
-from cgrisk.rare.tilting import _answer, _doubts, _Round, tilted_tail, why_not_tilted
-from tests.flight_cases import edited, shipped_scenario
+from cgrisk.rare.tilting import _answer, _doubts, _Pair, _Round, tilted_tail, why_not_tilted
+from tests.flight_cases import edited
 from tests.tilt_cases import ALL_LOADS, LAST_MINUTE, SEATS
 
 PARTIES = [{"name": "couple", "share": 0.3, "adults": [2, 2]}]
@@ -43,72 +43,47 @@ def test_derived_seed_refuses_what_is_no_seed() -> None:
 
 
 @pytest.mark.parametrize(
-    ("changes", "reason"),
-    [
-        ({"operation.behaviour.trips_aisle": 0.1}, "passengers get up"),
-        ({"operation.crowd.sign_off_share": 0.1}, "when the sign goes off"),
-        ({"operation.crowd.surge_probability": 0.1}, "surge"),
-        ({"operation.service.crew_walks": 1.0}, "crew walks"),
-        ({"operation.parties": PARTIES}, "here some travel in parties"),
-        ({"operation.seating.rule": "free"}, "by the rule free"),
-        ({"operation.seating.movers_share": 0.01}, "some people change seats later"),
-        (CHILDREN, "children sit beside an adult"),
-        (
-            {
-                "operation.zones.0.adults": 0,
-                "operation.zones.0.children": 20,
-                "operation.passengers.last_minute_on": 0.1,
-            },
-            "children sit beside an adult",
-        ),
-        (
-            {"operation.entry_errors": [{**SWAP[0], "probability": 0.01}]},
-            "errors on it have a probability",
-        ),
-    ],
-)
-def test_what_is_not_tilted_is_named(changes: dict[str, Any], reason: str) -> None:
-    told = why_not_tilted(prepare(edited({**ALL_LOADS, **changes})))
-    assert reason in told
-    assert told.count("Tilting") == 1
-    assert told.endswith("use splitting or counting.")
-
-
-@pytest.mark.parametrize(
     "changes",
     [
         {},
         LAST_MINUTE,
-        {"operation.zones.0.adults": 0, "operation.zones.0.children": 20},
+        CHILDREN,
+        {"operation.parties": PARTIES},
+        {"operation.seating.rule": "free"},
+        {"operation.seating.movers_share": 0.01},
+        {"operation.crowd.surge_probability": 0.1},
+        {"operation.entry_errors": [{**SWAP[0], "probability": 0.01}]},
         {"operation.seating.rule": "window_first", "operation.seating.scope": "cabin"},
-        {"operation.entry_errors": SWAP},
     ],
 )
-def test_still_cabins_are_tilted(changes: dict[str, Any]) -> None:
+def test_cabins_with_people_are_tilted(changes: dict[str, Any]) -> None:
     assert why_not_tilted(prepare(edited({**ALL_LOADS, **changes}))) == ""
 
 
-def test_all_reasons_are_told() -> None:
-    told = why_not_tilted(prepare(shipped_scenario()))
-    for reason in (
-        "carts are pushed",
-        "in parties",
-        "by the rule free",
-        "change seats",
-        "children",
-    ):
-        assert reason in told
+def test_empty_cabins_are_not_tilted() -> None:
+    nobody = {f"operation.zones.{i}.adults": 0 for i in range(3)}
+    told = why_not_tilted(prepare(edited({**ALL_LOADS, **nobody})))
+    assert told == "Tilting leans the people aboard; here nobody is: use splitting or counting."
 
 
-def test_movement_and_other_scores_are_refused(still: FlightModel) -> None:
-    moving = prepare(shipped_scenario())
-    with pytest.raises(UsageError, match="not movement"):
-        tilted_tail(
-            moving, score=envelope_score(moving, side="aft"), thresholds=np.array([1.0]), seed=1
-        )
+def test_other_scores_are_refused(still: FlightModel) -> None:
     other = next(name for name in score_names(still) if name != "envelope")
     with pytest.raises(UsageError, match="toward a side of the envelope"):
         tilted_tail(still, score=score_named(still, name=other), thresholds=np.array([1.0]), seed=1)
+
+
+def test_every_stratum_needs_its_flights() -> None:
+    model = prepare(
+        edited({**ALL_LOADS, "operation.entry_errors": [{**SWAP[0], "probability": 0.01}]})
+    )
+    with pytest.raises(UsageError, match="most_flights: expected a whole number from 40000"):
+        tilted_tail(
+            model,
+            score=envelope_score(model, side="aft"),
+            thresholds=np.array([1.0]),
+            seed=1,
+            most_flights=39_999,
+        )
 
 
 @pytest.mark.parametrize(
@@ -214,19 +189,26 @@ def test_strengths_that_disagree_widen_the_interval() -> None:
     """One strength saw 10 % to 11 %, the other 20 % to 22 %: the interval holds both."""
     one = _round_of([1.0] * 40, [0.10, 0.11] * 10 + [0.10] * 20)
     other = _round_of([1.0] * 40, [0.20, 0.22] * 10 + [0.20] * 20)
-    found = _answer((one, other), 0.5, 0.95)
+    found = _answer([_Pair(1.0, one, other)], 0.5, 0.95)
     assert found.estimate == pytest.approx(0.154, rel=0.02)
     assert found.low < 0.103 < 0.206 < found.high
     doubts = _doubts(found, "Above 0.5", 0.1)
     assert "two strengths of the tilt differ" in doubts[0]
-    agreed = _answer((one, one), 0.5, 0.95)
+    agreed = _answer([_Pair(1.0, one, one)], 0.5, 0.95)
     assert agreed.apart == 0.0
     assert agreed.high - agreed.low < 0.01
 
 
+def test_strata_are_summed_with_their_probabilities() -> None:
+    often = _round_of([1.0] * 40, [0.2] * 40)
+    seldom = _round_of([1.0] * 60, [0.6] * 60)
+    pairs = [_Pair(0.75, often, often), _Pair(0.25, seldom, seldom)]
+    assert _answer(pairs, 0.5, 0.95).estimate == pytest.approx(0.75 * 0.2 + 0.25 * 0.6)
+
+
 def test_doubtful_weights_are_told() -> None:
     heavy = _round_of([1.0] * 40, [1e-9] * 39 + [1.0])
-    told = " ".join(_doubts(_answer((heavy, heavy), 0.5, 0.95), "Above 0.5", 0.1))
+    told = " ".join(_doubts(_answer([_Pair(1.0, heavy, heavy)], 0.5, 0.95), "Above 0.5", 0.1))
     assert "worth only 2 equal flights" in told
     assert "one flight carries 50 % of the weight" in told
     assert "more flights would help" in told

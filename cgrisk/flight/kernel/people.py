@@ -31,6 +31,7 @@ __all__ = [
     "board",
     "change_seats",
     "count_aboard",
+    "draw_party",
     "new_people",
     "weigh",
 ]
@@ -135,6 +136,41 @@ def _score_seats(cabin: CabinData, keys: Keys, row: int, people: People) -> None
 
 
 @kernel
+def draw_party(
+    party: PartyData,
+    kind_u: float,
+    size_u: float,
+    halves: np.uint64,
+    young_word: np.uint32,
+    adults: int,
+    children: int,
+) -> tuple[int, int, int, bool, float]:
+    """Return (kind, adults, children, whether all are of one sex, the number that says which).
+
+    ``adults`` and ``children`` are those of the region still to be seated; ``halves`` are the two
+    halves of a word, ``young_word`` the word of the number of children.
+    """
+    with_children = children > 0
+    if with_children:
+        kind = categorical(kind_u, party.family_cumulative)
+    elif party.adults_low.size > 1:
+        kind = categorical(kind_u, party.adult_cumulative)
+    else:
+        kind = party.adults_low.size - 1
+    low, high = party.adults_low[kind], party.adults_high[kind]
+    size = min(low + index(size_u, high - low + 1), adults)
+    young = 0
+    if with_children:
+        least = max(party.children_low[kind], 1)
+        most = max(party.children_high[kind], least)
+        young = min(least + index(uniform(young_word), most - least + 1), children)
+    # One sex for all with the chance of the kind; which one, the upper half tells.
+    one_sex = (float(halves & _LOW_HALF) + 0.5) * _TO_UNIT < party.same_sex[kind]
+    sex_u = (float(halves >> _HALF_WORD) + 0.5) * _TO_UNIT
+    return kind, size, young, one_sex, sex_u
+
+
+@kernel
 def _board_region(
     cabin: CabinData, party: PartyData, keys: Keys, row: int, people: People, region: int
 ) -> None:
@@ -143,7 +179,6 @@ def _board_region(
     first = cabin.region_first_person[region]
     adults = people.region_adults[region]
     children = people.region_children[region]
-    alone = party.adults_low.size - 1
     for i in range(seats):
         people.seat[first + i] = -1
     if adults + children == 0:
@@ -169,25 +204,12 @@ def _board_region(
         common = normal(uniform(people.words[2, number]))
         halves = np.uint64(people.words[3, number])
         number += 1
-        with_children = children > 0
-        if with_children:
-            kind = categorical(kind_u, party.family_cumulative)
-        elif party.adults_low.size > 1:
-            kind = categorical(kind_u, party.adult_cumulative)
-        else:
-            kind = alone
-        low, high = party.adults_low[kind], party.adults_high[kind]
-        size = min(low + index(size_u, high - low + 1), adults)
-        young = 0
-        if with_children:
-            w0, _w1, _w2, _w3 = words(keys, row, PARTY, first + number - 1, 1)
-            least = max(party.children_low[kind], 1)
-            most = max(party.children_high[kind], least)
-            young = min(least + index(uniform(w0), most - least + 1), children)
-        population = DRAWN
-        if (float(halves & _LOW_HALF) + 0.5) * _TO_UNIT < party.same_sex[kind]:
-            population = -1  # one sex for all, drawn from the upper half
-        sex_u = (float(halves >> _HALF_WORD) + 0.5) * _TO_UNIT
+        young_word = np.uint32(0)
+        if children > 0:
+            young_word, _w1, _w2, _w3 = words(keys, row, PARTY, first + number - 1, 1)
+        kind, size, young, one_sex, sex_u = draw_party(
+            party, kind_u, size_u, halves, young_word, adults, children
+        )
         leader = person
         anchor = 0
         for member in range(size + young):
@@ -205,11 +227,11 @@ def _board_region(
             people.common[person] = common
             if member >= size:
                 people.population[person] = CHILD
-            elif population == DRAWN:
-                people.population[person] = DRAWN
-            else:
+            elif one_sex:
                 people.population[person] = -1
                 people.bag_kg[person] = sex_u  # kept here until weigh() reads it
+            else:
+                people.population[person] = DRAWN
             person += 1
         adults -= size
         children -= young

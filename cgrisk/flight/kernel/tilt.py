@@ -33,7 +33,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,92 +41,30 @@ from cgrisk.compiled import entry_point, kernel, source_fingerprint
 from cgrisk.flight.kernel.data import MassData, Program
 from cgrisk.flight.kernel.keys import Keys, flight_number, words
 from cgrisk.flight.kernel.people import CHILD, MEN, WOMEN, People, board, count_aboard, new_people
-from cgrisk.randomness.philox import block, philox_versions
+from cgrisk.flight.kernel.tilt_data import (
+    MOST_TRIED,
+    SEATING,
+    Choices,
+    TiltData,
+    new_choices,
+    number,
+    put,
+)
+from cgrisk.flight.kernel.tilt_parties import lean_changes, lean_region
+from cgrisk.randomness.philox import block
 from cgrisk.randomness.variates import uniform
 
-__all__ = ["TiltData", "draw_words", "tilt"]
+__all__ = ["SEATING", "TiltData", "draw_words", "tilt"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Words = NDArray[np.uint32]
 
-SEATING, MASS = 4, 5  # randomness.keys.Cause
+MASS = 5  # randomness.keys.Cause
+_DRAWN = 3  # column of the tables of means: an adult whose sex is his own draw
 
-#: Versions tried before a search is given up: half a second's worth, met never in practice.
-_MOST_TRIED = 1 << 24
-_LOOK = 8
 _WORD = 2.0**32
 _LAST_WORD = 2.0**32 - 1.0
-
-
-class TiltData(NamedTuple):
-    """How a flight is leaned. ``A`` distinct arms of seats, ``G`` classes of seats, ``C`` cells.
-
-    Tables of exponents hold one for each of the ``C`` equal cells of a word, by its top bits.
-    """
-
-    k0: int
-    k1: int
-    """Key of the choices; not the flights' own."""
-    cause: Ints
-    entity: Ints
-    """(E,) entities leaned one by one."""
-    table: Ints
-    """(E, 4) the table of each word's exponents; -1 for none."""
-    exponent: Floats
-    """(tables, C)"""
-    log_mean: Floats
-    log_most: Floats
-    """(E,) of the exponential of the sum of an entity's exponents."""
-    region_class: Ints
-    """(R + 1,) where each region's classes start; its people fill them in this order."""
-    class_start: Ints
-    """(G + 1,) where each class's seats start."""
-    class_seats: Ints
-    seat: Floats
-    """(S,) exponent of a seat that is taken, by who sits in its region."""
-    ways_start: Ints
-    """(G,) where the table of a class starts."""
-    ways: Floats
-    """For each class (N + 1, N + 1): log of the sum over all sets of k of the seats from i on."""
-    arm_class: Ints
-    """(S,) number of a seat's arm among the distinct ones."""
-    body: Floats
-    """(A, 3, C) exponents of the mass of a man, woman, child."""
-    bag: Floats
-    """(A, C)"""
-    adult_log_mean: Floats
-    adult_most: Floats
-    """(A,) of an adult with bag, his sex drawn, and the greatest exponent."""
-    child_log_mean: Floats
-    child_most: Floats
-    """(A,)"""
-
-
-class Choices(NamedTuple):
-    """The numbers by which outcomes are chosen, flight by flight, and scratch."""
-
-    four: Words
-    place: Ints
-    """Flight; how many numbers it has used."""
-    tried: Words
-    """(4, versions looked at together)"""
-    taken: NDArray[np.bool_]
-    """Seats of a class."""
-
-
-@kernel
-def _number(data: TiltData, choices: Choices) -> float:
-    """Return the flight's next number in (0, 1)."""
-    used = choices.place[1]
-    if used % 4 == 0:
-        w0, w1, w2, w3 = block(choices.place[0], 0, 0, used // 4, 0, data.k0, data.k1)
-        choices.four[0] = w0
-        choices.four[1] = w1
-        choices.four[2] = w2
-        choices.four[3] = w3
-    choices.place[1] = used + 1
-    return uniform(choices.four[used % 4])
 
 
 @kernel
@@ -151,10 +88,10 @@ def _lean_entities(data: TiltData, keys: Keys, row: int, choices: Choices) -> fl
                 lean += data.exponent[data.table[i, 2], int(w2 * scale)]
             if data.table[i, 3] >= 0:
                 lean += data.exponent[data.table[i, 3], int(w3 * scale)]
-            if _number(data, choices) < math.exp(lean - data.log_most[i]):
+            if number(choices) < math.exp(lean - data.log_most[i]):
                 break
             version += 1
-            if version == _MOST_TRIED:
+            if version == MOST_TRIED:
                 return math.nan
         keys.versions[row, keys.first[cause] + entity] = np.uint32(version)
         total += data.log_mean[i] - lean
@@ -162,25 +99,7 @@ def _lean_entities(data: TiltData, keys: Keys, row: int, choices: Choices) -> fl
 
 
 @kernel
-def _put(keys: Keys, row: int, seat: int, low: int, high: int, choices: Choices) -> bool:
-    """Set a seat's version to the first whose word lies in [low, high)."""
-    flight = flight_number(keys, row, SEATING)
-    tried = choices.tried
-    version = 0
-    while version < _MOST_TRIED:
-        philox_versions(tried, flight, version, _LOOK, SEATING, seat, 0, keys.k0, keys.k1)
-        for i in range(_LOOK):
-            if low <= np.int64(tried[0, i]) < high:
-                keys.versions[row, keys.first[SEATING] + seat] = np.uint32(version + i)
-                return True
-        version += _LOOK
-    return False
-
-
-@kernel
-def _put_pivot(
-    data: TiltData, keys: Keys, row: int, seat: int, below: int, above: int, choices: Choices
-) -> int:
+def _put_pivot(keys: Keys, row: int, seat: int, below: int, above: int, choices: Choices) -> int:
     """Choose the version of the last seat taken, ``above`` >= 1; return its word, -1 for none.
 
     A word ``w`` is accepted with a chance in proportion to that of ``below`` words less than it
@@ -191,12 +110,12 @@ def _put_pivot(
     if below > 0:
         most += below * math.log(mode)
     flight = flight_number(keys, row, SEATING)
-    for version in range(_MOST_TRIED):
+    for version in range(MOST_TRIED):
         w0, _w1, _w2, _w3 = block(flight, version, SEATING, seat, 0, keys.k0, keys.k1)
         height = above * math.log((_LAST_WORD - w0) / _WORD)
         if below > 0:
             height += below * math.log(w0 / _WORD)
-        if _number(data, choices) < math.exp(height - most):
+        if number(choices) < math.exp(height - most):
             keys.versions[row, keys.first[SEATING] + seat] = np.uint32(version)
             return int(w0)
     return -1
@@ -223,12 +142,12 @@ def _lean_class(
         lean = data.seat[data.class_seats[start + i]]
         here, later = table + i * width, table + (i + 1) * width
         chance = math.exp(lean + data.ways[later + left - 1] - data.ways[here + left])
-        if _number(data, choices) < chance:
+        if number(choices) < chance:
             choices.taken[i] = True
             left -= 1
             total -= lean
     # The pivot, then everybody else on his side of it.
-    turn = min(int(_number(data, choices) * people), people - 1)
+    turn = min(int(number(choices) * people), people - 1)
     pivot = -1
     for i in range(seats):
         if choices.taken[i]:
@@ -236,14 +155,14 @@ def _lean_class(
                 pivot = i
             turn -= 1
     seat = data.class_seats[start + pivot]
-    word = _put_pivot(data, keys, row, seat, people - 1, seats - people, choices)
+    word = _put_pivot(keys, row, seat, people - 1, seats - people, choices)
     if word < 0:
         return math.nan
     for i in range(seats):
         if i == pivot:
             continue
         low, high = (0, word) if choices.taken[i] else (word + 1, 1 << 32)
-        if not _put(keys, row, data.class_seats[start + i], low, high, choices):
+        if not put(keys, row, data.class_seats[start + i], low, high, choices.tried):
             return math.nan
     return total
 
@@ -262,62 +181,98 @@ def _lean_masses(
     scale = data.bag.shape[1] / _WORD
     flight = flight_number(keys, row, MASS)
     total = 0.0
+    region, adults, men = -1, 0, 0  # of those on the load sheet, left to choose; as in weigh()
     for p in range(persons):
+        while p >= mass.first_person[region + 1]:
+            region += 1
+            adults, men = mass.listed_adults[region], mass.listed_men[region]
         if people.seat[p] < 0:
             continue
         arm = data.arm_class[people.seat[p]]
-        child = people.population[p] == CHILD
-        most = data.child_most[arm] if child else data.adult_most[arm]
-        total += data.child_log_mean[arm] if child else data.adult_log_mean[arm]
+        table = data.party.mass_class[people.kind[p]]
+        body, bag = data.body[table, arm], data.bag[arm]
+        means, tops = data.log_mean_mass[table, arm], data.most_mass[table, arm]
+        share, counted = mass.male_share, men >= 0 and adults > 0
+        if counted:
+            share = men / adults
+        column = _DRAWN
+        if people.population[p] == CHILD:
+            column = CHILD
+        elif people.population[p] == -1:  # one sex for his party
+            column = MEN if people.bag_kg[p] < share else WOMEN
+        if column == _DRAWN and counted:
+            most = max(tops[MEN], tops[WOMEN])
+            total += math.log(share * math.exp(means[MEN]) + (1.0 - share) * math.exp(means[WOMEN]))
+        else:
+            most = tops[column]
+            total += means[column]
+        sex = column
         version = 0
         while True:
             w0, w1, w2, _w3 = block(flight, version, MASS, p, 0, keys.k0, keys.k1)
-            if child:
-                lean = data.body[arm, CHILD, int(w1 * scale)]
-            else:
-                sex = MEN if uniform(w0) < mass.male_share else WOMEN
-                lean = data.body[arm, sex, int(w1 * scale)] + data.bag[arm, int(w2 * scale)]
-            if _number(data, choices) < math.exp(lean - most):
+            if column == _DRAWN:
+                sex = MEN if uniform(w0) < share else WOMEN
+            lean = body[sex, int(w1 * scale)]
+            if column != CHILD:
+                lean += bag[int(w2 * scale)]
+            if number(choices) < math.exp(lean - most):
                 break
             version += 1
-            if version == _MOST_TRIED:
+            if version == MOST_TRIED:
                 return math.nan
         keys.versions[row, keys.first[MASS] + p] = np.uint32(version)
         total -= lean
+        if column != CHILD:
+            adults -= 1
+            if sex == MEN and men > 0:
+                men -= 1
     return total
 
 
-def _make_tilt(fingerprint: int) -> Callable[[Program, Keys, TiltData, Floats, Ints], int]:
-    def tilt(program: Program, keys: Keys, data: TiltData, log_weight: Floats, seated: Ints) -> int:
-        """Write versions, log weights and seats by person; see ``flight.leaning.lean_block``.
+def _make_tilt(fingerprint: int) -> Callable[[Program, Keys, TiltData, Floats, Ints, Ints], int]:
+    def tilt(
+        program: Program,
+        keys: Keys,
+        data: TiltData,
+        log_weight: Floats,
+        seated: Ints,
+        taken_at: Ints,
+    ) -> int:
+        """Write versions, log weights, seats by person and when each was taken.
 
-        Return the number of flights, or of those before the one whose search was given up.
+        See ``flight.leaning.lean_block``. Return the number of flights, or of those before the one
+        whose search was given up.
         """
         if fingerprint < 0:
             return -1
-        cabin, mass = program.cabin, program.mass
+        cabin, mass, party = program.cabin, program.mass, program.party
         seats = cabin.arm_m.size
         persons = seats
         regions = cabin.region_start.size - 1
         people = new_people(seats, regions, cabin.zone_region.size)
-        choices = Choices(
-            np.empty(4, np.uint32),
-            np.zeros(2, np.int64),
-            np.empty((4, _LOOK), np.uint32),
-            np.empty(seats, np.bool_),
-        )
+        choices = new_choices(seats, party.adults_low.size)
+        choices.place[2] = data.k0
+        choices.place[3] = data.k1
         for row in range(log_weight.size):
             choices.place[0] = keys.flights[row, 0]
             choices.place[1] = 0
+            choices.taken_at[:] = 0
             total = _lean_entities(data, keys, row, choices)
             count_aboard(cabin, keys, row, people)
             for region in range(regions):
+                if data.party.by_party:
+                    total += lean_region(
+                        data, cabin, party, mass, keys, row, people, region, choices
+                    )
+                    continue
                 left = people.region_adults[region] + people.region_children[region]
                 for group in range(data.region_class[region], data.region_class[region + 1]):
                     here = min(left, data.class_start[group + 1] - data.class_start[group])
                     total += _lean_class(data, keys, row, group, here, choices)
                     left -= here
-            board(cabin, program.party, keys, row, people)
+            board(cabin, party, keys, row, people)
+            if not math.isnan(total):
+                total += lean_changes(data, cabin, keys, row, people, choices)
             if not math.isnan(total):
                 total += _lean_masses(data, mass, keys, row, people, persons, choices)
             log_weight[row] = total
@@ -325,6 +280,7 @@ def _make_tilt(fingerprint: int) -> Callable[[Program, Keys, TiltData, Floats, I
                 return row
             for p in range(persons):
                 seated[row, p] = people.seat[p]
+            taken_at[row] = choices.taken_at
         return log_weight.size
 
     return entry_point(tilt)

@@ -1,0 +1,210 @@
+"""What leaning a flight is given, the numbers by which it chooses, and the search for a word."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cgrisk.compiled import kernel, maker
+from cgrisk.flight.kernel.keys import Keys, flight_number
+from cgrisk.randomness.philox import block, philox_versions
+from cgrisk.randomness.variates import uniform
+
+__all__ = [
+    "CANDIDATES",
+    "LOOK",
+    "LOOK_FAR",
+    "MOST_TRIED",
+    "SEATING",
+    "Choices",
+    "PartyTilt",
+    "TiltData",
+    "new_choices",
+    "number",
+    "put",
+]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Words = NDArray[np.uint32]
+
+SEATING = 4  # randomness.keys.Cause
+
+#: Versions tried before a search is given up: half a second's worth, met never in practice.
+MOST_TRIED = 1 << 24
+#: Versions looked at together: of a seat; of a person who changes seats.
+LOOK, LOOK_FAR = 8, 64
+#: Versions of a party among which one is chosen, at most.
+CANDIDATES = 32
+
+
+class PartyTilt(NamedTuple):
+    """How seats are leaned that parties take one after another. ``V`` classes of seats.
+
+    A seat's value is what an adult on it adds to the exponent, about the mean of the region's
+    seats in doubt; its pull is the strength times its lever, what one kg more on it adds.
+    """
+
+    by_party: bool
+    """Whether seats are taken party by party; else as whole sets."""
+    value: Floats
+    pull: Floats
+    """(S,)"""
+    seat_class: Ints
+    """(S,) class of a seat, among those of its region and preference."""
+    vacancy: Floats
+    """(V, S + 1) chance that a free seat stays empty when so many people are still to come."""
+    adult_kg: Floats
+    """(K + 1, 3) how much heavier an adult of a kind is on average than any adult: all men, all
+    women, each drawn by himself."""
+    common_kg: Floats
+    """(K + 1, 3) the same per unit of the normal score that the party shares."""
+    child_kg: float
+    """How much heavier a child is than an adult; negative."""
+    mean_pull: Floats
+    variance_pull: Floats
+    """(R,) over a region's seats."""
+    figure: Floats
+    """(R, 2, K + 1, S + 1) by which a kind is chosen, without and with children still to come, by
+    people still to come."""
+    candidates: Ints
+    """(R, 2, K + 1) versions of the kind among which one is chosen."""
+    drift_kg: float
+    """What a companion counts in the choice of a place, in kg on its lever."""
+    most: float
+    """Greatest exponent of a party."""
+    mass_class: Ints
+    """(K + 1,) which of the tables of masses holds for a kind."""
+
+
+class TiltData(NamedTuple):
+    """How a flight is leaned. ``A`` distinct arms of seats, ``G`` classes of seats, ``C`` cells.
+
+    Tables of exponents hold one for each of the ``C`` equal cells of a word, by its top bits.
+    """
+
+    k0: int
+    k1: int
+    """Key of the choices; not the flights' own."""
+    cause: Ints
+    entity: Ints
+    """(E,) entities leaned one by one."""
+    table: Ints
+    """(E, 4) the table of each word's exponents; -1 for none."""
+    exponent: Floats
+    """(tables, C)"""
+    log_mean: Floats
+    log_most: Floats
+    """(E,) of the exponential of the sum of an entity's exponents."""
+    region_class: Ints
+    """(R + 1,) where each region's classes start; its people fill them in this order."""
+    class_start: Ints
+    """(G + 1,) where each class's seats start."""
+    class_seats: Ints
+    seat: Floats
+    """(S,) exponent of a seat that is taken, by who sits in its region."""
+    ways_start: Ints
+    """(G,) where the table of a class starts."""
+    ways: Floats
+    """For each class (N + 1, N + 1): log of the sum over all sets of k of the seats from i on."""
+    arm_class: Ints
+    """(S,) number of a seat's arm among the distinct ones."""
+    party: PartyTilt
+    body: Floats
+    """(M, A, 3, C) exponents of the mass of a man, woman, child; ``M`` degrees of correlation."""
+    bag: Floats
+    """(A, C)"""
+    log_mean_mass: Floats
+    most_mass: Floats
+    """(M, A, 4) of a man, a woman, a child, and an adult whose sex is drawn, bags included; and the
+    greatest exponent."""
+    seat_odds: Floats
+    """(2, S) mean exponential of what an adult, a child on a seat adds to the exponent."""
+
+
+class Choices(NamedTuple):
+    """The numbers by which outcomes are chosen, flight by flight, and scratch."""
+
+    four: Words
+    place: Ints
+    """Flight; how many numbers it has used; the two words of the key of the choices."""
+    tried: Words
+    """(4, versions looked at together)"""
+    taken: NDArray[np.bool_]
+    """Seats of a class."""
+    before: Ints
+    after: Ints
+    """(S + 2,) the free places of a region on either side of each."""
+    chance: Floats
+    """(S + K + 3,) weights of the places of a region, or of the kinds of party."""
+    lean: Floats
+    """(S + 2,) their exponents."""
+    base: Floats
+    """(1,) base of the scores of the last seat that a leader took."""
+    many: Words
+    """(4, LOOK_FAR)"""
+    height: Floats
+    size: Ints
+    young: Ints
+    each: Floats
+    version: Ints
+    """(CANDIDATES,) logarithm of the figure by which a party is chosen, its adults, its children,
+    what each adult weighs more than usual, and its version."""
+    taken_at: Ints
+    """(S,) people still to come in the region when a seat was taken; 0 where none was."""
+
+
+@maker
+def new_choices(seats: int, kinds: int) -> Choices:
+    """Return scratch for a cabin of that size and so many kinds of party."""
+    return Choices(
+        np.empty(4, np.uint32),
+        np.zeros(4, np.int64),
+        np.empty((4, LOOK), np.uint32),
+        np.empty(seats, np.bool_),
+        np.empty(seats + 2, np.int64),
+        np.empty(seats + 2, np.int64),
+        np.empty(seats + kinds + 2, np.float64),
+        np.empty(seats + 2, np.float64),
+        np.empty(1, np.float64),
+        np.empty((4, LOOK_FAR), np.uint32),
+        np.empty(CANDIDATES, np.float64),
+        np.empty(CANDIDATES, np.int64),
+        np.empty(CANDIDATES, np.int64),
+        np.empty(CANDIDATES, np.float64),
+        np.empty(CANDIDATES, np.int64),
+        np.empty(seats, np.int64),
+    )
+
+
+@kernel
+def number(choices: Choices) -> float:
+    """Return the flight's next number in (0, 1)."""
+    used = choices.place[1]
+    if used % 4 == 0:
+        w0, w1, w2, w3 = block(
+            choices.place[0], 0, 0, used // 4, 0, choices.place[2], choices.place[3]
+        )
+        choices.four[0] = w0
+        choices.four[1] = w1
+        choices.four[2] = w2
+        choices.four[3] = w3
+    choices.place[1] = used + 1
+    return uniform(choices.four[used % 4])
+
+
+@kernel
+def put(keys: Keys, row: int, seat: int, low: int, high: int, tried: Words) -> bool:
+    """Set a seat's version to the first whose word lies in [low, high)."""
+    flight = flight_number(keys, row, SEATING)
+    version = 0
+    while version < MOST_TRIED:
+        philox_versions(tried, flight, version, LOOK, SEATING, seat, 0, keys.k0, keys.k1)
+        for i in range(LOOK):
+            if low <= np.int64(tried[0, i]) < high:
+                keys.versions[row, keys.first[SEATING] + seat] = np.uint32(version + i)
+                return True
+        version += LOOK
+    return False
