@@ -29,10 +29,9 @@ METHODS: Final = ("auto", "counting", "splitting", "kill-rule", "tilting", "exac
 #: Flights that tilting takes for 10 % along a whole curve where nobody moves and seats are alike
 #: (measured: a pilot of up to 8,000, 400 to 1,500 for each strength).
 _TILTED: Final = 20_000.0
-#: Elsewhere it is flown when asked for. (A pilot of its own would tell from so many flights of the
-#: other methods on: a flight
-#: scatters about twice as much as few show, two strengths tell of a threshold, and the rest of the
-#: curve takes as much again.)
+#: Elsewhere it is flown when asked for. (From so many flights of the other methods on, a pilot of
+#: its own would tell: a flight scatters about twice as much as few show, two strengths tell of a
+#: threshold, and the rest of the curve takes as much again.)
 _WORTH_A_PROBE, _OF_SCATTER = math.inf, 8.0
 #: Relative error asked for beyond the target, in those at it; the greatest there, and at all.
 _LESS_BEYOND, _ROUGHEST, _MOST_ERROR = 2.0, 0.5, 0.9

@@ -96,7 +96,9 @@ def test_weights_undo_the_tilt(rule: str, seed_offset: int) -> None:
     _weights_undo_the_tilt(prepare(edited(CABINS[rule])), strength, seed_offset)
 
 
-@pytest.mark.parametrize("case", ["commuter", "twin_aisle"])
+@pytest.mark.parametrize(
+    "case", ["commuter", pytest.param("twin_aisle", marks=pytest.mark.nightly)]
+)
 def test_weights_undo_the_tilt_of_other_cases(case: str, seed_offset: int) -> None:
     """Men counted on the load sheet; classes of travel, within which people change seats."""
     model = prepare(load_scenario(shipped_scenarios()[case]))
