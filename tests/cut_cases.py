@@ -67,7 +67,8 @@ class _Steps:
         return step
 
 
-def _tables_alone(folder: Path, *, summary: Any) -> None:
+def _tables_alone(folder: Path, *, summary: Any, store: Any = None) -> None:
+    assert store is not None
     (folder / "summaries").mkdir()
     for stem, frame in summary.tables().items():
         frame.to_csv(folder / "summaries" / f"{stem}.csv", index=False)

@@ -345,7 +345,7 @@ def test_unused_fields_are_fields() -> None:
     for key, of in HELD:
         assert is_unused(key)
         assert not is_unused(of)
-    assert is_unused("aircraft.cabin.rows[0].cabin_class")
+    assert is_unused("aircraft.holds[0].max_load")
     assert not is_unused("operation.crowd.surge_people")
     assert not is_unused("operation.phases[3].minutes")
 
