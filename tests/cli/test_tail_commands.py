@@ -153,10 +153,6 @@ def test_an_event_of_trim_has_a_tail(
         (["--target", "1e-4", "--event", "spin"], "event: expected one of envelope"),
         (["--target", "1e-4", "--method", "magic"], "method: expected one of auto"),
         (["--target", "1e-4", "--method", "exact"], "a scenario that exact can treat"),
-        (
-            ["--target", "1e-4", "--method", "tilting", "--flights", "30000"],
-            "a scenario that tilting can treat",
-        ),
         (["--target", "1e-4", "--draws", "1"], "draws: expected 0, or a whole number"),
         (["--target", "1e-4", "--relative-error", "0"], "relative-error: expected a number"),
         (["--target", "1e-4", "--flights", "0"], "flights: expected a whole number"),

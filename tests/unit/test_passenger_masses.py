@@ -210,11 +210,6 @@ def test_changed_loads_keep_the_share_of_men():
     assert zone_lines(fewer) == [92.0 + 74.0, 625.0, 350.0]
 
 
-def test_tilting_is_not_for_counted_people():
-    assert "counts men or weighs everybody" in why_not_tilted(prepare(commuter()))
-    assert "counts men" not in why_not_tilted(prepare(commuter(load_sheet__basis="all_adult")))
-
-
 def written(folder: Path, *, survey: str | None = None, **edits: tuple[str, str]) -> Path:
     folder.mkdir()
     for name in ("aircraft.toml", "operation.toml"):

@@ -247,7 +247,8 @@ def _nearest(findings: Findings) -> list[Block]:
                 number("margin_pct_mac", "least margin, % MAC of zero-fuel mass", 2, signed=True),
             ],
             caption="Flights that came nearest to the certified limits as planned",
-            note="Each can be replayed by its number.",
+            note="Each can be replayed by its number. The margin is a moment, told in % MAC of the "
+            "planned zero-fuel mass; of the mass at that instant it is smaller.",
         )
     ]
 
