@@ -14,7 +14,6 @@ from cgrisk.errors import InputError
 from cgrisk.flight import fly_block, passengers_aboard, prepare, with_entry_error
 from cgrisk.flight.paper_masses import adult_standard_kg, men_on_sheet
 from cgrisk.flight.populations import surveyed_quantiles
-from cgrisk.rare.tilt_pilot import why_not_tilted
 from cgrisk.report.check_text import check_text
 from cgrisk.risk.trim import crew_table
 from cgrisk.scenario import Scenario, load_scenario
