@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from cgrisk.errors import RunFolderError
-from cgrisk.runs.files import digest_of, read_sealed_json, sealed_json
+from cgrisk.runs.files import digest_inside, digest_of, read_sealed_json, sealed_json
 
 __all__ = ["SEAL", "check_free", "check_seal", "result_folder"]
 
@@ -113,15 +113,10 @@ def check_seal(folder: str | Path) -> tuple[str, ...]:
     kinds: dict[str, type | tuple[type, ...]] = {"format": int, "files": dict}
     sealed = read_sealed_json(text, shown=str(place / SEAL), kinds=kinds, form=_FORMAT)
     for name, wanted in sealed["files"].items():
-        path = place / name
-        inside = path.resolve().is_relative_to(place.resolve())
-        try:
-            found = digest_of(path) if inside else "outside the folder"
-        except OSError:
-            found = "no such file"
+        found = digest_inside(place, name)
         if found != wanted:
             raise RunFolderError(
-                f"{path}: expected the file with SHA-256 {str(wanted)[:12]}; got {found[:18]}. It "
-                "was changed after it was written: repeat the command that made it."
+                f"{place / name}: expected the file with SHA-256 {str(wanted)[:12]}; got "
+                f"{found[:18]}. It was changed after it was written: repeat the command that made it."
             )
     return tuple(sealed["files"])

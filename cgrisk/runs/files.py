@@ -13,6 +13,7 @@ from cgrisk.errors import RunFolderError
 
 __all__ = [
     "PARTIAL",
+    "digest_inside",
     "digest_of",
     "read_sealed_json",
     "remove_partial",
@@ -128,3 +129,14 @@ def write_refusal(error: OSError) -> tuple[str, str]:
     if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
         return f"no permission to write ({error.strerror})", "Make the folder writable"
     return error.strerror or str(error), "Mend that"
+
+
+def digest_inside(place: Path, name: str) -> str:
+    """Return the SHA-256 of a file of a folder by its relative name, or what is amiss, in words."""
+    path = place / name
+    if not path.resolve().is_relative_to(place.resolve()):
+        return "outside the folder"
+    try:
+        return digest_of(path)
+    except OSError:
+        return "no such file"

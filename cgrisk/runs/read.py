@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 from cgrisk.errors import RunFolderError
 from cgrisk.flight import FlightModel, prepare
 from cgrisk.runs.block_store import BLOCKS, SAMPLES, BlockStore
-from cgrisk.runs.files import digest_of
+from cgrisk.runs.files import digest_inside
 from cgrisk.runs.folder import MANIFEST, go_on, state_of
 from cgrisk.runs.inputs import RunInputs
 from cgrisk.runs.manifest import Manifest
@@ -167,16 +167,11 @@ def read_run(folder: str | Path) -> Run:
 
 def _check_files(place: Path, manifest: Manifest) -> None:
     for name, wanted in manifest.files.items():
-        path = place / name
-        inside = path.resolve().is_relative_to(place.resolve())
-        try:
-            found = digest_of(path) if inside else "outside the folder"
-        except OSError:
-            found = "no such file"
+        found = digest_inside(place, name)
         if found != wanted:
             raise RunFolderError(
-                f"{path}: expected the file with SHA-256 {str(wanted)[:12]}; got {found[:18]}. "
-                "The run was changed after it was written: what is amiss is made again by: "
+                f"{place / name}: expected the file with SHA-256 {str(wanted)[:12]}; got "
+                f"{found[:18]}. The run was changed after it was written: what is amiss is made again by: "
                 f"{go_on(place)}"
             )
     blocks = block_count(manifest.flown)
