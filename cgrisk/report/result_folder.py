@@ -117,6 +117,7 @@ def check_seal(folder: str | Path) -> tuple[str, ...]:
         if found != wanted:
             raise RunFolderError(
                 f"{place / name}: expected the file with SHA-256 {str(wanted)[:12]}; got "
-                f"{found[:18]}. It was changed after it was written: repeat the command that made it."
+                f"{found[:18]}. It was changed after it was written: repeat the command that "
+                "made it."
             )
     return tuple(sealed["files"])

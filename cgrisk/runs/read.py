@@ -171,8 +171,8 @@ def _check_files(place: Path, manifest: Manifest) -> None:
         if found != wanted:
             raise RunFolderError(
                 f"{place / name}: expected the file with SHA-256 {str(wanted)[:12]}; got "
-                f"{found[:18]}. The run was changed after it was written: what is amiss is made again by: "
-                f"{go_on(place)}"
+                f"{found[:18]}. The run was changed after it was written: what is amiss is made "
+                f"again by: {go_on(place)}"
             )
     blocks = block_count(manifest.flown)
     needed = [

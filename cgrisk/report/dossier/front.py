@@ -205,7 +205,11 @@ def _headline(numbers: dict[str, Any], limit: str) -> str:
         if row["hits"] > 0:
             text += f", about 1 flight in {power(1.0 / float(row['estimate']))}"
         parts.append(text)
-    return f"A load planned on the {limit} leaves the certified envelope {'; '.join(parts)}."
+    own = "; ".join(f"{side} {chance(numbers[side]['as_planned'])}" for side in order)
+    return (
+        f"A load planned on the {limit} leaves the certified envelope {'; '.join(parts)}. "
+        f"This load as planned: {own}."
+    )
 
 
 def first_half_page(findings: Findings) -> tuple[tuple[Block, ...], dict[str, Any]]:
@@ -216,7 +220,8 @@ def first_half_page(findings: Findings) -> tuple[tuple[Block, ...], dict[str, An
     blocks: list[Block] = [
         Text(
             f"How likely is a flight of “{scenario.operation.name}” with “"
-            f"{scenario.aircraft.name}” to leave its certified CG envelope, and how sure is that?",
+            f"{scenario.aircraft.name}” to leave its certified CG envelope, planned on the {limit} "
+            "and as this load is planned, and how sure is that?",
             "lead",
         ),
         Text(_headline(numbers, limit), "decision"),
