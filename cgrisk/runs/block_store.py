@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import io
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar
@@ -111,9 +112,12 @@ class BlockStore:
         sync_folder(self.folder)
 
     def saved_flights(self, flights: int) -> int:
-        """Return how many flights of a run of so many are there, by the names of the files."""
-        blocks = len(self.numbers()) + self.segment_blocks * len(self.segment_starts())
-        return min(blocks * BLOCK, flights)
+        """Return how many flights of a run of so many are there."""
+        saved = set(self.numbers())
+        for first in self.segment_starts():
+            with suppress(ChangedContentError, OSError, ValueError, KeyError):
+                saved.update(range(first, first + self.read_segment(first).blocks))
+        return sum(max(0, min(BLOCK, flights - number * BLOCK)) for number in saved)
 
     def is_of_another_run(self) -> bool:
         """Return whether the first block or segment that can be read is signed by another run."""

@@ -59,7 +59,7 @@ def take_stock(run: RunFolder) -> list[tuple[int, bytes]]:
     Parameters
     ----------
     run : RunFolder
-        Its ``saved`` and ``notes`` are set.
+        Its ``notes`` are set.
 
     Returns
     -------
@@ -67,7 +67,6 @@ def take_stock(run: RunFolder) -> list[tuple[int, bytes]]:
         Blocks of segments whose rows are missing, with the SHA-256 the rows must have.
     """
     store, lost = run.store, []
-    saved = 0
     for first in store.segment_starts():
         try:
             segment = store.read_segment(first)
@@ -80,7 +79,6 @@ def take_stock(run: RunFolder) -> list[tuple[int, bytes]]:
             )
             continue
         store.remove_blocks(first)
-        saved += segment.tally.flights
         for place in range(segment.blocks):
             sha256 = segment.rows[place].tobytes()
             if not store.rows_are_whole(first + place, sha256):
@@ -95,15 +93,12 @@ def take_stock(run: RunFolder) -> list[tuple[int, bytes]]:
             whole = block.flights == size and store.rows_are_whole(number, sha256)
         except (ChangedContentError, OSError, ValueError, KeyError):
             whole = False
-        if whole:
-            saved += block.flights
-        else:
+        if not whole:
             store.block_path(number).unlink()
             run.notes.append(
                 f"{store.block_path(number)}: changed since it was written, or of another run; "
                 "flown again"
             )
-    run.saved = saved
     return lost
 
 
@@ -177,7 +172,6 @@ def _gather(
         if fresh:
             block = next(flown)
             digest = store.write(block)
-            run.saved += block.flights
         else:
             block, digest = store.read(number)
         tally = block.tally if tally is None else merge_tallies(tally, block.tally)

@@ -69,8 +69,6 @@ class RunFolder:
         What is kept of it.
     store : BlockStore
         Its blocks on disk.
-    saved : int
-        Flights whose blocks are on disk.
     notes : list of str
         What was found amiss on taking it up again, and mended.
     """
@@ -80,7 +78,6 @@ class RunFolder:
     model: FlightModel
     layout: Layout
     store: BlockStore
-    saved: int = 0
     notes: list[str] = field(default_factory=list)
 
     def clear_tables(self) -> None:
@@ -355,10 +352,12 @@ def _prepared(place: Path, inputs: RunInputs) -> RunFolder:
     model = prepare(inputs.read_scenario(shown=str(place / INPUTS)))
     layout = layout_of(model)
     store = BlockStore(place, layout=layout, keep_rows=inputs.rows, identity=inputs.identity())
-    return RunFolder(place, inputs, model, layout, store, saved=store.saved_flights(inputs.flights))
+    return RunFolder(place, inputs, model, layout, store)
 
 
 def _saved_text(run: RunFolder | None) -> str:
     if run is None:
         return "What was saved before stays."
-    return f"{run.saved:,} of {run.inputs.flights:,} flights are saved in {run.place}."
+    # Told from the disk: an interrupt may come between a block's last step there and any count.
+    saved = run.store.saved_flights(run.inputs.flights)
+    return f"{saved:,} of {run.inputs.flights:,} flights are saved in {run.place}."

@@ -40,7 +40,7 @@ def begin(*words: object, **options: object) -> subprocess.Popen[str]:
 
 
 def wait_for(place: Path, pattern: str) -> None:
-    for _ in range(1200):
+    for _ in range(6000):  # the kernel may have to be compiled first
         if list(place.glob(pattern)):
             return
         time.sleep(0.05)
