@@ -13,8 +13,12 @@ from cgrisk.cli.output import Progress, answer, say
 
 if TYPE_CHECKING:
     from cgrisk.decide.buffers import BufferAsk
+    from cgrisk.decide.operator_envelope import OperatorEnvelope
     from cgrisk.report.buffer_text import BufferStudy
     from cgrisk.runs.shelf import Shelf
+
+#: Exit status where loads on the edge leave more often than accepted.
+_NOT_PROVED = 3
 
 __all__ = ["EXAMPLE", "HELP", "add_arguments", "execute"]
 
@@ -60,6 +64,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=1,
         metavar="N",
         help="random loads, and worst ones, to prove it by (1)",
+    )
+    add(
+        "--envelope",
+        metavar="CSV",
+        help="an envelope of your own to prove instead of the new one: mass_kind,mass,forward,aft",
     )
     add("--flights", type=int, default=5_000_000, help="of each quantile, at most (5 million)")
     add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
@@ -147,10 +156,11 @@ def execute(chosen: argparse.Namespace) -> int:
     from cgrisk.report.result_folder import check_free, result_folder
 
     asked = ask(chosen)
+    own = _own_envelope(chosen, asked)
     folder = _folder(chosen, asked)
     check_free(folder)
     shelf = _shelf(asked, folder)
-    study = run_study(asked, proof=chosen.proof, shelf=shelf)
+    study = run_study(asked, proof=chosen.proof, shelf=shelf, own=own)
     with result_folder(folder) as place:
         publish_buffers(place, study=study, manifest=_manifest(asked))
     shelf.clear()
@@ -162,10 +172,38 @@ def execute(chosen: argparse.Namespace) -> int:
             f"\nWritten to {folder}: envelope.csv (for cgrisk loads --envelope), buffers.csv, "
             "buffers.json, charts and more."
         )
-    return 0
+    return _NOT_PROVED if study.fails else 0
 
 
-def run_study(asked: BufferAsk, *, proof: int, shelf: Shelf) -> BufferStudy:
+def _own_envelope(chosen: argparse.Namespace, asked: BufferAsk) -> OperatorEnvelope | None:
+    """Return the operator's own envelope, whose zero-fuel limits are to be proved."""
+    from cgrisk.decide.operator_envelope import OperatorEnvelope
+    from cgrisk.errors import UsageError
+
+    if chosen.envelope is None:
+        return None
+    system = asked.scenario.operation.units
+    own = OperatorEnvelope.from_file(chosen.envelope, system=system, name="your envelope")
+    if own.zero_fuel is None:
+        raise UsageError(
+            argument="envelope",
+            expected="limits for zero-fuel mass, on whose edge loads are planned",
+            got=f"none in {chosen.envelope}",
+            cure="Add rows with mass_kind zero_fuel, or leave out --envelope.",
+        )
+    if chosen.proof == 0:
+        raise UsageError(
+            argument="proof",
+            expected="1 or more, together with --envelope",
+            got=0,
+            cure="Leave out --proof 0, or --envelope.",
+        )
+    return own
+
+
+def run_study(
+    asked: BufferAsk, *, proof: int, shelf: Shelf, own: OperatorEnvelope | None = None
+) -> BufferStudy:
     """Carry it out with a progress line, so that it can be interrupted and taken up."""
     from cgrisk.decide.beside import beside_table
     from cgrisk.decide.buffers import find_buffers
@@ -187,8 +225,9 @@ def run_study(asked: BufferAsk, *, proof: int, shelf: Shelf) -> BufferStudy:
     def work() -> BufferStudy:
         buffers = find_buffers(asked, meter=meter)
         envelope = operating_envelope(buffers)
-        told = prove_envelope(buffers, envelope=envelope.envelope, loads=proof, meter=meter)
-        return BufferStudy(buffers, beside_table(buffers), envelope, told)
+        proved = envelope.envelope if own is None else own
+        told = prove_envelope(buffers, envelope=proved, loads=proof, meter=meter)
+        return BufferStudy(buffers, beside_table(buffers), envelope, told, own)
 
     try:
         return aside(work)

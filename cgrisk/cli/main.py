@@ -1,7 +1,7 @@
 """Entry point: parse, call the command, turn every error into a message and an exit status.
 
 Exit status: 0 for an answer, 2 for bad usage or input, 1 for a computation that could not finish,
-130 for one that was interrupted.
+3 for buffers or an envelope whose proof failed, 130 for one that was interrupted.
 """
 
 from __future__ import annotations

@@ -12,10 +12,11 @@ import pandas as pd
 from cgrisk.decide.beside import KINDS
 from cgrisk.decide.buffers import Buffer, Buffers
 from cgrisk.decide.operating_envelope import OperatingEnvelope
+from cgrisk.decide.operator_envelope import OperatorEnvelope
 from cgrisk.risk.summary import CAUTIONS, plain
 from cgrisk.units import to_si, unit_name
 
-__all__ = ["BufferStudy", "buffer_answer", "buffer_text"]
+__all__ = ["BufferStudy", "buffer_answer", "buffer_text", "own_excess"]
 
 #: Stands under every buffer.
 AGREEMENT: Final = (
@@ -43,12 +44,20 @@ class BufferStudy:
     envelope : OperatingEnvelope
     proof : pandas.DataFrame
         From :func:`cgrisk.decide.envelope_proof.prove_envelope`; empty where left out.
+    own : OperatorEnvelope or None
+        The operator's own envelope, which is then the one that was proved.
     """
 
     buffers: Buffers
     beside: pd.DataFrame
     envelope: OperatingEnvelope
     proof: pd.DataFrame
+    own: OperatorEnvelope | None = None
+
+    @property
+    def fails(self) -> bool:
+        """Whether loads on the edge were significantly over the accepted risk."""
+        return not self.proof.empty and bool(self.proof["over"].any())
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,12 +193,17 @@ def _decision(study: BufferStudy) -> list[str]:
         f"{c.why}."
         for c in study.envelope.crossings
     ]
-    if not study.proof.empty and bool(study.proof["over"].any()):
+    lines += _own_lines(study)
+    if study.fails:
         lines.insert(
             0,
             "NOT PROVED: some loads on the edge leave the certified envelope more often than "
-            "accepted (proof.csv). Do not use these buffers; ask for more masses, or a smaller "
-            "relative error.",
+            "accepted (proof.csv). Do not use "
+            + (
+                "these buffers; ask for more masses, or a smaller relative error."
+                if study.own is None
+                else "your envelope at this risk."
+            ),
         )
     missing = [b for b in buffers.found if ask.draws and math.isnan(b.assumed_kgm)]
     if missing:
@@ -213,13 +227,56 @@ def _decision(study: BufferStudy) -> list[str]:
     return lines
 
 
+def own_excess(study: BufferStudy) -> pd.DataFrame:
+    """Return how far the operator's own zero-fuel limits stand outside the new ones.
+
+    Returns
+    -------
+    pandas.DataFrame
+        mass_kg, side, own, new, outside (all % MAC, outside positive where the own envelope is the
+        wider one); empty without an own envelope.
+    """
+    columns = ["mass_kg", "side", "own", "new", "outside"]
+    new = study.envelope.envelope.zero_fuel
+    own = None if study.own is None else study.own.zero_fuel
+    if new is None or own is None:
+        return pd.DataFrame(columns=columns)
+    frames = []
+    for side, toward in (("forward", -1.0), ("aft", 1.0)):
+        mass, pct = new.points(side)
+        mine = own.limit(mass, side=side)
+        table = {"mass_kg": mass, "own": mine, "new": pct, "outside": toward * (mine - pct)}
+        frames.append(pd.DataFrame(table).assign(side=side)[columns])
+    return pd.concat(frames, ignore_index=True)
+
+
+def _own_lines(study: BufferStudy) -> list[str]:
+    """Return how the operator's own envelope stands to the new one."""
+    units, excess, parts = _Units.of(study.buffers), own_excess(study), []
+    for side, table in excess.groupby("side", sort=False):
+        worst = table.iloc[int(np.argmax(table["outside"].to_numpy()))]
+        far = float(worst["outside"])
+        text = f"up to {far:.2f} % MAC outside it" if far > 0.0 else f"{-far:.2f} % MAC inside it"
+        parts.append(f"{side} {text} (at {units.mass(float(worst['mass_kg']))})")
+    if not parts:
+        return []
+    return [
+        "Your zero-fuel envelope beside the new one: "
+        + "; ".join(parts)
+        + ". Where it is outside, the buffers do not vouch for it: the proof does, for the loads "
+        "it flew."
+    ]
+
+
 def _proof_lines(study: BufferStudy) -> list[str]:
     proof, units = study.proof, _Units.of(study.buffers)
     if proof.empty:
         return ["Not proved: no loads were flown on the envelope's edge."]
+    whose = "the new envelope" if study.own is None else "your envelope"
     lines = [
         f"Proof on fresh seeds: {len(proof) // 2} risks of random loads and of the worst between "
-        "the masses asked for, planned on the zero-fuel edge; assumptions as the scenario has them."
+        f"the masses asked for, planned on the zero-fuel edge of {whose}; assumptions as the "
+        "scenario has them."
     ]
     for edge, text in (
         ("envelope", "on the edge"),
@@ -289,7 +346,10 @@ def buffer_answer(study: BufferStudy) -> dict[str, Any]:
             }
             for c in study.envelope.crossings
         ],
+        "proved_envelope": "new" if study.own is None else "own",
+        "own_envelope": own_excess(study).to_dict("records"),
         "proof": study.proof.to_dict("records"),
+        "proof_fails": study.fails,
         "decision": _decision(study),
         "confidence_covers": COVERS,
         "agreement": AGREEMENT,

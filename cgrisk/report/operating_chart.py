@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -12,12 +13,16 @@ from numpy.typing import NDArray
 from cgrisk.aircraft import certified_limits, curtailed
 from cgrisk.decide.buffers import Buffers
 from cgrisk.decide.operating_envelope import OperatingEnvelope, operating_envelope
+from cgrisk.decide.operator_envelope import OperatorEnvelope
 from cgrisk.flight import SIDES
 from cgrisk.report.style import AFT, FORWARD, GREY, INK
 
-__all__ = ["envelope_frame", "operating_limits"]
+__all__ = ["OWN_LINE", "envelope_frame", "operating_limits", "own_limits"]
 
 Floats = NDArray[np.float64]
+
+#: How an operator's own envelope is drawn.
+OWN_LINE: Final[dict[str, Any]] = {"color": INK, "lw": 1.4, "ls": ":"}
 
 _TITLES = {"zero_fuel": "zero-fuel mass", "take_off": "take-off mass", "landing": "landing mass"}
 
@@ -111,4 +116,28 @@ def operating_limits(frame: pd.DataFrame, *, ax: Axes, kind: str) -> Axes:
     ax.set_title(_TITLES[kind])
     ax.set_xlabel("centre of gravity, % MAC")
     ax.set_ylabel("mass, t")
+    return ax
+
+
+def own_limits(own: OperatorEnvelope, *, ax: Axes, kind: str) -> Axes:
+    """Draw an operator's own limits over those of the same kind of mass, where it has them.
+
+    Parameters
+    ----------
+    own : OperatorEnvelope
+    ax : matplotlib.axes.Axes
+        From :func:`operating_limits`.
+    kind : str
+        zero_fuel, take_off or landing.
+    """
+    limits = own.limits(kind)
+    if limits is None:
+        return ax
+    bottom, top = ax.get_ylim()
+    for side in SIDES:
+        corners = limits.points(side)[0] / 1e3
+        inside = corners[(corners > bottom) & (corners < top)]
+        mass = np.concatenate([[bottom], inside, [top]])
+        ax.plot(limits.limit(1e3 * mass, side=side), mass, **OWN_LINE)
+    ax.set_ylim(bottom, top)
     return ax

@@ -12,8 +12,13 @@ import pandas as pd
 from cgrisk.decide.beside import conventional_of
 from cgrisk.decide.buffers import Buffers
 from cgrisk.report.buffer_chart import buffer_bars
-from cgrisk.report.buffer_text import BufferStudy, buffer_answer, governing
-from cgrisk.report.operating_chart import envelope_frame, operating_limits
+from cgrisk.report.buffer_text import BufferStudy, buffer_answer, governing, own_excess
+from cgrisk.report.operating_chart import (
+    OWN_LINE,
+    envelope_frame,
+    operating_limits,
+    own_limits,
+)
 from cgrisk.report.style import AFT, FORWARD, INK, chart_style, new_figure, plain, save
 
 __all__ = ["publish_buffers"]
@@ -49,7 +54,7 @@ def publish_buffers(folder: Path, *, study: BufferStudy, manifest: Mapping[str, 
         "envelope": study.envelope.envelope.frame(system=buffers.ask.scenario.operation.units),
         "envelope_chart": frame,
         "proof": study.proof,
-    }
+    } | ({} if study.own is None else {"own_envelope": own_excess(study)})
     for stem, table in tables.items():
         # Twelve figures: converted units end in no row of nines.
         table.to_csv(folder / f"{stem}.csv", index=False, lineterminator="\n", float_format="%.12g")
@@ -60,12 +65,16 @@ def publish_buffers(folder: Path, *, study: BufferStudy, manifest: Mapping[str, 
         axes = figure.subplots(1, len(kinds), squeeze=False)[0]
         for ax, kind in zip(axes, kinds, strict=True):
             operating_limits(frame, ax=ax, kind=kind)
+            if study.own is not None:
+                own_limits(study.own, ax=ax, kind=kind)
         handles = [
             (axes[0].plot([], [], color=INK, lw=1.6)[0], "certified (with any fuel)"),
             (axes[0].plot([], [], color=FORWARD, lw=1.8)[0], "new, forward"),
             (axes[0].plot([], [], color=AFT, lw=1.8)[0], "new, aft (buffer in % MAC)"),
             (axes[0].plot([], [], color=INK, lw=1.0, ls="--")[0], "in use (none at zero fuel)"),
         ]
+        if study.own is not None:
+            handles.append((axes[0].plot([], [], **OWN_LINE)[0], study.own.name))
         figure.legend(
             [handle for handle, _ in handles],
             [name for _, name in handles],

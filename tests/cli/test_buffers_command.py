@@ -150,3 +150,33 @@ def test_what_cannot_be_is_named(
     assert told.out == ""
     assert said in told.err
     assert not (tmp_path / "x").exists()
+
+
+def test_an_envelope_of_ones_own_is_put_to_the_proof(
+    case: Path, told: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    new = pd.read_csv(told / "envelope.csv")
+    new.assign(forward=new["forward"] - 3.0, aft=new["aft"] + 3.0).to_csv(
+        tmp_path / "own.csv", index=False
+    )
+    out = tmp_path / "out"
+    # Three per cent wider on each side: a proof that failed is an exit status of its own.
+    assert run(case, *FEW, "--envelope", tmp_path / "own.csv", "--out", out) == 3
+    text = capsys.readouterr().out
+    assert "NOT PROVED" in text
+    assert text.count("3.00 % MAC outside it") == 2
+    data = pure((out / "buffers.json").read_text())
+    assert (data["proved_envelope"], data["proof_fails"]) == ("own", True)
+    excess = pd.read_csv(out / "own_envelope.csv")
+    np.testing.assert_allclose(excess["outside"], 3.0, atol=1e-6)
+
+
+def test_an_envelope_without_zero_fuel_limits_is_refused(
+    case: Path, told: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    new = pd.read_csv(told / "envelope.csv")
+    path = tmp_path / "own.csv"
+    new[new["mass_kind"] == "landing"].to_csv(path, index=False)
+    assert run(case, *FEW, "--envelope", path, "--out", tmp_path / "x") == 2
+    assert "limits for zero-fuel mass" in capsys.readouterr().err
+    assert not (tmp_path / "x").exists()
