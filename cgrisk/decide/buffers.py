@@ -37,8 +37,9 @@ from cgrisk.rare import (
     strata_of,
 )
 from cgrisk.rare.assumptions import wide_cloud
+from cgrisk.rare.cloud import thinned
 from cgrisk.rare.quantile import TailQuantile, tail_quantile
-from cgrisk.rare.seeds import derived_seed
+from cgrisk.rare.seeds import derived_seed, generator
 from cgrisk.scenario import Scenario
 
 __all__ = ["BUFFER_GROUPS", "Buffer", "BufferAsk", "Buffers", "default_masses", "find_buffers"]
@@ -51,6 +52,9 @@ _DEEPER: Final = 0.05
 _TRIES: Final = 4
 #: Masses between two of those asked for at which a worse load is looked for.
 _BETWEEN: Final = 3
+#: Of the flights kept so many are flown again under other assumptions: at the mass that governs,
+#: and at the lightest, whose people are few.
+_GOVERNING_SHARE, _LIGHTEST_SHARE = 0.5, 0.25
 #: Flights of a stage where only the flights themselves are wanted.
 _CLOUD_PARTICLES: Final = 300
 
@@ -212,10 +216,17 @@ def _one(
 
 
 def _assumed(
-    ask: BufferAsk, buffer: Buffer, question: Question, tail: SplitTail, meter: Meter
+    ask: BufferAsk,
+    buffer: Buffer,
+    question: Question,
+    tail: SplitTail,
+    *,
+    share: float,
+    meter: Meter,
 ) -> tuple[AssumedDistance, int]:
-    """Return the distance (kg m) for a side and group, from the mass that governs."""
-    cloud, flown = wide_cloud(question, tail=tail, meter=meter)
+    """Return the distance (kg m) that the assumptions add to a buffer, and flights flown."""
+    whole, flown = wide_cloud(question, tail=tail, meter=meter)
+    cloud = thinned(whole, share=share, rng=generator(question.seed, "assumptions", "cloud"))
     scale = zero_fuel_scale(question.model)
     level = buffer.estimate_kgm / scale
     reach = max(abs(level), 1.0)
@@ -271,7 +282,11 @@ def find_buffers(ask: BufferAsk, *, meter: Meter | None = None) -> Buffers:
             buffers = [buffer for buffer, _, _ in parts]
             if ask.draws > 0:
                 place = int(np.argmax([buffer.upper_kgm for buffer in buffers]))
-                told = {n: _assumed(ask, *parts[n], meter) for n in sorted({0, place})}
+                shares = {0: _LIGHTEST_SHARE} | {place: _GOVERNING_SHARE}
+                told = {
+                    n: _assumed(ask, *parts[n], share=share, meter=meter)
+                    for n, share in shares.items()
+                }
                 for n, b in enumerate(buffers):
                     source = n if n in told else place
                     distance, flown = told[source]
