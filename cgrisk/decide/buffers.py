@@ -26,20 +26,19 @@ from cgrisk.decide.load_state import scenario_with
 from cgrisk.errors import ComputationError
 from cgrisk.flight import SIDES, prepare, zero_fuel_scale
 from cgrisk.rare import (
+    Cloud,
     Meter,
     Question,
-    SplitTail,
     assumption_range,
-    cloud_of,
     envelope_score,
     fly_rows,
-    split_tail,
     strata_of,
 )
 from cgrisk.rare.assumptions import wide_cloud
 from cgrisk.rare.cloud import thinned
 from cgrisk.rare.quantile import TailQuantile, tail_quantile
 from cgrisk.rare.seeds import derived_seed, generator
+from cgrisk.rare.study import kept_cloud
 from cgrisk.scenario import Scenario
 
 __all__ = ["BUFFER_GROUPS", "Buffer", "BufferAsk", "Buffers", "default_masses", "find_buffers"]
@@ -98,16 +97,9 @@ def _curve(found: TailQuantile, scale: float) -> pd.DataFrame:
     return pd.DataFrame(columns).sort_values("moment_kgm", ignore_index=True)
 
 
-def _flights_kept(question: Question, found: TailQuantile, meter: Meter) -> tuple[SplitTail, int]:
-    if found.tail is not None and found.tail.replicates[0][0].kept:
-        return found.tail, 0
-    small = split_tail(question, pilot=found.pilot, particles=_CLOUD_PARTICLES, meter=meter)
-    return small, small.flights - small.pilot_flights
-
-
-def _shares(question: Question, tail: SplitTail, level: float, group: str) -> TailShares | None:
+def _shares(question: Question, cloud: Cloud, level: float, group: str) -> TailShares | None:
     model, score = question.model, question.score
-    cloud, strata = cloud_of([tail]), strata_of(model)
+    strata = strata_of(model)
     rows = fly_rows(cloud, strata=strata, jobs=question.jobs)
     side = model.columns[score.columns[0]].rsplit(".", 1)[-1]
     try:
@@ -169,7 +161,7 @@ def _humps(
 
 def _one(
     ask: BufferAsk, *, side: str, group: str, mass_kg: float, meter: Meter
-) -> tuple[Buffer, Question, SplitTail]:
+) -> tuple[Buffer, Question, Cloud]:
     load = worst_load(
         ask.scenario,
         mass_kg=mass_kg,
@@ -193,7 +185,9 @@ def _one(
             f"{ask.each_risk:g}: its upper bound stays above it. Ask for a smaller relative error, "
             "more flights, or a higher risk."
         )
-    tail, more = _flights_kept(question, found, meter)
+    cloud, _, more = kept_cloud(
+        question, pilot=found.pilot, tail=found.tail, meter=meter, particles=_CLOUD_PARTICLES
+    )
     scale = zero_fuel_scale(question.model)
     buffer = Buffer(
         side=side,
@@ -207,25 +201,26 @@ def _one(
         assumed_at=math.nan,
         assumed_from_kg=math.nan,
         curve=_curve(found, scale),
-        shares=_shares(question, tail, found.estimate, group),
+        shares=_shares(question, cloud, found.estimate, group),
         method=found.method,
         flights=flown + more,
         notes=found.notes,
     )
-    return buffer, question, tail
+    return buffer, question, cloud
 
 
 def _assumed(
     ask: BufferAsk,
     buffer: Buffer,
     question: Question,
-    tail: SplitTail,
+    kept: Cloud,
     *,
     share: float,
     meter: Meter,
 ) -> tuple[AssumedDistance, int]:
     """Return the distance (kg m) that the assumptions add to a buffer, and flights flown."""
-    whole, flown = wide_cloud(question, tail=tail, meter=meter)
+    strata = strata_of(question.model)
+    whole, flown = wide_cloud(question, cloud=kept, strata=strata, meter=meter)
     cloud = thinned(whole, share=share, rng=generator(question.seed, "assumptions", "cloud"))
     scale = zero_fuel_scale(question.model)
     level = buffer.estimate_kgm / scale

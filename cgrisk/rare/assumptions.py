@@ -25,7 +25,7 @@ from scipy.stats import qmc
 from cgrisk.flight import FlightModel, prepare
 from cgrisk.rare.cloud import Cloud, cloud_of, fly_cloud, weighted_exceedance
 from cgrisk.rare.estimate import replicate_interval
-from cgrisk.rare.multilevel import SplitTail, split_tail
+from cgrisk.rare.multilevel import split_tail
 from cgrisk.rare.pilot import fly_pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.score import score_named
@@ -125,16 +125,34 @@ def possible_strata(scenario: Scenario, *, known: tuple[Stratum, ...]) -> tuple[
 
 
 def wide_cloud(
-    question: Question, *, tail: SplitTail, meter: Meter | None = None
+    question: Question,
+    *,
+    cloud: Cloud,
+    strata: tuple[Stratum, ...],
+    meter: Meter | None = None,
 ) -> tuple[Cloud, int]:
-    """Return the cloud of a tail, with flights of what may happen besides; and flights flown."""
-    strata = possible_strata(question.model.scenario, known=tail.strata)
+    """Return a cloud with flights of what may happen besides, and the flights flown.
+
+    Parameters
+    ----------
+    question : Question
+    cloud : Cloud
+        Of the scenario as it stands.
+    strata : tuple of Stratum
+        That it is of.
+    meter : Meter, optional
+        Told of the flights.
+    """
+    strata = possible_strata(question.model.scenario, known=strata)
     if not strata:
-        return cloud_of([tail]), 0
+        return cloud, 0
     shallow = replace(question, deepest=max(question.deepest, 0.1 * question.target))
     pilot = fly_pilot(shallow, strata=strata, meter=meter)
     more = split_tail(shallow, pilot=pilot, replicates=_FEW, particles=_SMALL, meter=meter)
-    return cloud_of([tail, more]), more.flights
+    other = cloud_of([more])
+    known = {part.name for part in cloud.parts}
+    parts = (*cloud.parts, *(part for part in other.parts if part.name not in known))
+    return Cloud(parts, max(cloud.replicates, other.replicates)), more.flights
 
 
 def _other_aircraft(model: FlightModel, rng: np.random.Generator) -> FlightModel:

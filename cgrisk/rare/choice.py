@@ -18,9 +18,15 @@ from cgrisk.rare.multilevel import SplitTail, splitting_flights
 from cgrisk.rare.pilot import Pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.strata import errors_of, strata_of
-from cgrisk.rare.tilting import LEAST_TILTED, probe_tilting, tilted_tail, why_not_tilted
+from cgrisk.rare.tilting import (
+    LEAST_TILTED,
+    TiltedTail,
+    fly_tilted,
+    probe_tilting,
+    why_not_tilted,
+)
 
-__all__ = ["METHODS", "Choice", "answer", "choose"]
+__all__ = ["METHODS", "Choice", "answer", "choose", "tilt"]
 
 Floats = NDArray[np.float64]
 
@@ -29,12 +35,13 @@ METHODS: Final = ("auto", "counting", "splitting", "kill-rule", "tilting", "exac
 #: Flights that tilting takes for 10 % along a whole curve where nobody moves and seats are alike
 #: (measured: a pilot of up to 8,000, 400 to 1,500 for each strength).
 _TILTED: Final = 20_000.0
-#: Elsewhere it is flown when asked for. (From so many flights of the other methods on, a pilot of
-#: its own would tell: a flight scatters about twice as much as few show, two strengths tell of a
-#: threshold, and the rest of the curve takes as much again.)
-_WORTH_A_PROBE, _OF_SCATTER = math.inf, 8.0
-#: Relative error asked for beyond the target, in those at it; the greatest there, and at all.
-_LESS_BEYOND, _ROUGHEST, _MOST_ERROR = 2.0, 0.5, 0.9
+#: Elsewhere, from so many flights of the other methods on, a pilot of its own tells: a flight
+#: scatters about twice as much as few show, two strengths tell of a threshold, and the rest of the
+#: curve takes as much again.
+_WORTH_A_PROBE, _OF_SCATTER = 150_000.0, 8.0
+#: Relative error of tilting at the target, at most, and beyond it, in those at it. Where it is
+#: rough the weights seen are too few: estimates lie low, and more of their intervals than they say.
+_TILTED_ERROR, _LESS_BEYOND = 0.1, 2.0
 #: Hits expected among splitting's own independent flights from which on they are counted.
 _ENOUGH_TO_COUNT: Final = 300.0
 
@@ -90,22 +97,23 @@ def _tilting_flights(question: Question, pilot: Pilot, least: float, meter: Mete
     """Return the flights tilting is expected to need; infinite where that is not worth asking."""
     error = question.relative_error
     if _as_counted_out(question):
-        return _TILTED * (0.1 / error) ** 2
+        return _TILTED * (0.1 / min(error, _TILTED_ERROR)) ** 2
     if least < _WORTH_A_PROBE:
         return math.inf
     at = pilot.threshold(question.target)
     given = pilot.by_stratum(np.array([at]))[:, 0]
     heaviest = int(np.argmax([s.probability * p for s, p in zip(pilot.strata, given, strict=True)]))
-    meter.begin("pilot of tilting", expected=LEAST_TILTED // 2)
     flown, scatter = probe_tilting(
         pilot.strata[heaviest].model,
         score=question.score,
         threshold=at,
         seed=question.seed,
         jobs=question.jobs,
+        meter=meter,
     )
-    meter.add(flown)
-    return flown * len(pilot.strata) + _OF_SCATTER * (scatter + 1.0) / error**2
+    return (
+        flown * len(pilot.strata) + _OF_SCATTER * (scatter + 1.0) / min(error, _TILTED_ERROR) ** 2
+    )
 
 
 def choose(
@@ -170,12 +178,41 @@ def choose(
     return Choice(best, why)
 
 
+def tilt(
+    question: Question, *, pilot: Pilot, thresholds: Floats, meter: Meter | None = None
+) -> TiltedTail:
+    """Fly a question's curve by tilting, where :func:`choose` says so.
+
+    Parameters
+    ----------
+    question, pilot
+        What is asked.
+    thresholds : float64 array, shape (n,)
+        Rising.
+    meter : Meter, optional
+        Told of the flights.
+    """
+    error = min(question.relative_error, _TILTED_ERROR)
+    at = pilot.threshold(question.target)
+    return fly_tilted(
+        question.model,
+        score=question.score,
+        thresholds=thresholds,
+        seed=question.seed,
+        relative_error=np.where(thresholds <= at, error, _LESS_BEYOND * error),
+        most_flights=question.most_flights,
+        confidence=question.confidence,
+        jobs=question.jobs,
+        meter=meter,
+    )
+
+
 def answer(
     question: Question,
     *,
     choice: Choice,
     pilot: Pilot,
-    tail: SplitTail | None,
+    tail: SplitTail | TiltedTail | None,
     thresholds: Floats,
     meter: Meter | None = None,
 ) -> list[TailEstimate]:
@@ -185,8 +222,8 @@ def answer(
     ----------
     question, choice, pilot
         What is asked, how it is answered.
-    tail : SplitTail or None
-        The replicates, where splitting was chosen.
+    tail : SplitTail or TiltedTail or None
+        What was flown by splitting or tilting, where one of them was chosen.
     thresholds : float64 array, shape (n,)
         Rising; one of them is the pilot's threshold of the target.
     meter : Meter, optional
@@ -202,22 +239,8 @@ def answer(
     confidence, jobs = question.confidence, question.jobs
     if choice.method == "exact":
         return [exact_tail(model, score=score, thresholds=thresholds)]
-    if choice.method == "tilting":
-        meter = Meter() if meter is None else meter
-        meter.begin("tilting", expected=int(_TILTED))
-        error = min(question.relative_error, _MOST_ERROR)
-        beyond = min(_LESS_BEYOND * error, max(_ROUGHEST, error))
-        estimate = tilted_tail(
-            model,
-            score=score,
-            thresholds=thresholds,
-            seed=question.seed,
-            relative_error=np.where(thresholds <= pilot.threshold(question.target), error, beyond),
-            most_flights=question.most_flights,
-            confidence=confidence,
-            jobs=jobs,
-        )
-        return [within_reach(estimate)]
+    if isinstance(tail, TiltedTail):
+        return [within_reach(tail.estimate)]
     if choice.method == "counting":
         at = float(thresholds[np.searchsorted(thresholds, pilot.threshold(question.target))])
         if meter is not None:
@@ -237,7 +260,7 @@ def answer(
         )
         return [estimate]
     if tail is None:
-        raise ValueError("splitting without its replicates")
+        raise ValueError("splitting or tilting without its flights")
     first = tail.first_stage()
     # Settled by the pilot's flights, so that the answer has no say in it.
     expected = first.size * pilot.exceedance(thresholds)

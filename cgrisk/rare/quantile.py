@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from cgrisk.rare.choice import answer, choose
 from cgrisk.rare.counting import count_scores, flights_to_count, fly_scores
 from cgrisk.rare.estimate import TailEstimate
-from cgrisk.rare.multilevel import SplitTail, split_tail
+from cgrisk.rare.multilevel import SplitTail
 from cgrisk.rare.pilot import Pilot, fly_pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.seeds import derived_seed
-from cgrisk.rare.study import curve_thresholds, threshold_at
+from cgrisk.rare.study import flown_tail, threshold_at
+from cgrisk.rare.tilting import TiltedTail
 from cgrisk.risk import needed_flights, quantile_interval
 
 __all__ = ["TailQuantile", "tail_quantile"]
@@ -43,8 +44,8 @@ class TailQuantile:
     curve : tuple of TailEstimate
         The whole curve.
     pilot : Pilot
-    tail : SplitTail or None
-        Replicates, where splitting was used.
+    tail : SplitTail or TiltedTail or None
+        What was flown, where splitting or tilting was used.
     notes : tuple of str
         What is poor, in plain words.
     """
@@ -55,7 +56,7 @@ class TailQuantile:
     flights: int
     curve: tuple[TailEstimate, ...]
     pilot: Pilot
-    tail: SplitTail | None
+    tail: SplitTail | TiltedTail | None
     notes: tuple[str, ...]
 
 
@@ -90,10 +91,7 @@ def tail_quantile(
     choice = choose(question, pilot=pilot, method=method, meter=meter)
     if choice.method == "counting":
         return _counted(question, pilot, meter)
-    tail = None
-    if choice.method in ("splitting", "kill-rule"):
-        tail = split_tail(question, pilot=pilot, adaptive=choice.method == "kill-rule", meter=meter)
-    thresholds = curve_thresholds(pilot, question=question, tail=tail)
+    tail, thresholds = flown_tail(question, choice=choice, pilot=pilot, meter=meter)
     found = answer(
         question, choice=choice, pilot=pilot, tail=tail, thresholds=thresholds, meter=meter
     )
@@ -111,7 +109,8 @@ def tail_quantile(
         estimate=estimate,
         upper=upper,
         method=part.method,
-        flights=max(e.flights for e in found) + (0 if tail else pilot.flights),
+        flights=max(e.flights for e in found)
+        + (0 if isinstance(tail, SplitTail) else pilot.flights),
         curve=tuple(found),
         pilot=pilot,
         tail=tail,
@@ -119,9 +118,11 @@ def tail_quantile(
     )
 
 
-def _notes(found: list[TailEstimate], tail: SplitTail | None, estimate: float) -> tuple[str, ...]:
+def _notes(
+    found: list[TailEstimate], tail: SplitTail | TiltedTail | None, estimate: float
+) -> tuple[str, ...]:
     """Return what is poor at the quantile itself: the curve's end, deeper, is judged elsewhere."""
-    if tail is None or not math.isfinite(estimate):
+    if not isinstance(tail, SplitTail) or not math.isfinite(estimate):
         return tuple(text for e in found for text in e.warnings)
     return tail.estimate(np.array([estimate])).warnings
 

@@ -19,8 +19,8 @@ from cgrisk.rare.assumptions import (
     by_aircraft,
     wide_cloud,
 )
-from cgrisk.rare.choice import Choice, answer, choose
-from cgrisk.rare.cloud import Cloud, fly_rows
+from cgrisk.rare.choice import Choice, answer, choose, tilt
+from cgrisk.rare.cloud import Cloud, cloud_of, fly_rows
 from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.estimate import TailEstimate
 from cgrisk.rare.multilevel import SplitTail, split_tail
@@ -28,10 +28,20 @@ from cgrisk.rare.pilot import Pilot, fly_pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.score import Score
 from cgrisk.rare.seeds import derived_seed
-from cgrisk.rare.strata import strata_of
+from cgrisk.rare.strata import Stratum, strata_of
 from cgrisk.rare.tail_fit import TailFit, tail_fit
+from cgrisk.rare.tilt_cloud import tilted_cloud
+from cgrisk.rare.tilting import TiltedTail
 
-__all__ = ["Inverse", "Study", "curve_thresholds", "study_tail", "threshold_at"]
+__all__ = [
+    "Inverse",
+    "Study",
+    "curve_thresholds",
+    "flown_tail",
+    "kept_cloud",
+    "study_tail",
+    "threshold_at",
+]
 
 Floats = NDArray[np.float64]
 
@@ -179,14 +189,56 @@ def _joined(estimates: list[TailEstimate]) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)
 
 
-def _cloud_tail(
-    question: Question, pilot: Pilot, tail: SplitTail | None, meter: Meter
-) -> tuple[SplitTail, int]:
-    """Return a tail whose flights were kept, and the flights it took beyond what is there."""
+def flown_tail(
+    question: Question, *, choice: Choice, pilot: Pilot, meter: Meter
+) -> tuple[SplitTail | TiltedTail | None, Floats]:
+    """Return what splitting or tilting flies, None for other methods, and the curve's thresholds.
+
+    Parameters
+    ----------
+    question : Question
+    choice : Choice
+        Of the method.
+    pilot : Pilot
+    meter : Meter
+        Told of the flights.
+    """
+    if choice.method == "tilting":
+        thresholds = curve_thresholds(pilot, question=question)
+        return tilt(question, pilot=pilot, thresholds=thresholds, meter=meter), thresholds
+    tail = None
+    if choice.method in ("splitting", "kill-rule"):
+        tail = split_tail(question, pilot=pilot, adaptive=choice.method == "kill-rule", meter=meter)
+    return tail, curve_thresholds(pilot, question=question, tail=tail)
+
+
+def kept_cloud(
+    question: Question,
+    *,
+    pilot: Pilot,
+    tail: SplitTail | TiltedTail | None,
+    meter: Meter,
+    particles: int = _CLOUD_PARTICLES,
+) -> tuple[Cloud, tuple[Stratum, ...], int]:
+    """Return a cloud, its strata, and the flights it took beyond what is there.
+
+    Parameters
+    ----------
+    question : Question
+    pilot : Pilot
+    tail : SplitTail or TiltedTail or None
+        Whose flights were kept; where there are none, a small splitting is flown.
+    meter : Meter
+        Told of the flights.
+    particles : int
+        Of each stage of that.
+    """
+    if isinstance(tail, TiltedTail):
+        return tilted_cloud(tail), pilot.strata, 0
     if tail is not None and tail.replicates[0][0].kept:
-        return tail, 0
-    small = split_tail(question, pilot=pilot, particles=_CLOUD_PARTICLES, meter=meter)
-    return small, small.flights - small.pilot_flights
+        return cloud_of([tail]), tail.strata, 0
+    small = split_tail(question, pilot=pilot, particles=particles, meter=meter)
+    return cloud_of([small]), small.strata, small.flights - small.pilot_flights
 
 
 def _fit(question: Question, thresholds: Floats, meter: Meter) -> tuple[TailFit | None, str]:
@@ -240,10 +292,7 @@ def study_tail(
     model, score = question.model, question.score
     pilot = fly_pilot(question, meter=meter)
     choice = choose(question, pilot=pilot, method=method, meter=meter)
-    tail = None
-    if choice.method in ("splitting", "kill-rule"):
-        tail = split_tail(question, pilot=pilot, adaptive=choice.method == "kill-rule", meter=meter)
-    thresholds = curve_thresholds(pilot, question=question, tail=tail)
+    tail, thresholds = flown_tail(question, choice=choice, pilot=pilot, meter=meter)
     estimates = answer(
         question, choice=choice, pilot=pilot, tail=tail, thresholds=thresholds, meter=meter
     )
@@ -256,14 +305,15 @@ def study_tail(
             f"no flight above {thresholds[0]:.4g} {score.unit} was seen: the target is beyond "
             "reach in this scenario. Ask for a higher target."
         )
-    flights = max(e.flights for e in estimates) + (0 if tail else pilot.flights)
+    counted = isinstance(tail, SplitTail)  # its pilot is
+    flights = max(e.flights for e in estimates) + (0 if counted else pilot.flights)
     fit, why_not = _fit(question, thresholds, meter)
     curve["fit"] = np.nan if fit is None else fit.estimate.estimate
     notes += [why_not] if why_not else []
     flights += _FITTED
     at = threshold_at(question.target, thresholds=thresholds, curve=curve["estimate"].to_numpy())
-    small, extra = _cloud_tail(question, pilot, tail, meter)
-    cloud, more = wide_cloud(question, tail=small, meter=meter)
+    own, strata, extra = kept_cloud(question, pilot=pilot, tail=tail, meter=meter)
+    cloud, more = wide_cloud(question, cloud=own, strata=strata, meter=meter)
     flights += extra + more
     fleet = _fleet(model, score, cloud, question, at)
     assumptions = None

@@ -6,7 +6,6 @@ Pilot flights have keys of their own, so that what they decide has no say in the
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -26,13 +25,13 @@ from cgrisk.flight.leaning import (
     tilt_data,
     watch_seats,
 )
+from cgrisk.rare.question import Meter
 from cgrisk.rare.score import ENVELOPE, Score, reference_arm
 from cgrisk.rare.seeds import derived_seed
 
 __all__ = ["STEP", "Aim", "Ladder", "Leaner", "aim_at", "climb", "off_one", "why_not_tilted"]
 
 Floats = NDArray[np.float64]
-Progress = Callable[[int, int], None]
 
 #: Strengths tried, in standard deviations of the score: 0 and steps up to the last.
 STEP: Final = 0.5
@@ -183,18 +182,34 @@ def _fly(aim: Aim, data: TiltData, seed: int, first: int, count: int) -> tuple[F
     return aim.score.of(rows), np.exp(log_weight)
 
 
+@dataclass(frozen=True, slots=True)
 class Leaner:
-    """Flies leaned flights and counts them; results come in the order of their numbers."""
+    """Flies leaned flights; results come in the order of their numbers.
 
-    def __init__(
-        self, aim: Aim, *, jobs: int, most: int, progress: Progress | None, before: int = 0
-    ) -> None:
-        self.before = before  # flown by others
-        self.aim, self.jobs, self.most, self.progress = aim, jobs, most, progress
-        self.flights = aim.flights
+    Attributes
+    ----------
+    aim : Aim
+    jobs : int
+        Threads; changes no result.
+    meter : Meter
+        Told of the flights; its shelf keeps them.
+    """
+
+    aim: Aim
+    jobs: int
+    meter: Meter
 
     def fly(self, strength: float, seed: int, first: int, count: int) -> tuple[Floats, Floats]:
         """Return (scores, weights) of flights ``first`` to ``first + count - 1`` of a strength."""
+
+        def make() -> dict[str, NDArray[np.generic]]:
+            scores, weights = self._flown(strength, seed, first, count)
+            return {"scores": scores, "weights": weights}
+
+        found = self.meter.kept(f"tilted/{seed}/{strength!r}/{first}/{count}", make)
+        return found["scores"].astype(np.float64), found["weights"].astype(np.float64)
+
+    def _flown(self, strength: float, seed: int, first: int, count: int) -> tuple[Floats, Floats]:
         data = self.aim.data(strength, seed)
         step = delayed(_fly)
         done = Parallel(n_jobs=self.jobs, backend="threading", return_as="generator")(
@@ -205,9 +220,7 @@ class Leaner:
         for score, weight in done:
             scores.append(score)
             weights.append(weight)
-            self.flights += score.size
-            if self.progress is not None:
-                self.progress(min(self.before + self.flights, self.most), self.most)
+            self.meter.add(score.size)
         return np.concatenate(scores), np.concatenate(weights)
 
 
@@ -226,12 +239,15 @@ class Ladder:
         Weakest rung of nearly the least scatter at each threshold, -1 for none.
     off_one : float
         The greatest :func:`off_one` of its rungs.
+    flights : int
+        Flown for it.
     """
 
     scatter: Floats
     estimate: Floats
     best: NDArray[np.int64]
     off_one: float
+    flights: int
 
 
 def off_one(weights: Floats) -> float:
@@ -262,8 +278,9 @@ def climb(leaner: Leaner, thresholds: Floats, *, seed: int, most: int) -> Ladder
     means: list[list[float]] = []
     off = 0.0
     best = np.full(thresholds.size, -1)
+    leaner.meter.begin("pilot of tilting", expected=_PILOT * _RUNGS // 2)
     for rung in range(_RUNGS + 1):
-        if leaner.flights + _PILOT > most:
+        if leaner.aim.flights + _PILOT * (rung + 1) > most:
             break
         own = derived_seed(seed, "pilot", str(rung))
         scores, weights = leaner.fly(STEP * rung, own, 0, _PILOT)
@@ -277,4 +294,5 @@ def climb(leaner: Leaner, thresholds: Floats, *, seed: int, most: int) -> Ladder
             break
     table = np.array(means).reshape(-1, thresholds.size)
     rough = np.array([table[b, i] if b >= 0 else 0.0 for i, b in enumerate(best)])
-    return Ladder(np.array(seen).reshape(-1, thresholds.size), rough, best, off)
+    scatter = np.array(seen).reshape(-1, thresholds.size)
+    return Ladder(scatter, rough, best, off, _PILOT * len(seen))

@@ -19,7 +19,6 @@ missed, the stronger tilt would miss more of them.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -30,26 +29,30 @@ from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel
 from cgrisk.randomness import resolve_seed
 from cgrisk.rare.estimate import TailEstimate, replicate_interval
+from cgrisk.rare.question import Meter
 from cgrisk.rare.score import Score
 from cgrisk.rare.seeds import derived_seed
-from cgrisk.rare.strata import Stratum, strata_of
-from cgrisk.rare.tilt_pilot import STEP, Ladder, Leaner, aim_at, climb, off_one, why_not_tilted
+from cgrisk.rare.strata import strata_of
+from cgrisk.rare.tilt_pilot import Leaner, aim_at, climb, off_one, why_not_tilted
+from cgrisk.rare.tilt_rounds import BATCHES, Round, TiltedStratum
 from cgrisk.sampling import check_counts, warm_up
 
-__all__ = ["LEAST_TILTED", "probe_tilting", "tilted_tail", "why_not_tilted"]
+__all__ = [
+    "LEAST_TILTED",
+    "TiltedTail",
+    "fly_tilted",
+    "probe_tilting",
+    "tilted_tail",
+    "why_not_tilted",
+]
 
 Floats = NDArray[np.float64]
-Progress = Callable[[int, int], None]
 
 #: Pilots and a first round at every strength fit in.
 LEAST_TILTED: Final = 20_000
-#: Batches of each strength; flights of a batch, at least.
-_BATCHES, _LEAST_BATCH = 20, 25
 #: Effective flights below which an estimate is doubtful (fewer where less precision was asked for,
 #: but not below the second), and one flight's share above which it is.
 _FEW_EFFECTIVE, _FEWEST_EFFECTIVE, _LARGE_SHARE = 100.0, 20.0, 0.15
-#: Half of the flights would do for the mean of two strengths, were the scatter known.
-_ROOM = 1.0
 #: Greatest relative error asked for in a stratum, however small its part.
 _ROUGHEST = 0.5
 #: Standard errors by which two strengths may differ; the weights' mean from 1.
@@ -57,103 +60,21 @@ _APART, _OFF_ONE = 3.0, 5.0
 
 
 @dataclass(frozen=True, slots=True)
-class _Round:
-    """The flights of one strength, as parts of estimates: weights above thresholds, else 0."""
+class TiltedTail:
+    """A tail by importance sampling, with the flights that made it.
 
-    strength: float
-    batch: int
-    scores: Floats
-    weights: Floats
+    Attributes
+    ----------
+    estimate : TailEstimate
+    strata : tuple of TiltedStratum
+        With their pilots.
+    rounds : tuple of dict of int to Round
+        Of each stratum: its flights by rung.
+    """
 
-    def parts(self, threshold: float) -> Floats:
-        return np.where(self.scores > threshold, self.weights, 0.0)
-
-    def replicates(self, threshold: float) -> Floats:
-        """Return the estimates of the batches, shape (20, 1)."""
-        means: Floats = self.parts(threshold).reshape(_BATCHES, -1).mean(axis=1)[:, None]
-        return means
-
-
-def _flights_for(scatter: Floats, relative_error: Floats) -> float:
-    """Return the flights of each of two strengths for relative errors of their mean, with room."""
-    return float((_ROOM * (scatter + 1.0) * relative_error**-2).max(initial=0.0))
-
-
-def _round(
-    leaner: Leaner,
-    strength: float,
-    *,
-    thresholds: Floats,
-    scatter: Floats,
-    seed: int,
-    most: int,
-    relative_error: Floats,
-) -> _Round:
-    """Fly a strength in two steps: what the pilot asks for, then what the first step asks for."""
-    own = derived_seed(seed, "main", repr(strength))
-    wanted = _flights_for(scatter, relative_error)
-    batch = max(1, min(max(_LEAST_BATCH, math.ceil(0.5 * wanted / _BATCHES)), most // _BATCHES))
-    scores, weights = leaner.fly(strength, own, 0, _BATCHES * batch)
-    parts = np.where(scores > thresholds[:, None], weights, 0.0)
-    seen = parts.var(axis=1) / np.maximum(parts.mean(axis=1) ** 2, 1e-300)
-    wanted = min(_flights_for(np.maximum(seen, scatter), relative_error), float(most))
-    more = int(wanted) // _BATCHES - batch
-    if more > 0:
-        again = leaner.fly(strength, own, _BATCHES * batch, _BATCHES * more)
-        scores = np.concatenate([scores, again[0]])
-        weights = np.concatenate([weights, again[1]])
-    return _Round(strength, batch + max(more, 0), scores, weights)
-
-
-@dataclass(frozen=True, slots=True)
-class _Climbed:
-    """A stratum after its pilot."""
-
-    stratum: Stratum
-    leaner: Leaner
-    ladder: Ladder
-    seed: int
-
-    @property
-    def upper(self) -> NDArray[np.int64]:
-        """The stronger of the two rungs of each threshold, -1 for none."""
-        return np.where(self.ladder.best < 0, -1, np.maximum(self.ladder.best, 1))
-
-    @property
-    def rungs(self) -> list[int]:
-        """Every rung that a threshold needs: its best one (not the lowest) and the one below."""
-        return sorted({int(r) for best in self.upper if best > 0 for r in (best - 1, best)})
-
-    def seen(self, rung: int) -> tuple[NDArray[np.bool_], Floats]:
-        """Return the thresholds that need a rung, and their scatter by the pilot."""
-        mine = (self.upper == rung) | (self.upper == rung + 1)
-        pilot = self.ladder.scatter[np.minimum(self.ladder.best[mine], rung), mine]
-        return mine, np.where(np.isfinite(pilot), pilot, 0.0)
-
-    def wanted(self, relative_error: Floats) -> float:
-        """Return the flights that all rungs are expected to need."""
-        total = 0.0
-        for rung in self.rungs:
-            mine, scatter = self.seen(rung)
-            least = float(_BATCHES * _LEAST_BATCH)
-            total += max(_flights_for(scatter, relative_error[mine]), least)
-        return total
-
-    def rounds(self, thresholds: Floats, relative_error: Floats, *, most: int) -> dict[int, _Round]:
-        """Fly every rung that a threshold needs."""
-        rungs, done = self.rungs, {}
-        for turn, rung in enumerate(rungs):
-            mine, scatter = self.seen(rung)
-            done[rung] = _round(
-                self.leaner,
-                STEP * rung,
-                thresholds=thresholds[mine],
-                scatter=scatter,
-                seed=self.seed,
-                most=most * (turn + 1) // len(rungs) - most * turn // len(rungs),
-                relative_error=relative_error[mine],
-            )
-        return done
+    estimate: TailEstimate
+    strata: tuple[TiltedStratum, ...]
+    rounds: tuple[dict[int, Round], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,8 +82,8 @@ class _Pair:
     """The flights of two neighbouring strengths in a stratum, and its probability."""
 
     probability: float
-    lower: _Round
-    upper: _Round
+    lower: Round
+    upper: Round
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,12 +108,12 @@ def _answer(pairs: list[_Pair], threshold: float, confidence: float) -> _Answer:
     Batches of the strata are independent: the first of each make the first of the whole.
     """
     own = [
-        sum((p.probability * each.replicates(threshold) for p, each in of), np.zeros((_BATCHES, 1)))
+        sum((p.probability * each.replicates(threshold) for p, each in of), np.zeros((BATCHES, 1)))
         for of in ([(p, p.lower) for p in pairs], [(p, p.upper) for p in pairs])
     ]
     both = 0.5 * (own[0] + own[1])
     estimate, low, high = (float(x[0]) for x in replicate_interval(both, confidence=confidence))
-    errors = [float(x.std(ddof=1)) / math.sqrt(_BATCHES) for x in own]
+    errors = [float(x.std(ddof=1)) / math.sqrt(BATCHES) for x in own]
     spread = math.hypot(*errors)
     gap = float(own[0].mean() - own[1].mean())
     apart = gap / spread if spread > 0.0 else 0.0
@@ -242,7 +163,13 @@ def _doubts(found: _Answer, where: str, relative_error: float) -> list[str]:
 
 
 def probe_tilting(
-    model: FlightModel, *, score: Score, threshold: float, seed: int, jobs: int = -1
+    model: FlightModel,
+    *,
+    score: Score,
+    threshold: float,
+    seed: int,
+    jobs: int = -1,
+    meter: Meter | None = None,
 ) -> tuple[int, float]:
     """Return the flights of a pilot, and the scatter of one flight's part at a threshold.
 
@@ -259,12 +186,16 @@ def probe_tilting(
         Resolved seed.
     jobs : int
         Threads; changes no result.
+    meter : Meter, optional
+        Told of the flights.
     """
     seed = derived_seed(seed, "tilting probe")
+    meter = Meter() if meter is None else meter
     aim = aim_at(model, score, seed=derived_seed(seed, "first pilot"), jobs=jobs)
-    leaner = Leaner(aim, jobs=jobs, most=LEAST_TILTED, progress=None)
+    meter.add(aim.flights)
+    leaner = Leaner(aim, jobs=jobs, meter=meter)
     ladder = climb(leaner, np.array([threshold]), seed=seed, most=LEAST_TILTED)
-    return leaner.flights, float(ladder.scatter.min(initial=math.inf))
+    return aim.flights + ladder.flights, float(ladder.scatter.min(initial=math.inf))
 
 
 def tilted_tail(
@@ -277,8 +208,34 @@ def tilted_tail(
     most_flights: int = 1_000_000,
     confidence: float = 0.95,
     jobs: int = -1,
-    progress: Progress | None = None,
+    meter: Meter | None = None,
 ) -> TailEstimate:
+    """Return the estimate of :func:`fly_tilted`, whose arguments it takes."""
+    return fly_tilted(
+        model,
+        score=score,
+        thresholds=thresholds,
+        seed=seed,
+        relative_error=relative_error,
+        most_flights=most_flights,
+        confidence=confidence,
+        jobs=jobs,
+        meter=meter,
+    ).estimate
+
+
+def fly_tilted(
+    model: FlightModel,
+    *,
+    score: Score,
+    thresholds: NDArray[np.float64],
+    seed: int,
+    relative_error: float | Floats = 0.1,
+    most_flights: int = 1_000_000,
+    confidence: float = 0.95,
+    jobs: int = -1,
+    meter: Meter | None = None,
+) -> TiltedTail:
     """Return the chances that a score exceeds thresholds, by importance sampling.
 
     Each threshold is estimated by the flights of two neighbouring strengths of the tilt, half a
@@ -308,8 +265,8 @@ def tilted_tail(
         Of each interval by itself.
     jobs : int
         Threads; -1 for one per processor.
-    progress : callable, optional
-        Told (flights flown, flights at most) as they are flown.
+    meter : Meter, optional
+        Told of the flights; its shelf keeps what is finished.
 
     Raises
     ------
@@ -320,6 +277,7 @@ def tilted_tail(
     asked = np.broadcast_to(np.asarray(relative_error, dtype=np.float64), thresholds.shape)
     _check(thresholds, asked, most_flights, confidence)
     check_counts(jobs=jobs)
+    meter = Meter() if meter is None else meter
     seed = resolve_seed(seed)
     if reason := why_not_tilted(model, score):
         raise UsageError(
@@ -338,26 +296,22 @@ def tilted_tail(
             most_flights,
             "Allow so many, or use another method.",
         )
-    climbed: list[_Climbed] = []
+    climbed: list[TiltedStratum] = []
     for stratum in strata:
         own = derived_seed(seed, stratum.name)
         aim = aim_at(stratum.model, score, seed=derived_seed(own, "first pilot"), jobs=jobs)
-        leaner = Leaner(
-            aim,
-            jobs=jobs,
-            most=most_flights,
-            progress=progress,
-            before=sum(c.leaner.flights for c in climbed),
-        )
+        meter.add(aim.flights)
+        leaner = Leaner(aim, jobs=jobs, meter=meter)
         most = most_flights // (2 * len(strata))
         ladder = climb(leaner, thresholds, seed=own, most=most)
-        climbed.append(_Climbed(stratum, leaner, ladder, own))
+        climbed.append(TiltedStratum(stratum, leaner, ladder, own))
     errors = _errors(climbed, asked)
     wanted = [c.wanted(error) for c, error in zip(climbed, errors, strict=True)]
-    left = most_flights - sum(c.leaner.flights for c in climbed)
-    rounds: list[dict[int, _Round]] = []
+    pilots = sum(c.pilot_flights for c in climbed)
+    left = most_flights - pilots
+    meter.begin("tilting", expected=int(min(sum(wanted), left)))
+    rounds: list[dict[int, Round]] = []
     for c, error, part in zip(climbed, errors, wanted, strict=True):
-        c.leaner.before = sum(x.leaner.flights for x in climbed if x is not c)
         rounds.append(c.rounds(thresholds, error, most=int(left * part / max(sum(wanted), 1.0))))
     answers = []
     for place, x in enumerate(thresholds):
@@ -369,7 +323,6 @@ def tilted_tail(
             for c, done in zip(climbed, rounds, strict=True)
         ]
         answers.append(_answer(pairs, float(x), confidence))
-    flown = sum(c.leaner.flights for c in climbed)
     used = [each for done in rounds for each in done.values()]
     seen = [found for found in answers if not math.isnan(found.estimate)]
     warnings: list[str] = []
@@ -390,7 +343,7 @@ def tilted_tail(
             f"{score.unit}: out of this method's reach, or beyond the greatest possible score."
         )
     strongest = max((each.strength for each in used), default=0.0)
-    return TailEstimate(
+    estimate = TailEstimate(
         thresholds=thresholds,
         estimate=np.array([found.estimate for found in answers]),
         low=np.array([found.low for found in answers]),
@@ -398,21 +351,22 @@ def tilted_tail(
         confidence=confidence,
         method="importance sampling, seats, masses and loads tilted together"
         + ("" if len(strata) == 1 else f", {len(strata)} strata"),
-        flights=flown,
+        flights=pilots + sum(each.scores.size for each in used),
         diagnostics={
             "least_effective_flights": min((found.effective for found in seen), default=0.0),
             "largest_weight_share": max((found.share for found in seen), default=0.0),
             "strengths_apart": max((found.apart for found in seen), key=abs, default=0.0),
             "weights_off_one": farthest,
-            "pilot_flights": float(flown - sum(each.scores.size for each in used)),
+            "pilot_flights": float(pilots),
             "greatest_strength": strongest,
             "theta_per_kgm": strongest / climbed[0].leaner.aim.spread_kgm,
         },
         warnings=tuple(warnings),
     )
+    return TiltedTail(estimate, tuple(climbed), tuple(rounds))
 
 
-def _errors(climbed: list[_Climbed], relative_error: Floats) -> list[Floats]:
+def _errors(climbed: list[TiltedStratum], relative_error: Floats) -> list[Floats]:
     """Return the relative errors asked for in each stratum, by threshold.
 
     The share of a stratum in the answer, by the pilots, is its share in the variance.

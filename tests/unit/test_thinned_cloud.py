@@ -19,9 +19,8 @@ def cloud() -> Cloud:
         versions=np.zeros((count, 2), dtype=np.uint32),
         scores=scores,
     )
-    weight = np.concatenate(
-        [np.full(n, w / n / 4) for _ in range(4) for n, w in zip(sizes, weights)]
-    )
+    stages = list(zip(sizes, weights, strict=True))
+    weight = np.concatenate([np.full(n, w / n / 4) for _ in range(4) for n, w in stages])
     replicate = np.repeat(np.arange(4), sum(sizes))
     return Cloud((Part("none", 5, particles, weight, replicate, {"x": 2}),), 4)
 

@@ -11,10 +11,12 @@ import pytest
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, prepare
 from cgrisk.flight.leaning import lean_block, sources, tilt_data
+from cgrisk.rare.question import Meter
 from cgrisk.rare.score import envelope_score, score_named, score_names
 from cgrisk.rare.seeds import derived_seed, generator
 from cgrisk.rare.tilt_pilot import off_one
-from cgrisk.rare.tilting import _answer, _doubts, _Pair, _Round, tilted_tail, why_not_tilted
+from cgrisk.rare.tilt_rounds import Round
+from cgrisk.rare.tilting import _answer, _doubts, _Pair, tilted_tail, why_not_tilted
 from tests.flight_cases import edited
 from tests.tilt_cases import ALL_LOADS, LAST_MINUTE, SEATS
 
@@ -105,7 +107,7 @@ def test_arguments_out_of_range(still: FlightModel, changes: dict[str, Any], exp
 
 
 def test_same_bits_on_any_number_of_threads(still: FlightModel) -> None:
-    told: list[tuple[int, int]] = []
+    meters = (Meter(), Meter())
     done = [
         tilted_tail(
             still,
@@ -114,13 +116,13 @@ def test_same_bits_on_any_number_of_threads(still: FlightModel) -> None:
             seed=0,
             relative_error=0.3,
             jobs=jobs,
-            progress=lambda flown, most: told.append((flown, most)),
+            meter=meter,
         )
-        for jobs in (1, 2)
+        for jobs, meter in zip((1, 2), meters, strict=True)
     ]
     assert done[0].estimate.tobytes() == done[1].estimate.tobytes()
     assert done[0].high.tobytes() == done[1].high.tobytes()
-    assert done[0].flights == done[1].flights == told[-1][0]
+    assert done[0].flights == done[1].flights == meters[0].flown == meters[1].flown
     assert (done[0].low < done[0].estimate).all()
     assert (done[0].estimate < done[0].high).all()
 
@@ -181,8 +183,8 @@ def test_what_does_not_vary_is_refused() -> None:
         )
 
 
-def _round_of(scores: list[float], weights: list[float]) -> _Round:
-    return _Round(1.0, len(scores) // 20, np.array(scores), np.array(weights))
+def _round_of(scores: list[float], weights: list[float]) -> Round:
+    return Round(1.0, 5, len(scores) // 20, np.array(scores), np.array(weights))
 
 
 def test_strengths_that_disagree_widen_the_interval() -> None:
