@@ -38,10 +38,14 @@ _TILTED: Final = 20_000.0
 #: Elsewhere, from so many flights of the other methods on, a pilot of its own tells: a flight
 #: scatters about twice as much as few show, two strengths tell of a threshold, and the rest of the
 #: curve takes as much again.
-_WORTH_A_PROBE, _OF_SCATTER = 150_000.0, 8.0
-#: Relative error of tilting at the target, at most, and beyond it, in those at it. Where it is
-#: rough the weights seen are too few: estimates lie low, and more of their intervals than they say.
-_TILTED_ERROR, _LESS_BEYOND = 0.1, 2.0
+_WORTH_A_PROBE, _OF_SCATTER = 150_000.0, 16.0
+#: Where people move, tilting is taken by itself down to this target: deeper, flights whose movement
+#: made most of the score are rare and carry much of the weight, and most samples have none.
+_DEEPEST_TILTED: Final = 9e-7
+#: Relative error of tilting at the target, at most, and how much is added for each factor of ten
+#: beyond it. Where it is rough the weights seen are too few: estimates lie low, and more of their
+#: intervals than they say.
+_TILTED_ERROR, _MORE_BEYOND, _ROUGHEST = 0.1, 0.1, 0.5
 #: Hits expected among splitting's own independent flights from which on they are counted.
 _ENOUGH_TO_COUNT: Final = 300.0
 
@@ -98,7 +102,7 @@ def _tilting_flights(question: Question, pilot: Pilot, least: float, meter: Mete
     error = question.relative_error
     if _as_counted_out(question):
         return _TILTED * (0.1 / min(error, _TILTED_ERROR)) ** 2
-    if least < _WORTH_A_PROBE:
+    if least < _WORTH_A_PROBE or question.target < _DEEPEST_TILTED:
         return math.inf
     at = pilot.threshold(question.target)
     given = pilot.by_stratum(np.array([at]))[:, 0]
@@ -193,13 +197,15 @@ def tilt(
         Told of the flights.
     """
     error = min(question.relative_error, _TILTED_ERROR)
-    at = pilot.threshold(question.target)
+    # Settled by the pilot's flights.
+    depth = np.log10(question.target / np.maximum(pilot.exceedance(thresholds), 1e-15))
+    errors = np.minimum(error + _MORE_BEYOND * np.maximum(depth, 0.0), max(_ROUGHEST, error))
     return fly_tilted(
         question.model,
         score=question.score,
         thresholds=thresholds,
         seed=question.seed,
-        relative_error=np.where(thresholds <= at, error, _LESS_BEYOND * error),
+        relative_error=errors,
         most_flights=question.most_flights,
         confidence=question.confidence,
         jobs=question.jobs,

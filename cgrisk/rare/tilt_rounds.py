@@ -20,8 +20,9 @@ Floats = NDArray[np.float64]
 #: Batches of each strength; flights of a batch, at least.
 BATCHES: Final = 20
 _LEAST_BATCH: Final = 25
-#: Half of the flights would do for the mean of two strengths, were the scatter known.
-_ROOM: Final = 1.0
+#: On the flights that would do for the mean of two strengths, were the scatter known: few flights
+#: show too little of it.
+_ROOM: Final = 6.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +58,7 @@ class Round:
 
 def flights_for(scatter: Floats, relative_error: Floats) -> float:
     """Return the flights of each of two strengths for relative errors of their mean, with room."""
-    return float((_ROOM * (scatter + 1.0) * relative_error**-2).max(initial=0.0))
+    return float((0.5 * _ROOM * (scatter + 1.0) * relative_error**-2).max(initial=0.0))
 
 
 def fly_round(
