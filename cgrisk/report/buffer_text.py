@@ -12,8 +12,8 @@ import pandas as pd
 from cgrisk.decide.beside import KINDS
 from cgrisk.decide.buffers import Buffer, Buffers
 from cgrisk.decide.operating_envelope import OperatingEnvelope
+from cgrisk.report.file_units import FileUnits
 from cgrisk.risk.summary import CAUTIONS, plain
-from cgrisk.units import to_si, unit_name
 
 __all__ = ["BufferStudy", "buffer_answer", "buffer_text"]
 
@@ -51,32 +51,6 @@ class BufferStudy:
     proof: pd.DataFrame
 
 
-@dataclass(frozen=True, slots=True)
-class _Units:
-    """Masses and moments in the units of the scenario's files."""
-
-    mass_kg: float
-    mass_name: str
-    moment_kgm: float
-    moment_name: str
-
-    @classmethod
-    def of(cls, buffers: Buffers) -> _Units:
-        system = buffers.ask.scenario.operation.units
-        return cls(
-            to_si(1.0, dimension="mass", system=system),
-            unit_name("mass", system=system),
-            to_si(1.0, dimension="moment", system=system),
-            unit_name("moment", system=system),
-        )
-
-    def mass(self, value_kg: float) -> str:
-        return f"{value_kg / self.mass_kg:,.0f} {self.mass_name}"
-
-    def moment(self, value_kgm: float, form: str = ",.0f") -> str:
-        return f"{value_kgm / self.moment_kgm:{form}}"
-
-
 def governing(buffers: Buffers, *, side: str, group: str) -> Buffer:
     """Return the largest buffer (kg m) of a side and group."""
     return max(buffers.of(side=side, group=group), key=lambda b: b.buffer_kgm)
@@ -92,7 +66,7 @@ def _row_text(estimate: float, low: float, high: float, *, short: bool = False) 
 
 def _table_lines(study: BufferStudy, side: str, group: str) -> list[str]:
     buffers, beside = study.buffers, study.beside
-    units = _Units.of(buffers)
+    units = FileUnits.of(buffers.ask.scenario)
     lines = [
         f"{side.capitalize()}, {_PHASES[group]}",
         f"  {'zero-fuel':>10}{'people':>8}{'quantile':>10}{'bound':>9}{'assumed':>9}"
@@ -116,7 +90,7 @@ def _table_lines(study: BufferStudy, side: str, group: str) -> list[str]:
         assumed = "left out" if math.isnan(b.assumed_kgm) else units.moment(b.assumed_kgm)
         percent = 100.0 * b.buffer_kgm / (b.mass_kg * buffers.model.balance.mac_m)
         lines.append(
-            f"  {b.mass_kg / units.mass_kg:>10,.0f}{b.load.state.passengers:>8}"
+            f"  {b.mass_kg * units.scale('mass'):>10,.0f}{b.load.state.passengers:>8}"
             f"{units.moment(b.estimate_kgm):>10}"
             f"{units.moment(b.upper_kgm - b.estimate_kgm, '+,.0f'):>9}{assumed:>9}"
             f"{units.moment(b.buffer_kgm):>9}{percent:>7.2f}"
@@ -126,7 +100,7 @@ def _table_lines(study: BufferStudy, side: str, group: str) -> list[str]:
 
 
 def _split_lines(buffers: Buffers, side: str, group: str) -> list[str]:
-    b, units = governing(buffers, side=side, group=group), _Units.of(buffers)
+    b, units = governing(buffers, side=side, group=group), FileUnits.of(buffers.ask.scenario)
     if b.shares is None:
         return [f"  No split at {units.mass(b.mass_kg)}: too few flights at the quantile."]
     lines = [f"  At {units.mass(b.mass_kg)} ({b.load.how}) it is made of"]
@@ -150,14 +124,14 @@ def _split_lines(buffers: Buffers, side: str, group: str) -> list[str]:
 
 def _decision(study: BufferStudy) -> list[str]:
     buffers, ask = study.buffers, study.buffers.ask
-    units = _Units.of(buffers)
+    units = FileUnits.of(buffers.ask.scenario)
     parts = []
     for side in ("forward", "aft"):
         for group in ask.groups:
             b = governing(buffers, side=side, group=group)
             percent = 100.0 * b.buffer_kgm / (b.mass_kg * buffers.model.balance.mac_m)
             parts.append(
-                f"{side} {_PHASES[group]} {units.moment(b.buffer_kgm)} {units.moment_name} "
+                f"{side} {_PHASES[group]} {units.moment(b.buffer_kgm)} {units.name('moment')} "
                 f"({percent:.2f} % MAC of the zero-fuel mass {units.mass(b.mass_kg)})"
             )
     lines = [
@@ -214,7 +188,7 @@ def _decision(study: BufferStudy) -> list[str]:
 
 
 def _proof_lines(study: BufferStudy) -> list[str]:
-    proof, units = study.proof, _Units.of(study.buffers)
+    proof, units = study.proof, FileUnits.of(study.buffers.ask.scenario)
     if proof.empty:
         return ["Not proved: no loads were flown on the envelope's edge."]
     lines = [
@@ -241,9 +215,9 @@ def _proof_lines(study: BufferStudy) -> list[str]:
 def buffer_text(study: BufferStudy) -> str:
     """Return the study as text for a terminal: tables, splits, proof, decision."""
     buffers, ask = study.buffers, study.buffers.ask
-    units = _Units.of(buffers)
+    units = FileUnits.of(buffers.ask.scenario)
     lines = [
-        f"Buffers to the certified envelope, {units.mass_name} and {units.moment_name}: "
+        f"Buffers to the certified envelope, {units.name('mass')} and {units.name('moment')}: "
         f"{ask.scenario.name}",
         f"{buffers.flights:,} flights, seed {ask.seed}; risk {ask.each_risk:g} each, confidence "
         f"{ask.each_confidence:.6g} each",

@@ -19,6 +19,7 @@ from cgrisk.report.dossier.tables import (
     percent,
     probability,
     significant,
+    span,
     table_of,
     words,
 )
@@ -59,8 +60,7 @@ def _tail(result: Result) -> list[Block]:
     range_: list[Field] = []
     if "assumption_high" in curve:
         range_ = [
-            significant("assumption_low", "assumptions, low", 2),
-            significant("assumption_high", "assumptions, high", 2),
+            span("assumption range", low="assumption_low", high="assumption_high"),
             percent("on_assumptions", "rests on them, %"),
         ]
     asked = (

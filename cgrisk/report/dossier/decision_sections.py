@@ -6,12 +6,13 @@ import hashlib
 from typing import Final
 
 from cgrisk.report.dossier.drawing import clean_svg
-from cgrisk.report.dossier.figures import power, spoken
+from cgrisk.report.dossier.figures import chance, spoken
 from cgrisk.report.dossier.findings import Findings, Result
-from cgrisk.report.dossier.parts import Block, Bullets, Figure, Heading, Section, Text
+from cgrisk.report.dossier.parts import HASH_SIGNS, Block, Bullets, Figure, Heading, Section, Text
 from cgrisk.report.dossier.tables import (
     Field,
     interval,
+    measured,
     named,
     number,
     probability,
@@ -20,6 +21,7 @@ from cgrisk.report.dossier.tables import (
     whole,
     words,
 )
+from cgrisk.report.file_units import FileUnits
 
 __all__ = [
     "buffers_section",
@@ -54,7 +56,7 @@ def result_figure(result: Result, stem: str, *, numbers: str, caption: str, alt:
     name = f"{result.kind}-{result.folder.name}-{stem}"
     plain = "".join(c if c.isalnum() and c.isascii() else "-" for c in name)
     if plain != name:  # others may become the same
-        plain += f"-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
+        plain += f"-{hashlib.sha256(name.encode()).hexdigest()[:HASH_SIGNS]}"
     svg = clean_svg(result.drawing(stem), name=plain, shown=str(result.folder / f"{stem}.svg"))
     return Figure(plain, f"{caption} (numbers: {numbers}.csv)", alt, svg)
 
@@ -64,7 +66,7 @@ def _title(result: Result, findings: Findings) -> tuple[Block, ...]:
     return (Heading(f"{result.folder.name}"),) if several else ()
 
 
-def _buffers(result: Result) -> list[Block]:
+def _buffers(result: Result, units: FileUnits) -> list[Block]:
     data = result.data
     buffers, beside = result.table("buffers"), result.table("beside")
     causes, zones = result.table("by_cause"), result.table("by_zone")
@@ -80,7 +82,7 @@ def _buffers(result: Result) -> list[Block]:
     place: list[Field] = [
         words("side", "side", key="side"),
         named("group", "phases", weight=1.6),
-        number("mass_kg", "zero-fuel mass, kg"),
+        measured("mass_kg", "zero-fuel mass", "mass", units),
     ]
     blocks: list[Block] = [
         *head_of(result, asked),
@@ -88,10 +90,10 @@ def _buffers(result: Result) -> list[Block]:
             buffers,
             [
                 *place,
-                number("estimate_kgm", "quantile, kg m"),
-                number("simulation_kgm", "simulation adds, kg m"),
-                number("assumptions_kgm", "assumptions add, kg m"),
-                number("buffer_kgm", "buffer, kg m"),
+                measured("estimate_kgm", "quantile", "moment", units),
+                measured("simulation_kgm", "simulation adds", "moment", units),
+                measured("assumptions_kgm", "assumptions add", "moment", units),
+                measured("buffer_kgm", "buffer", "moment", units),
                 number("buffer_pct_mac", "buffer, % MAC", 2),
             ],
             caption="What must come off each side of the certified envelope, by mass",
@@ -102,7 +104,7 @@ def _buffers(result: Result) -> list[Block]:
             [
                 *place,
                 words("kind", "buffer", weight=2.2),
-                number("moment_kgm", "kg m"),
+                measured("moment_kgm", "", "moment", units),
                 probability(
                     "risk that it leaves (interval)",
                     estimate="risk",
@@ -151,8 +153,8 @@ def _buffers(result: Result) -> list[Block]:
                     [
                         *place,
                         words("part", what, weight=1.6),
-                        number("moment_kgm", "kg m", signed=True),
-                        number("standard_error_kgm", "standard error, kg m"),
+                        measured("moment_kgm", "", "moment", units, signed=True),
+                        measured("standard_error_kgm", "standard error", "moment", units),
                     ],
                     caption=f"The buffers by {what}; the parts add up to the whole",
                 )
@@ -165,7 +167,7 @@ def _buffers(result: Result) -> list[Block]:
                     words("kind", "load"),
                     words("edge", "planned on", weight=1.8),
                     *place[:2],
-                    number("mass_kg", "mass, kg"),
+                    measured("mass_kg", "mass", "mass", units),
                     whole("passengers", "aboard"),
                     probability("risk (interval)"),
                     words("over", "over the accepted one"),
@@ -182,12 +184,13 @@ def buffers_section(findings: Findings) -> Section | None:
     """Return the buffers with the conventional ones beside."""
     blocks: list[Block] = []
     for result in findings.of("buffers"):
-        blocks += [*_title(result, findings), *_buffers(result)]
+        blocks += [*_title(result, findings), *_buffers(result, findings.units)]
     return Section("buffers", "Buffers and the operational envelope", tuple(blocks))
 
 
 def zones_section(findings: Findings) -> Section | None:
     """Return where the curtains should stand."""
+    units = findings.units
     blocks: list[Block] = []
     for result in findings.of("zones"):
         data = result.data
@@ -222,10 +225,10 @@ def zones_section(findings: Findings) -> Section | None:
                 [
                     words("division", "division"),
                     words("boundaries", "curtains after rows", weight=1.8),
-                    number("seating_sd_random_kgm", "seating SD, at random, kg m"),
-                    number("seating_sd_sampled_kgm", "sampled, kg m"),
-                    number("seating_sd_sampled_se_kgm", "its standard error, kg m"),
-                    number("conventional_kgm", "conventional a side, kg m"),
+                    measured("seating_sd_random_kgm", "seating SD, at random", "moment", units),
+                    measured("seating_sd_sampled_kgm", "sampled", "moment", units),
+                    measured("seating_sd_sampled_se_kgm", "its standard error", "moment", units),
+                    measured("conventional_kgm", "conventional a side", "moment", units),
                     interval(
                         "excess forward, % MAC",
                         2,
@@ -303,6 +306,7 @@ def policies_section(findings: Findings) -> Section | None:
 
 def restriction_section(findings: Findings) -> Section | None:
     """Return the least restriction found, as a draft."""
+    units = findings.units
     blocks: list[Block] = []
     for result in findings.of("restrict"):
         data = result.data
@@ -323,7 +327,7 @@ def restriction_section(findings: Findings) -> Section | None:
                     words("status", "status"),
                     words("restriction", "restriction", weight=2.5),
                     whole("seats_blocked", "blocked"),
-                    number("moved_kg", "hold load moved, kg"),
+                    measured("moved_kg", "hold load moved", "mass", units),
                     words("side", "worse side", key="side"),
                     probability("risk (interval)", estimate="risk"),
                     significant("confirmed_high", "confirmed: at most", 2),
@@ -370,9 +374,6 @@ def loads_section(findings: Findings) -> Section | None:
             lines = []
             for name, mix in data["mixes"].items():
                 either = mix["either_side"]
-                lines.append(
-                    f"{spoken(name)}: {power(either['estimate'])} ({power(either['low'])} to "
-                    f"{power(either['high'])}) on either side"
-                )
+                lines.append(f"{spoken(name)}: {chance(either)} on either side")
             blocks += [Heading("Risk per flight over the mix of loads"), Bullets(tuple(lines))]
     return Section("loads", "Past loads", tuple(blocks))

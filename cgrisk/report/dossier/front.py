@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from cgrisk.flight import operational_shift
 from cgrisk.report.dossier.commands import asks
-from cgrisk.report.dossier.figures import chance, chance_cell, fixed, power
+from cgrisk.report.dossier.figures import chance, chance_cell, fixed, one_in, powers
 from cgrisk.report.dossier.findings import Findings, Result
 from cgrisk.report.dossier.parts import Block, Bullets, Cell, Table, Text, columns
 from cgrisk.sampling.layout import AS_PLANNED, AT_LIMIT
@@ -54,7 +54,7 @@ def _tail_of(findings: Findings, side: str) -> Result | None:
 def _assumed(row: dict[str, Any]) -> str:
     if row.get("assumption_high") is None or not math.isfinite(row["assumption_high"]):
         return ""
-    text = f"{power(row['assumption_low'])} to {power(row['assumption_high'])}"
+    text = " to ".join(powers([row["assumption_low"], row["assumption_high"]]))
     share = row.get("on_assumptions")
     if share is not None and math.isfinite(share):
         text += f"; {100.0 * share:.0f} % of the risk rests on inputs without a source"
@@ -127,27 +127,34 @@ def _answer_table(findings: Findings, numbers: dict[str, Any]) -> Table:
     )
 
 
-def _missing(findings: Findings, numbers: dict[str, Any]) -> list[str]:
-    lines = []
-    for side in _SIDES:
-        tail = numbers[side]["tail"]
-        if tail is None or not _assumed(tail):
-            lines.append(
-                f"Not reckoned yet for {side}: the assumption range and the share that rests on "
-                f"inputs without a source. Add them: {asks(findings.run, 'tail', side=side)}"
-            )
-    return lines
+def _missing(findings: Findings, numbers: dict[str, Any]) -> list[Block]:
+    """Return what is not reckoned yet, with the commands that add it."""
+    sides = [
+        side
+        for side in _SIDES
+        if numbers[side]["tail"] is None or not _assumed(numbers[side]["tail"])
+    ]
+    if not sides:
+        return []
+    text = (
+        f"Not reckoned yet for {' and '.join(sides)}: the assumption range and the share that "
+        "rests on inputs without a source. They are added by (P: the risk that you accept)"
+    )
+    commands = "\n".join(asks(findings.run, "tail", side=side) for side in sides)
+    return [Text(text, "warning"), Text(commands, "command")]
 
 
 def _how(findings: Findings, numbers: dict[str, Any]) -> str:
     row = numbers["aft"]["at_limit"]
     precise = findings.run.inputs.precision is not None
     method = "intervals that hold whenever the run stops" if precise else "exact binomial"
+    confidence = f"{100.0 * float(row['confidence']):g} %"
     return (
         f"By counting {findings.run.manifest.flown:,} simulated flights, seed "
-        f"{findings.run.inputs.seed}; {method}, {100.0 * float(row['confidence']):g} %. That "
-        "interval is numerical error alone. The assumption range is what inputs without a "
-        "published or measured source may do; it does not shrink with flights."
+        f"{findings.run.inputs.seed}; {method}, two-sided, {confidence}: so is an upper bound where "
+        "no flight was outside. Each interval holds by itself, not all together. It is numerical "
+        "error alone; the assumption range is what inputs without a published or measured source "
+        "may do, and does not shrink with flights."
     )
 
 
@@ -189,10 +196,17 @@ def _next(findings: Findings) -> list[str]:
     if not findings.of("buffers"):
         lines.append(
             "Compare the upper end of the interval at the limit with your own target; there is no "
-            "published one. What must come off each side for a target is told by: "
+            "published one. What must come off each side for a target is told by "
             + asks(findings.run, "buffers")
         )
     return lines
+
+
+def _often(row: dict[str, Any]) -> str:
+    """Return one in how many flights, to two figures, and the range."""
+    middle, least = one_in(float(row["estimate"])), one_in(float(row["high"]))
+    most = f"to {one_in(float(row['low']))}" if row["low"] > 0.0 else "or more"
+    return f"{middle}; {least} {most}"
 
 
 def _headline(numbers: dict[str, Any], limit: str) -> str:
@@ -203,7 +217,7 @@ def _headline(numbers: dict[str, Any], limit: str) -> str:
         row = numbers[side]["at_limit"]
         text = f"{side} with a probability of {chance(row)} a flight"
         if row["hits"] > 0:
-            text += f", about 1 flight in {power(1.0 / float(row['estimate']))}"
+            text += f" (about 1 flight in {_often(row)})"
         parts.append(text)
     own = "; ".join(f"{side} {chance(numbers[side]['as_planned'])}" for side in order)
     return (
@@ -227,7 +241,7 @@ def first_half_page(findings: Findings) -> tuple[tuple[Block, ...], dict[str, An
         Text(_headline(numbers, limit), "decision"),
         _answer_table(findings, numbers),
         Text(_how(findings, numbers) + " " + _room(numbers, limit)),
-        *(Text(line, "warning") for line in _missing(findings, numbers)),
+        *_missing(findings, numbers),
         Bullets(tuple(_next(findings))),
     ]
     return tuple(blocks), {"scenario": scenario.name, "sides": numbers}

@@ -7,12 +7,13 @@ import re
 from typing import Any, Final
 
 from cgrisk.report.convergence_chart import convergence
-from cgrisk.report.dossier.commands import PLACEHOLDERS, asks
+from cgrisk.report.dossier.commands import PLACEHOLDERS, asks, repeats
 from cgrisk.report.dossier.drawing import drawn
-from cgrisk.report.dossier.figures import chance, power
+from cgrisk.report.dossier.figures import chance, power, powers
 from cgrisk.report.dossier.findings import Findings, Result
 from cgrisk.report.dossier.formulas import FORMULAS
 from cgrisk.report.dossier.parts import (
+    HASH_SIGNS,
     Block,
     Bullets,
     Cell,
@@ -177,7 +178,8 @@ def _swings(findings: Findings) -> dict[str, str]:
         for row in swings.to_dict("records"):
             low, high = float(row["ratio_at_low"]), float(row["ratio_at_high"])
             if math.isfinite(low) and math.isfinite(high):
-                text = f"{result.data['side']}: × {power(low)} to × {power(high)}"
+                least, most = powers([low, high])
+                text = f"{result.data['side']}: × {least} to × {most}"
             else:
                 text = f"{result.data['side']}: too few flights to tell"
             found.setdefault(_plain(str(row["key"])), []).append(text)
@@ -217,11 +219,12 @@ def register_section(findings: Findings) -> Section:
     if not findings.of("causes"):
         blocks.append(
             Text(
-                "How far the answer moves over the range of each assumption is not reckoned yet: "
-                + asks(findings.run, "causes"),
+                "How far the answer moves over the range of each assumption is not reckoned yet. "
+                "It is told by (P: the risk that you accept)",
                 "warning",
             )
         )
+        blocks.append(Text(asks(findings.run, "causes"), "command"))
     blocks.append(
         Table(
             "Every input",
@@ -332,7 +335,7 @@ def manifest_section(findings: Findings) -> Section:
     inputs, manifest = findings.run.inputs, findings.run.manifest
     facts: list[tuple[str, Any]] = [
         ("scenario", findings.run.model.scenario.name),
-        ("SHA-256 of the scenario", inputs.scenario_sha256),
+        ("SHA-256 of the scenario", inputs.scenario_sha256[:HASH_SIGNS]),
         ("seed", str(inputs.seed)),
         ("flights flown", f"{manifest.flown:,}"),
         ("flights asked for", f"{inputs.flights:,}"),
@@ -344,10 +347,13 @@ def manifest_section(findings: Findings) -> Section:
     ]
     blocks: list[Block] = [
         Text("The run is repeated, bit for bit on one processor type and set of versions, by"),
-        Text("cgrisk rerun DIR", "command"),
+        Text(repeats(findings.run, "rerun"), "command"),
+        Text("This report is made again, to the same bytes, by"),
+        Text(repeats(findings.run, "report"), "command"),
         Text(
-            "where DIR is its folder. This report is made again, to the same bytes, by “cgrisk "
-            "report DIR”. Every file was checked against its hash before it was read."
+            "from the folder in which they were typed first. Every file was checked against its "
+            f"hash before it was read. Of a hash the first {HASH_SIGNS} signs are shown; "
+            "manifest.json, and the seal of a result, hold all."
         ),
         Table(
             "The run",
@@ -367,7 +373,7 @@ def manifest_section(findings: Findings) -> Section:
                         Cell(result.command),
                         Cell(str(result.data["manifest"].get("seed", ""))),
                         Cell(str(result.data["manifest"].get("cgrisk", ""))),
-                        Cell(result.sha256()[:16]),
+                        Cell(result.sha256()[:HASH_SIGNS]),
                     )
                     for result in findings.results
                 ),
@@ -388,20 +394,21 @@ def missing_section(findings: Findings) -> Section:
         "restrict": "the least restriction",
         "loads": "past loads",
     }
-    lines = []
+    lines: list[tuple[str, str]] = []
     for kind, what in names.items():
         sides = {result.data.get("side") for result in findings.of(kind)}
         if kind in ("tail", "causes"):
             for side in ("aft", "forward"):
                 if side not in sides:
-                    lines.append(f"{what}, {side}: {asks(run, kind, side=side)}")
+                    lines.append((f"{what}, {side}", asks(run, kind, side=side)))
         elif not findings.of(kind):
-            lines.append(f"{what}: {asks(run, kind)}")
+            lines.append((what, asks(run, kind)))
     if findings.table("entry_errors").empty:
-        lines.append(f"errors on the load sheet (another run): {asks(run, 'entry')}")
+        lines.append(("errors on the load sheet (another run)", asks(run, "entry")))
     blocks: list[Block] = []
     if lines:
-        blocks += [Bullets(tuple(lines)), Text(PLACEHOLDERS, "note")]
+        commands = "\n".join(f"# {what}\n{command}" for what, command in lines)
+        blocks += [Text(commands, "command"), Text(PLACEHOLDERS, "note")]
     if findings.left_out:
         blocks += [
             Heading("Folders beside the run that were left out"),

@@ -12,6 +12,7 @@ from typing import Any, Final, Literal
 
 __all__ = [
     "BANNER",
+    "HASH_SIGNS",
     "Block",
     "Bullets",
     "Cell",
@@ -34,6 +35,8 @@ BANNER: Final = (
     "Study aid, not approved data and not for dispatch. The certified limits, the operator's "
     "approved manual, the authority's rules and qualified staff decide."
 )
+#: Signs of a SHA-256 that are shown, everywhere in a report.
+HASH_SIGNS: Final = 12
 #: What a paragraph is for: "command" is text to type, "caution" must not be overlooked.
 Kind = Literal["plain", "lead", "caution", "decision", "command", "note", "warning"]
 

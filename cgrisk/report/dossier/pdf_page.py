@@ -36,7 +36,9 @@ STANDARDS: Final = ("a-2a", "ua-1")
 def _block(block: Block) -> dict[str, Any]:
     """Return a block as plain data; text stays text and is never read as markup."""
     if isinstance(block, Text):
-        return {"kind": "Text", "mood": block.kind, "text": _shown(block.text)}
+        typed = block.kind == "command"  # is copied out of the page as it stands
+        text = _readable(block.text) if typed else _shown(block.text)
+        return {"kind": "Text", "mood": block.kind, "text": text}
     if isinstance(block, Heading):
         return {"kind": "Heading", "text": _shown(block.text)}
     if isinstance(block, Bullets):
@@ -77,10 +79,14 @@ def _sign(sign: str) -> str:
     return sign if known else f"[U+{place:04X}]"
 
 
-def _shown(text: str) -> str:
+def _readable(text: str) -> str:
     """Return text that an archive can hold: every sign in one of the fonts that are embedded."""
-    shown = "".join(_sign(sign) for sign in text)
-    return _LONG.sub(lambda word: _BREAK.sub("\\1\u200b", word[0]), shown)
+    return "".join(_sign(sign) for sign in text)
+
+
+def _shown(text: str) -> str:
+    """Return readable text whose long words may be broken."""
+    return _LONG.sub(lambda word: _BREAK.sub("\\1\u200b", word[0]), _readable(text))
 
 
 def _content(dossier: Dossier) -> str:
