@@ -184,7 +184,8 @@ def _flight_lines(tables: TrimTables) -> list[str]:
         return []
     lines = [
         "",
-        "Required trim authority beyond the planned demand, at risk 0.01 (left to the stop)",
+        "Required trim authority beyond the planned demand, at risk 0.01, cgrisk's own default: no "
+        "authority publishes one (left to the stop)",
     ]
     part = authority[authority["risk"] == 0.01]
     for phase in part["phase"].unique():

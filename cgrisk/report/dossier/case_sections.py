@@ -137,8 +137,8 @@ def _words(findings: Findings) -> str:
         f"are planned, seated by the rule “{operation.seating.rule.replace('_', ' ')}”, parties "
         f"{operation.seating.parties}. The flight “{operation.name}” takes {minutes / 60.0:.1f} h "
         f"with {findings.units.mass(operation.fuel.block)} of fuel at the start of taxi. The "
-        f"load sheet says: zero-fuel mass {findings.units.mass(sheet.zero_fuel_mass_kg)}, zero-fuel CG "
-        f"{sheet.zero_fuel_cg_pct_mac:.1f} % MAC (index {sheet.zero_fuel_index:.1f})."
+        f"load sheet says: zero-fuel mass {findings.units.mass(sheet.zero_fuel_mass_kg)}, "
+        f"zero-fuel CG {sheet.zero_fuel_cg_pct_mac:.1f} % MAC (index {sheet.zero_fuel_index:.1f})."
     )
 
 

@@ -69,9 +69,8 @@ def powers(values: Sequence[float], digits: int = 2) -> list[str]:
 
 def one_in(probability: float) -> str:
     """Return one over a probability to two figures, as it is said: 1,500."""
-    return (
-        f"{float(f'{1.0 / probability:.1e}'):,.0f}" if probability < 0.1 else power(1 / probability)
-    )
+    flights = 1.0 / probability
+    return f"{float(f'{flights:.1e}'):,.0f}" if flights >= 10.0 else power(flights)
 
 
 def fixed(value: Any, digits: int = 0, *, signed: bool = False) -> str:

@@ -87,9 +87,13 @@ def _numbers(findings: Findings) -> dict[str, Any]:
     return found
 
 
+def _worst_first(numbers: dict[str, Any]) -> list[str]:
+    return sorted(_SIDES, key=lambda side: -float(numbers[side]["at_limit"]["high"]))
+
+
 def _answer_table(findings: Findings, numbers: dict[str, Any]) -> Table:
     rows = []
-    for side in _SIDES:
+    for side in _worst_first(numbers):
         here = numbers[side]
         tail = here["tail"]
         assumed = "not reckoned yet"
@@ -119,7 +123,7 @@ def _answer_table(findings: Findings, numbers: dict[str, Any]) -> Table:
         columns=columns(
             "side",
             f"2:planned on the {limit}, by counting",
-            "2:the same, by the rare-event method",
+            "2:the same, from the tail study",
             "2:assumption range (9 draws in 10)",
             "2:as this load is planned",
         ),
@@ -138,7 +142,7 @@ def _missing(findings: Findings, numbers: dict[str, Any]) -> list[Block]:
         return []
     text = (
         f"Not reckoned yet for {' and '.join(sides)}: the assumption range and the share that "
-        "rests on inputs without a source. They are added by (P: the risk that you accept)"
+        "rests on inputs without a source. With P, the risk that you accept, they are added by:"
     )
     commands = "\n".join(asks(findings.run, "tail", side=side) for side in sides)
     return [Text(text, "warning"), Text(commands, "command")]
@@ -151,10 +155,10 @@ def _how(findings: Findings, numbers: dict[str, Any]) -> str:
     confidence = f"{100.0 * float(row['confidence']):g} %"
     return (
         f"By counting {findings.run.manifest.flown:,} simulated flights, seed "
-        f"{findings.run.inputs.seed}; {method}, two-sided, {confidence}: so is an upper bound where "
-        "no flight was outside. Each interval holds by itself, not all together. It is numerical "
-        "error alone; the assumption range is what inputs without a published or measured source "
-        "may do, and does not shrink with flights."
+        f"{findings.run.inputs.seed}; {method}, two-sided, {confidence}. Where no flight was "
+        "outside the upper end of that interval is told. Intervals hold one at a time, not "
+        "together. They are numerical error alone; the assumption range is what inputs without a "
+        "published or measured source may do, and does not shrink with flights."
     )
 
 
@@ -163,13 +167,19 @@ def _room(numbers: dict[str, Any], limit: str) -> str:
     for side in _SIDES:
         room = float(numbers[side]["room_pct_mac"])
         if room < 0.0:
-            parts.append(f"is {fixed(-room, 2)} % MAC beyond it {side}")
+            parts.append(f"{fixed(-room, 2)} % MAC beyond the {limit} {side}")
         else:
-            parts.append(f"may move {fixed(room, 2)} % MAC {side} before it is met")
-    return f"This load against the {limit}: the planned zero-fuel CG {' and '.join(parts)}."
+            parts.append(f"{fixed(room, 2)} % MAC from the {limit} {side}")
+    return f"This load as planned stands {' and '.join(parts)} (of the zero-fuel CG)."
 
 
-def _restriction(result: Result) -> str:
+def _called(findings: Findings, result: Result) -> str:
+    """Return what a result is called: its folder only where others are of its kind."""
+    several = len(findings.of(result.kind)) > 1
+    return _NAMES[result.kind] + (f" ({result.folder.name})" if several else "")
+
+
+def _restriction(findings: Findings, result: Result) -> str:
     """Return what a search for the least restriction found, in a sentence."""
     parts = [
         f"{row['passengers']} aboard, {row['restriction']} ({row['seats_blocked']} seats blocked)"
@@ -179,27 +189,32 @@ def _restriction(result: Result) -> str:
     ]
     more = f"; and {len(parts) - _SHOWN} more" if len(parts) > _SHOWN else ""
     return (
-        f"Restriction ({result.folder.name}), a draft, not approved, for a target of "
+        f"{_called(findings, result)}, a draft, not approved, for a target of "
         f"{result.data['target']:g}: {'; '.join(parts[:_SHOWN])}{more}."
     )
 
 
 def _next(findings: Findings) -> list[str]:
     """Return what to do: the sentence to act on of each decision, else what to ask."""
-    lines = [_restriction(result) for result in findings.of("restrict")]
+    lines = [_restriction(findings, result) for result in findings.of("restrict")]
     for kind in _ACTED_ON:
         for result in findings.of(kind):
             told = [line for line in result.decision if line.startswith(("Decision", "NOT PROVED"))]
             first = told[:2] if told and told[0].startswith("NOT") else told[:1]
             for line in first or list(result.decision[:1]):
-                lines.append(f"{_NAMES[kind]} ({result.folder.name}): {line}")
-    if not findings.of("buffers"):
-        lines.append(
-            "Compare the upper end of the interval at the limit with your own target; there is no "
-            "published one. What must come off each side for a target is told by "
-            + asks(findings.run, "buffers")
-        )
+                lines.append(f"{_called(findings, result)}: {line}")
     return lines
+
+
+def _ask(findings: Findings) -> list[Block]:
+    """Return what to ask next where no buffers are there."""
+    if findings.of("buffers"):
+        return []
+    text = (
+        "Compare the upper end of the interval at the limit with your own target; there is no "
+        "published one. What must come off each side for a target P is told by:"
+    )
+    return [Text(text), Text(asks(findings.run, "buffers"), "command")]
 
 
 def _often(row: dict[str, Any]) -> str:
@@ -211,7 +226,7 @@ def _often(row: dict[str, Any]) -> str:
 
 def _headline(numbers: dict[str, Any], limit: str) -> str:
     """Return the answer in a sentence, the worse side first."""
-    order = sorted(_SIDES, key=lambda side: -float(numbers[side]["at_limit"]["high"]))
+    order = _worst_first(numbers)
     parts = []
     for side in order:
         row = numbers[side]["at_limit"]
@@ -231,6 +246,7 @@ def first_half_page(findings: Findings) -> tuple[tuple[Block, ...], dict[str, An
     scenario, numbers = findings.run.model.scenario, _numbers(findings)
     bare = scenario.operation.operational_envelope is None
     limit = "certified limit" if bare else "operational limit"
+    lines = _next(findings)
     blocks: list[Block] = [
         Text(
             f"How likely is a flight of “{scenario.operation.name}” with “"
@@ -242,6 +258,7 @@ def first_half_page(findings: Findings) -> tuple[tuple[Block, ...], dict[str, An
         _answer_table(findings, numbers),
         Text(_how(findings, numbers) + " " + _room(numbers, limit)),
         *_missing(findings, numbers),
-        Bullets(tuple(_next(findings))),
+        *([Bullets(tuple(lines))] if lines else []),
+        *_ask(findings),
     ]
     return tuple(blocks), {"scenario": scenario.name, "sides": numbers}

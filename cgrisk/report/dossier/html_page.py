@@ -8,7 +8,7 @@ from importlib import resources
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
-from cgrisk.report.dossier.parts import BANNER, Dossier
+from cgrisk.report.dossier.parts import BANNER, Dossier, said_when
 from cgrisk.report.page_policy import source_of
 from cgrisk.risk.summary import CAUTIONS
 
@@ -47,6 +47,7 @@ def html_page(dossier: Dossier) -> str:
     template = environment.get_template("report.html")
     return template.render(
         dossier=dossier,
+        when=said_when(dossier.date),
         style=style,
         style_source=source_of(style),
         script=script,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import Any, Final, Literal
 
 __all__ = [
@@ -27,6 +28,7 @@ __all__ = [
     "Text",
     "columns",
     "said",
+    "said_when",
     "sections_of",
 ]
 
@@ -200,6 +202,11 @@ class Dossier:
     front: tuple[Block, ...]
     sections: tuple[Section, ...]
     numbers: dict[str, Any]
+
+
+def said_when(date: str) -> str:
+    """Return a date (ISO 8601) as it is read, UTC."""
+    return f"{datetime.fromisoformat(date).astimezone(UTC):%Y-%m-%d %H:%M} UTC"
 
 
 def said(*texts: str, kind: Kind = "plain") -> tuple[Text, ...]:

@@ -21,6 +21,7 @@ from cgrisk.report.dossier.parts import (
     Heading,
     Table,
     Text,
+    said_when,
 )
 
 __all__ = ["STANDARDS", "pdf_page"]
@@ -64,8 +65,14 @@ def _table(table: Table) -> dict[str, Any]:
             {"head": _shown(column.head), "numeric": column.numeric, "weight": column.weight}
             for column in table.columns
         ],
-        "rows": [[_shown(cell.text) for cell in row] for row in table.rows],
+        "rows": [[_cell(cell.text) for cell in row] for row in table.rows],
     }
+
+
+def _cell(text: str) -> dict[str, Any]:
+    """Return a cell; a command in it is copied out of the page as it stands."""
+    typed = text.startswith("cgrisk ")
+    return {"text": _readable(text) if typed else _shown(text), "typed": typed}
 
 
 def _sign(sign: str) -> str:
@@ -93,7 +100,7 @@ def _content(dossier: Dossier) -> str:
     data = {
         "title": _shown(dossier.title),
         "subtitle": _shown(dossier.subtitle),
-        "date": dossier.date,
+        "when": said_when(dossier.date),
         "banner": BANNER,
         "front": [_block(block) for block in dossier.front],
         "sections": [
