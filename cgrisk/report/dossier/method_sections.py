@@ -1,4 +1,4 @@
-"""Convergence, the register of inputs, the method, every alternative tried, how to repeat it."""
+"""Convergence, the method, every alternative tried, how to repeat it."""
 
 from __future__ import annotations
 
