@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
@@ -15,7 +15,7 @@ from cgrisk.decide.operating_envelope import OperatingEnvelope
 from cgrisk.report.file_units import FileUnits
 from cgrisk.risk.summary import CAUTIONS, plain
 
-__all__ = ["BufferStudy", "buffer_answer", "buffer_text"]
+__all__ = ["BufferStudy", "buffer_answer", "buffer_decisions", "buffer_text"]
 
 #: Stands under every buffer.
 AGREEMENT: Final = (
@@ -48,7 +48,7 @@ class BufferStudy:
     buffers: Buffers
     beside: pd.DataFrame
     envelope: OperatingEnvelope
-    proof: pd.DataFrame
+    proof: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def governing(buffers: Buffers, *, side: str, group: str) -> Buffer:
@@ -122,7 +122,8 @@ def _split_lines(buffers: Buffers, side: str, group: str) -> list[str]:
     return lines
 
 
-def _decision(study: BufferStudy) -> list[str]:
+def buffer_decisions(study: BufferStudy) -> list[str]:
+    """Return what to do about the buffers, a sentence each."""
     buffers, ask = study.buffers, study.buffers.ask
     units = FileUnits.of(buffers.ask.scenario)
     parts = []
@@ -229,7 +230,7 @@ def buffer_text(study: BufferStudy) -> str:
             lines += ["", *_table_lines(study, side, group), *_split_lines(buffers, side, group)]
     notes = dict.fromkeys(note for b in buffers.found for note in b.notes)
     lines += [""] + [f"  warning: {note}" for note in notes]
-    lines += [*_proof_lines(study), "", *_decision(study), "", COVERS, AGREEMENT, CAUTIONS]
+    lines += [*_proof_lines(study), "", *buffer_decisions(study), "", COVERS, AGREEMENT, CAUTIONS]
     return "\n".join(lines)
 
 
@@ -264,7 +265,7 @@ def buffer_answer(study: BufferStudy) -> dict[str, Any]:
             for c in study.envelope.crossings
         ],
         "proof": study.proof.to_dict("records"),
-        "decision": _decision(study),
+        "decision": buffer_decisions(study),
         "confidence_covers": COVERS,
         "agreement": AGREEMENT,
         "cautions": CAUTIONS,

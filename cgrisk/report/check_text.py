@@ -15,7 +15,7 @@ from cgrisk.risk.trim import trim_left_out
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.registry import assumption_register, unused_fields
 
-__all__ = ["check_text"]
+__all__ = ["assumptions_text", "check_text"]
 
 
 def _table(frame: pd.DataFrame, figures: dict[str, str]) -> str:
@@ -190,6 +190,16 @@ def _trim_findings(model: FlightModel) -> list[str]:
     return out
 
 
+def assumptions_text(scenario: Scenario) -> str:
+    """Return every value in use that has no published or measured source, a line each."""
+    assumed = [entry for entry in assumption_register(scenario) if entry.assumed]
+    lines = [
+        f"  {entry.key} = {entry.value}{'' if entry.given else ' (default)'}" for entry in assumed
+    ]
+    head = f"Assumptions in use ({len(assumed)} values without a published or measured source)"
+    return "\n".join([head, *lines])
+
+
 def check_text(scenario: Scenario) -> str:
     """Return what a checked scenario means: cabin, masses, load sheet, path, assumptions."""
     model = prepare(scenario)
@@ -202,10 +212,6 @@ def check_text(scenario: Scenario) -> str:
         ],
         columns=["phase", "minutes", "fuel kg/h", "gear at end", "flaps"],
     )
-    register = assumption_register(scenario)
-    assumed = [
-        f"  {a.key} = {a.value}{'' if a.given else ' (default)'}" for a in register if a.assumed
-    ]
     unused = [f"  {key}: {why}" for key, why in unused_fields()]
     return "\n".join(
         [
@@ -246,8 +252,7 @@ def check_text(scenario: Scenario) -> str:
                 )
             ),
             "",
-            f"Assumptions in use ({len(assumed)} values without a published or measured source)",
-            *assumed,
+            assumptions_text(scenario),
             "",
             "Read and checked, but not used in this version",
             *unused,

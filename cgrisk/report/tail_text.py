@@ -13,7 +13,7 @@ from cgrisk.rare import Study
 from cgrisk.rare.study import SMALL_RISK
 from cgrisk.risk.summary import CAUTIONS, plain
 
-__all__ = ["assumption_frame", "tail_answer", "tail_text"]
+__all__ = ["assumption_frame", "tail_answer", "tail_decisions", "tail_text"]
 
 
 def assumption_frame(study: Study) -> pd.DataFrame:
@@ -66,7 +66,8 @@ def _distance(value: float, unit: str) -> str:
     return "no distance at all" if math.isinf(value) else f"{value:.2f} {unit}"
 
 
-def _decision(study: Study) -> list[str]:
+def tail_decisions(study: Study) -> list[str]:
+    """Return what the target asks for, a sentence each."""
     score, question, inverse = study.question.score, study.question, study.inverse
     if not score.offset_sign:
         return [
@@ -141,7 +142,7 @@ def tail_text(study: Study) -> str:
             f"({worst['low']:.2g} to {worst['high']:.2g}); all of the fleet together "
             f"{study.fleet['estimate'].mean():.2g}.",
         ]
-    lines += ["", *_decision(study), "", CAUTIONS]
+    lines += ["", *tail_decisions(study), "", CAUTIONS]
     lines.insert(1, f"{study.flights:,} flights, seed {question.seed}")
     return "\n".join(lines)
 
@@ -179,7 +180,7 @@ def tail_answer(study: Study) -> dict[str, Any]:
         "assumption_draws": 0 if study.assumptions is None else len(study.assumptions.draws),
         "assumptions": assumption_frame(study).to_dict("records"),
         "notes": list(study.notes),
-        "decision": _decision(study),
+        "decision": tail_decisions(study),
         "cautions": CAUTIONS,
     }
     return {key: plain(value) for key, value in data.items()}

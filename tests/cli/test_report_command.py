@@ -95,7 +95,7 @@ def test_the_first_half_page_agrees_with_the_run(answer: dict, summary: Summary,
     assert "unsafe-inline" not in whole
     assert not re.search(r"<[^>]* style=", whole)
     assert "Nothing is published to set beside a flight of this length" in whole
-    assert "Decision: " in page  # of the zones beside it
+    assert "Zones: " in page  # what was decided beside it
 
 
 def test_both_files_are_whole_and_the_pdf_is_tagged(answer: dict, run: Path) -> None:
@@ -154,7 +154,7 @@ def test_more_crowds_change_the_first_half_page(run: Path, tmp_path: Path) -> No
     assert front_of(page).split("Probability")[0] != before.split("Probability")[0]
     # The zones are of another scenario now: named as left out, with the reason.
     assert "zones: expected the scenario of the run" in page
-    assert "Decision: " not in front_of(page)
+    assert "Zones: " not in front_of(page)
 
 
 def test_what_cannot_be_taken_is_refused(

@@ -17,8 +17,8 @@ from scipy import stats
 
 from cgrisk.cli.main import make_parser
 from cgrisk.errors import RunFolderError
+from cgrisk.report.dossier.buffer_section import buffers_section
 from cgrisk.report.dossier.commands import asks, repeats
-from cgrisk.report.dossier.decision_sections import buffers_section
 from cgrisk.report.dossier.drawing import clean_svg
 from cgrisk.report.dossier.figures import chance, fixed, one_in, power, powers
 from cgrisk.report.dossier.findings import Findings, Result
@@ -81,7 +81,7 @@ def test_no_event_is_a_bound_and_never_zero() -> None:
         ((0.0012, 0.00091, 0.0016), ["0.0012", "0.00091", "0.0016"]),
         ((0.00065, 0.00035, 0.0011), ["0.00065", "0.00035", "0.0011"]),
         ((4.7e-4, 1.3e-4, 9.9e-4), ["4.7 × 10⁻⁴", "1.3 × 10⁻⁴", "9.9 × 10⁻⁴"]),
-        ((0.0001, 2e-9, 0.004), ["1.0 × 10⁻⁴", "2.0 × 10⁻⁹", "4.0 × 10⁻³"]),
+        ((0.0001, 2e-5, 0.004), ["1.0 × 10⁻⁴", "2.0 × 10⁻⁵", "4.0 × 10⁻³"]),
         ((0.01, 0.0, 0.02), ["0.010", "0", "0.020"]),
     ],
 )

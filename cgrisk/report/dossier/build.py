@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from cgrisk.report.dossier.buffer_section import buffers_section
 from cgrisk.report.dossier.case_sections import case_section, cautions_section
 from cgrisk.report.dossier.cause_sections import causes_section, tail_section
 from cgrisk.report.dossier.decision_sections import (
-    buffers_section,
     loads_section,
     policies_section,
     restriction_section,

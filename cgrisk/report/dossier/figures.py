@@ -28,7 +28,7 @@ _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 #: Below it a probability is written with a power of ten.
 _SMALL = 1e-3
 #: Where one end of a range is below this and the other is not small, both have a power of ten.
-_LEAST = 1e-5
+_LEAST = 1e-4
 
 
 def _raised(value: float, digits: int) -> str:

@@ -202,7 +202,8 @@ def _next(findings: Findings) -> list[str]:
             told = [line for line in result.decision if line.startswith(("Decision", "NOT PROVED"))]
             first = told[:2] if told and told[0].startswith("NOT") else told[:1]
             for line in first or list(result.decision[:1]):
-                lines.append(f"{_called(findings, result)}: {line}")
+                said = line.strip().removeprefix("Decision: ")
+                lines.append(f"{_called(findings, result)}: {said}")
     return lines
 
 

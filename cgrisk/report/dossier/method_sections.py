@@ -142,12 +142,17 @@ def _precision(findings: Findings) -> str:
     )
 
 
+def _figure(value: float) -> str:
+    """Return a count as it is, any other number to three figures."""
+    return f"{value:,.0f}" if float(value).is_integer() else power(float(value), 3)
+
+
 def _diagnostics(findings: Findings) -> list[Block]:
     lines, warnings = [], []
     for result in (*findings.of("tail"), *findings.of("causes")):
         for told in result.data["diagnostics"]:
             parts = [
-                f"{key.replace('_', ' ')} {power(float(value), 3)}"
+                f"{key.replace('_', ' ')} {_figure(value)}"
                 for key, value in told.items()
                 if isinstance(value, int | float) and key != "flights"
             ]
@@ -206,10 +211,11 @@ def _tried(result: Result) -> Block | None:
     if result.kind == "buffers":
         frame = result.table("buffers")
         loads = dict.fromkeys(frame["load"].astype(str)) if "load" in frame else {}
+        told = "; ".join(f"({n}) {load.replace('; ', ', ')}" for n, load in enumerate(loads, 1))
         return Bullets(
             (
                 f"{result.folder.name}: the load whose CG strays furthest was searched at each "
-                f"mass; found: {'; '.join(loads)}.",
+                f"mass; found: {told}.",
             )
         )
     if result.kind in ("tail", "causes"):

@@ -110,7 +110,7 @@ def register_section(findings: Findings) -> Section:
         Table(
             "Every input",
             columns(
-                "4:key", "2:value", "unit", "2:kind", "4:source", "3:moves the risk by",
+                "4:key", "3:value", "unit", "2:kind", "4:source", "3:moves the risk by",
                 keys={"kind": "kind"},
             ),
             tuple(rows),
