@@ -11,6 +11,7 @@ import pandas as pd
 from cgrisk.flight import zero_fuel_scale
 from cgrisk.rare import Study
 from cgrisk.rare.study import SMALL_RISK
+from cgrisk.report.file_units import FileUnits
 from cgrisk.risk.summary import CAUTIONS, plain
 
 __all__ = ["assumption_frame", "tail_answer", "tail_decisions", "tail_text"]
@@ -100,12 +101,13 @@ def tail_decisions(study: Study) -> list[str]:
             + " That is no licence for a smaller buffer: it needs the authority's agreement."
         )
     else:
-        moment = more * zero_fuel_scale(question.model)
+        units = FileUnits.of(question.model.scenario)
+        moment = units.moment(more * zero_fuel_scale(question.model))
         lines.append(
             f"Decision: keep {more:.2f} {score.unit} of the zero-fuel CG "
-            f"({moment:,.0f} kg m, at any mass) more from the {study.side} limit than the "
-            "operational envelope does for this load, or accept the risk that stands beside the "
-            "operational limit above."
+            f"({moment} {units.name('moment')}, at any mass) more from the {study.side} limit than "
+            "the operational envelope does for this load, or accept the risk that stands beside "
+            "the operational limit above."
         )
     return lines
 

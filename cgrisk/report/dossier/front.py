@@ -181,12 +181,15 @@ def _called(findings: Findings, result: Result) -> str:
 
 def _restriction(findings: Findings, result: Result) -> str:
     """Return what a search for the least restriction found, in a sentence."""
-    parts = [
-        f"{row['passengers']} aboard, {row['restriction']} ({row['seats_blocked']} seats blocked)"
-        if row["status"] == "confirmed"
-        else f"{row['passengers']} aboard, none confirmed"
-        for row in result.data["answers"]
-    ]
+    found: dict[str, list[str]] = {}
+    for row in result.data["answers"]:
+        text = "none confirmed"
+        if row["status"] == "confirmed":
+            text = str(row["restriction"])
+            if row["seats_blocked"]:
+                text += f" ({row['seats_blocked']} seats blocked)"
+        found.setdefault(text, []).append(str(row["passengers"]))
+    parts = [f"{', '.join(numbers)} aboard, {text}" for text, numbers in found.items()]
     more = f"; and {len(parts) - _SHOWN} more" if len(parts) > _SHOWN else ""
     return (
         f"{_called(findings, result)}, a draft, not approved, for a target of "
