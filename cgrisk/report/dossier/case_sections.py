@@ -46,10 +46,10 @@ def cautions_section(findings: Findings) -> Section:
     lines += trim_left_out(findings.run.model)
     if findings.units.system != "kg/m":
         lines.append(
-            f"Masses, arms and moments are told in {findings.units.name('mass')}, "
-            f"{findings.units.name('length')} and {findings.units.name('moment')}, as the "
-            "operation file does. Charts, the assumption register and all CSV files are in kg and "
-            "m, which their labels say."
+            f"Units are those of the operation file: masses in {findings.units.name('mass')}, "
+            f"lengths in “{findings.units.name('length')}”, moments in "
+            f"“{findings.units.name('moment')}”. Charts, the assumption register and all CSV files "
+            "are in kg and m, as they say."
         )
     return Section("cautions", "Cautions", (Text(CAUTIONS, "caution"), Bullets(tuple(lines))))
 
