@@ -18,7 +18,7 @@ from scipy import stats
 from cgrisk.cli.main import make_parser
 from cgrisk.errors import RunFolderError
 from cgrisk.report.dossier.buffer_section import buffers_section
-from cgrisk.report.dossier.commands import asks, repeats
+from cgrisk.report.dossier.commands import asks, copies, repeats
 from cgrisk.report.dossier.drawing import clean_svg
 from cgrisk.report.dossier.figures import chance, fixed, one_in, power, powers
 from cgrisk.report.dossier.findings import Findings, Result
@@ -118,16 +118,13 @@ def test_commands_can_be_pasted(case: str | None, sha: str, word: str, tmp_path:
     for kind in ("tail", "causes", "buffers", "zones", "policies", "restrict", "loads", "entry"):
         text = asks(run, kind, side="forward").replace(" P ", " 1e-3 ")
         typed = shlex.split(text)
-        if "&&" in typed:  # what lies beside the shipped case is copied first
-            assert sha == "shipped"
-            assert typed[:4] == ["cgrisk", "new", "my-case", "&&"]
-            typed = typed[4:]
         assert typed[0] == "cgrisk"
         chosen = make_parser().parse_args(typed[1:])
         assert chosen.seed == 12
         assert Path(chosen.out).parent == runs
         assert not Path(chosen.out).exists()
         assert word in typed or word == "cgrisk"
+    assert copies(run) == ("cgrisk new my-case" if sha == "shipped" else "")
     assert shlex.split(repeats(run, "rerun")) == ["cgrisk", "rerun", str(runs / "run")]
 
 

@@ -68,8 +68,9 @@ def _tail(result: Result) -> list[Block]:
             span("assumption range", low="assumption_low", high="assumption_high"),
             percent("on_assumptions", "rests on them, %"),
         ]
+    meaning = str(data["meaning"])
     asked = (
-        f"{str(data['meaning']).capitalize()}; {spoken(data['phases'])}. {data['flights']:,} "
+        f"{meaning[:1].upper()}{meaning[1:]}; {spoken(data['phases'])}. {data['flights']:,} "
         f"flights, seed {data['seed']}; method: {data['why']}"
     )
     return [
@@ -247,8 +248,8 @@ def causes_section(findings: Findings) -> Section:
     causes, frozen = findings.table("causes"), findings.table("causes_frozen")
     blocks: list[Block | None] = [
         Text(
-            "Of the run: the spread of the CG error, not yet of the risk. What drives the risk is "
-            "told by “cgrisk causes”."
+            "Of the run: the spread of the CG error, not yet of the risk. What drives the risk "
+            + ("stands below." if findings.of("causes") else "is told by “cgrisk causes”.")
         ),
         run_figure(
             findings,

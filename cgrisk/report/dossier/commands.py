@@ -12,7 +12,7 @@ from cgrisk.runs import Run
 from cgrisk.scenario import load_scenario
 from cgrisk.scenario.shipped import DEFAULT, shipped_scenarios
 
-__all__ = ["PLACEHOLDERS", "asks", "repeats"]
+__all__ = ["PLACEHOLDERS", "asks", "copies", "repeats"]
 
 #: What capitals in the commands stand for.
 PLACEHOLDERS: Final = (
@@ -32,7 +32,7 @@ _FORMS: Final = {
     "loads": ("loads", "{beside}/loads.csv", "loads"),
     "entry": ("run", "--with-entry-errors --flights {flights}", "with-entry-errors"),
 }
-#: The folder into which the shipped case is copied where a command needs what lies beside it.
+#: Folder into which the shipped case is copied where a command needs what lies beside it.
 _COPY: Final = "my-case"
 
 
@@ -64,11 +64,10 @@ def asks(run: Run, kind: str, *, side: str = "aft") -> str:
     """
     verb, rest, name = _FORMS[kind]
     case = str(run.manifest.settings.get("case") or "")
-    first = ""
     if not case and run.inputs.scenario_sha256 != _shipped():
         case = "CASE"
     if not case and "{beside}" in rest:
-        case, first = _COPY, f"cgrisk new {_COPY} && "
+        case = _COPY
     beside = Path(case).parent if case.endswith(".toml") else Path(case)
     words = rest.format(
         side=side, flights=run.manifest.flown, beside=shlex.quote(str(beside)) if case else ""
@@ -76,13 +75,23 @@ def asks(run: Run, kind: str, *, side: str = "aft") -> str:
     beside_run = Path(os.path.normpath(run.folder / os.pardir))
     out = _free(beside_run / name.format(side=side))
     parts = [
-        f"{first}cgrisk {verb}",
+        f"cgrisk {verb}",
         shlex.quote(case) if case else "",
         words,
         f"--seed {run.inputs.seed}",
         f"--out {shlex.quote(str(out))}",
     ]
     return " ".join(part for part in parts if part)
+
+
+def copies(run: Run) -> str:
+    """Return the command that copies the shipped case to where other commands look for it.
+
+    Empty where the run was made from a file that it names, or of another case.
+    """
+    if run.manifest.settings.get("case") or run.inputs.scenario_sha256 != _shipped():
+        return ""
+    return f"cgrisk new {_COPY}"
 
 
 def repeats(run: Run, verb: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from cgrisk.report.convergence_chart import convergence
-from cgrisk.report.dossier.commands import PLACEHOLDERS, asks, repeats
+from cgrisk.report.dossier.commands import PLACEHOLDERS, asks, copies, repeats
 from cgrisk.report.dossier.drawing import drawn
 from cgrisk.report.dossier.figures import chance, power
 from cgrisk.report.dossier.findings import Findings, Result
@@ -303,6 +303,7 @@ def missing_section(findings: Findings) -> Section:
         "loads": "past loads",
     }
     lines: list[tuple[str, str]] = []
+    copied = False
     for kind, what in names.items():
         sides = {result.data.get("side") for result in findings.of(kind)}
         if kind in ("tail", "causes"):
@@ -310,6 +311,9 @@ def missing_section(findings: Findings) -> Section:
                 if side not in sides:
                     lines.append((f"{what}, {side}", asks(run, kind, side=side)))
         elif not findings.of(kind):
+            if kind in ("policies", "restrict", "loads") and copies(run) and not copied:
+                copied = True
+                lines.append(("the shipped case with its policies and loads, once", copies(run)))
             lines.append((what, asks(run, kind)))
     if findings.table("entry_errors").empty:
         lines.append(("errors on the load sheet (another run)", asks(run, "entry")))

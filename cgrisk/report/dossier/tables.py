@@ -133,7 +133,7 @@ def probability(
             found["hits"] = row[hits]
         return chance_cell(found)
 
-    return _field(head, cell, estimate, low, high, weight=1.9)
+    return _field(head, cell, estimate, low, high, weight=2.3)
 
 
 def span(head: str, *, low: str, high: str, weight: float = 1.5) -> Field:
