@@ -6,6 +6,7 @@ import json
 import re
 import shlex
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pypdf
@@ -15,8 +16,9 @@ from cgrisk.cli import main
 from cgrisk.flight import replay_flight
 from cgrisk.report.dossier.case_sections import case_section
 from cgrisk.report.dossier.figures import fixed, powers
-from cgrisk.report.dossier.findings import read_findings
-from cgrisk.report.dossier.parts import Section, Table
+from cgrisk.report.dossier.findings import Result, read_findings
+from cgrisk.report.dossier.front import first_half_page
+from cgrisk.report.dossier.parts import Section, Table, Text
 from cgrisk.report.dossier.run_sections import results_section
 from cgrisk.risk.replay import closest_approaches
 from cgrisk.risk.summary import Summary
@@ -96,6 +98,26 @@ def test_the_first_half_page_agrees_with_the_run(answer: dict, summary: Summary,
     assert not re.search(r"<[^>]* style=", whole)
     assert "Nothing is published to set beside a flight of this length" in whole
     assert "Zones: " in page  # what was decided beside it
+
+
+def test_both_ranges_stand_in_the_headline(run: Path, summary: Summary) -> None:
+    assert summary.sample.flights == FLIGHTS
+    row = {"threshold": 4.0, "estimate": 8e-4, "low": 6e-4, "high": 1.1e-3, "method": "counting, x"}
+    row |= {"assumption_low": 4e-4, "assumption_high": 5e-3, "on_assumptions": 0.5}
+    data = {"side": "aft", "phases": "any", "at_operational_limit": 4.0, "target": 1e-3}
+    data |= {"event": "envelope.aft.any", "assumption_draws": 8, "curve": [row]}
+    tail = Result("tail", run.parent / "tail", data, ())
+    findings = replace(read_findings(run, beside=()), results=(tail,))
+    blocks, numbers = first_half_page(findings)
+    (decided,) = (b.text for b in blocks if isinstance(b, Text) and b.kind == "decision")
+    assert "0.00040 to 0.0050 over the range of the assumptions" in decided
+    (table,) = (b for b in blocks if isinstance(b, Table))
+    (cells,) = (cells for cells in table.rows if cells[0].text == "aft")
+    assert cells[2].text == "0.00080 (0.00060 to 0.0011), counting"
+    assert "50 % of the risk rests on inputs without a source" in cells[3].text
+    (asked,) = (b.text for b in blocks if isinstance(b, Text) and b.kind == "warning")
+    assert "for forward:" in asked
+    assert numbers["sides"]["aft"]["tail"]["folder"] == "tail"
 
 
 def test_both_files_are_whole_and_the_pdf_is_tagged(answer: dict, run: Path) -> None:

@@ -237,6 +237,9 @@ def _headline(numbers: dict[str, Any], limit: str) -> str:
         text = f"{side} with a probability of {chance(row)} a flight"
         if row["hits"] > 0:
             text += f" (about 1 flight in {_often(row)})"
+        tail = numbers[side]["tail"]
+        if tail is not None and _assumed(tail):
+            text += f", {_assumed(tail).split(';')[0]} over the range of the assumptions"
         parts.append(text)
     own = "; ".join(f"{side} {chance(numbers[side]['as_planned'])}" for side in order)
     return (

@@ -36,7 +36,7 @@ def _read(name: str) -> str:
 
 
 def _clock(seconds: float) -> str:
-    whole = round(seconds)
+    whole = int(seconds + 1e-6)  # as a clock does, and the page's own
     return f"{whole // 3600}:{whole % 3600 // 60:02d}:{whole % 60:02d}"
 
 
