@@ -13,6 +13,7 @@ from cgrisk.decide.beside import KINDS
 from cgrisk.decide.buffers import Buffer, Buffers
 from cgrisk.decide.operating_envelope import OperatingEnvelope
 from cgrisk.report.file_units import FileUnits
+from cgrisk.risk.chance_text import chance_text
 from cgrisk.risk.summary import CAUTIONS, plain
 
 __all__ = ["BufferStudy", "buffer_answer", "buffer_decisions", "buffer_text"]
@@ -61,7 +62,7 @@ def _row_text(estimate: float, low: float, high: float, *, short: bool = False) 
         return f"under {high:.1g}"
     if high >= 1.0:
         return f"over {low:.1g}"
-    return f"{estimate:.2g}" + ("" if short else f" ({low:.2g} to {high:.2g})")
+    return f"{estimate:.2g}" if short else chance_text(estimate, low=low, high=high)
 
 
 def _table_lines(study: BufferStudy, side: str, group: str) -> list[str]:

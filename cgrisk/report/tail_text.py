@@ -12,6 +12,7 @@ from cgrisk.flight import zero_fuel_scale
 from cgrisk.rare import Study
 from cgrisk.rare.study import SMALL_RISK
 from cgrisk.report.file_units import FileUnits
+from cgrisk.risk.chance_text import chance_text, same_notation
 from cgrisk.risk.summary import CAUTIONS, plain
 
 __all__ = ["assumption_frame", "tail_answer", "tail_decisions", "tail_text"]
@@ -26,12 +27,10 @@ def assumption_frame(study: Study) -> pd.DataFrame:
 
 def _row(study: Study, threshold: float) -> str:
     row = study.at(threshold)
-    if row["estimate"] > 0.0:
-        text = f"{row['estimate']:.2g} ({row['low']:.2g} to {row['high']:.2g})"
-    else:
-        text = f"at most {row['high']:.2g}"
+    text = chance_text(row["estimate"], low=row["low"], high=row["high"])
     if "assumption_high" in row and math.isfinite(row["assumption_high"]):
-        text += f"; assumptions {row['assumption_low']:.2g} to {row['assumption_high']:.2g}"
+        ends = same_notation([row["assumption_low"], row["assumption_high"]])
+        text += f"; assumptions {ends[0]} to {ends[1]}"
         if row["estimate"] < SMALL_RISK and math.isfinite(row["on_assumptions"]):
             more = row["assumption_high"] / row["estimate"]
             text += f", {100 * row['on_assumptions']:.0f} % of it rests on them"
@@ -52,10 +51,10 @@ def _curve_lines(study: Study) -> list[str]:
             continue
         shown.add(place)
         row = curve.iloc[place]
-        risk = f"{row['estimate']:.2g} ({row['low']:.2g} to {row['high']:.2g})"
+        risk = chance_text(row["estimate"], low=row["low"], high=row["high"])
         assumed = ""
         if "assumption_high" in row and math.isfinite(row["assumption_high"]):
-            assumed = f"{row['assumption_low']:.2g} to {row['assumption_high']:.2g}"
+            assumed = " to ".join(same_notation([row["assumption_low"], row["assumption_high"]]))
         method = str(row["method"]).split(",")[0]
         lines.append(f"{row['threshold']:>10.2f}  {risk:<34}{assumed:<24}{method}")
     return lines
@@ -140,8 +139,9 @@ def tail_text(study: Study) -> str:
         lines += [
             "",
             f"At the target's threshold the worst of {len(study.fleet)} aircraft (number "
-            f"{worst['aircraft']:.0f}) has {worst['estimate']:.2g} "
-            f"({worst['low']:.2g} to {worst['high']:.2g}); all of the fleet together "
+            f"{worst['aircraft']:.0f}) has "
+            f"{chance_text(worst['estimate'], low=worst['low'], high=worst['high'])}; all of the "
+            "fleet together "
             f"{study.fleet['estimate'].mean():.2g}.",
         ]
     lines += ["", *tail_decisions(study), "", CAUTIONS]

@@ -37,6 +37,7 @@ from cgrisk.report.dossier.parts import (
     columns,
 )
 from cgrisk.report.dossier.pdf_page import pdf_page
+from cgrisk.risk.chance_text import chance_text
 from cgrisk.risk.convergence import block_agreement, running_estimates
 from cgrisk.runs import BlockStore, Segment
 from cgrisk.sampling import BLOCK
@@ -87,6 +88,13 @@ def test_no_event_is_a_bound_and_never_zero() -> None:
 )
 def test_an_interval_has_one_notation(values: tuple[float, ...], texts: list[str]) -> None:
     assert powers(values) == texts
+
+
+def test_a_terminal_has_one_notation_too() -> None:
+    assert chance_text(6.5e-4, low=3.5e-4, high=1.1e-3) == "0.00065 (0.00035 to 0.0011)"
+    assert chance_text(1.6e-4, low=1.1e-5, high=6.4e-4) == "1.6e-04 (1.1e-05 to 6.4e-04)"
+    assert chance_text(0.01, low=0.0, high=0.02) == "0.01 (0 to 0.02)"
+    assert chance_text(0.0, low=0.0, high=1.8e-4) == "at most 0.00018"
 
 
 @pytest.mark.parametrize(
