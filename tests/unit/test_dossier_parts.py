@@ -234,15 +234,28 @@ def test_buffers_are_told_in_the_units_of_the_files(tmp_path: Path) -> None:
         pd.DataFrame([row]).to_csv(tmp_path / f"{name}.csv", index=False)
     asked = {"risk": 1e-2, "confidence": 0.95, "flights": 9, "seed": 1}
     data = {**asked, "in_total": False, "together": False, "manifest": {}}
-    result = Result("buffers", tmp_path, data, ("buffers.csv", "beside.csv"))
+    for name, parts_of in {"by_cause": ("seating", "cargo"), "by_zone": ("A", "cargo")}.items():
+        values = zip(parts_of, (2000.0, 1150.0), strict=True)
+        split = [
+            {**place, "part": part, "moment_kgm": kgm, "standard_error_kgm": 10.0}
+            for part, kgm in values
+        ]
+        pd.DataFrame(split).to_csv(tmp_path / f"{name}.csv", index=False)
+    files = ("buffers.csv", "beside.csv", "by_cause.csv", "by_zone.csv")
+    result = Result("buffers", tmp_path, data, files)
     run: Any = SimpleNamespace(model=SimpleNamespace(scenario=edited({"operation.units": "lb/in"})))
     section = buffers_section(Findings(run, (result,), ()))
     assert section is not None
-    found, beside = (b for b in section.blocks if isinstance(b, Table))
+    found, beside, made, zones = (b for b in section.blocks if isinstance(b, Table))
     told = dict(zip([c.head for c in found.columns], [c.text for c in found.rows[0]], strict=True))
     assert told["zero-fuel mass, lb"] == "110,231"  # the pound is 0.45359237 kg
     assert told["buffer, lb in"] == "273,408"  # and the inch 0.0254 m
     assert beside.rows[0][-1].text == "0.0010 (0.00050 to 0.0020)"
+    assert made.columns[1].head == "aft, in flight, at 110,231 lb"
+    assert [row[0].text for row in made.rows] == ["seating", "cargo", "the whole"]
+    assert made.rows[0][1].text == "+173,592 ± 868"
+    assert made.rows[-1][1].text == "+273,408"
+    assert [row[0].text for row in zones.rows] == ["A"]  # other causes stand in the table before
 
 
 def test_formulas_are_whole() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import pandas as pd
@@ -67,15 +68,15 @@ def _made_of(
     seen = causes[causes["moment_kgm"].abs() >= 0.5]["part"].astype(str)
     unit = units.name("moment")
     of = "the largest buffer of each side and group of phases"
-    out: list[Block] = [
-        table(
-            causes,
-            list(dict.fromkeys(seen)),
-            "cause",
-            f"What {of} is made of, {unit}, ± one standard error; the parts add up to the whole "
-            "(other masses: by_cause.csv)",
-        )
-    ]
+    made = table(
+        causes,
+        list(dict.fromkeys(seen)),
+        "cause",
+        f"What {of} is made of, {unit}, ± one standard error (other masses: by_cause.csv)",
+    )
+    wholes = scale * largest["buffer_kgm"]
+    whole_row = (Cell("the whole"), *(Cell(fixed(w, signed=True), float(w)) for w in wholes))
+    out: list[Block] = [replace(made, rows=(*made.rows, whole_row))]
     own = set(causes["part"].astype(str))
     names = [part for part in dict.fromkeys(zones.get("part", ())) if str(part) not in own]
     if names:
