@@ -311,6 +311,7 @@ def _carry_out(
             "cluster": bool(chosen.cluster),
             "resumed": bool(chosen.resume),
             "flights_flown_in_last_part": flown[0],
+            **({} if chosen.scenario is None else {"case": str(chosen.scenario)}),
         },
     )
     return summary, rate

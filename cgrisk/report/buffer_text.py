@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
@@ -13,10 +13,11 @@ from cgrisk.decide.beside import KINDS
 from cgrisk.decide.buffers import Buffer, Buffers
 from cgrisk.decide.operating_envelope import OperatingEnvelope
 from cgrisk.decide.operator_envelope import OperatorEnvelope
+from cgrisk.report.file_units import FileUnits
+from cgrisk.risk.chance_text import chance_text
 from cgrisk.risk.summary import CAUTIONS, plain
-from cgrisk.units import to_si, unit_name
 
-__all__ = ["BufferStudy", "buffer_answer", "buffer_text", "own_excess"]
+__all__ = ["BufferStudy", "buffer_answer", "buffer_decisions", "buffer_text", "own_excess"]
 
 #: Stands under every buffer.
 AGREEMENT: Final = (
@@ -51,39 +52,13 @@ class BufferStudy:
     buffers: Buffers
     beside: pd.DataFrame
     envelope: OperatingEnvelope
-    proof: pd.DataFrame
+    proof: pd.DataFrame = field(default_factory=pd.DataFrame)
     own: OperatorEnvelope | None = None
 
     @property
     def fails(self) -> bool:
         """Whether loads on the edge were significantly over the accepted risk."""
         return not self.proof.empty and bool(self.proof["over"].any())
-
-
-@dataclass(frozen=True, slots=True)
-class _Units:
-    """Masses and moments in the units of the scenario's files."""
-
-    mass_kg: float
-    mass_name: str
-    moment_kgm: float
-    moment_name: str
-
-    @classmethod
-    def of(cls, buffers: Buffers) -> _Units:
-        system = buffers.ask.scenario.operation.units
-        return cls(
-            to_si(1.0, dimension="mass", system=system),
-            unit_name("mass", system=system),
-            to_si(1.0, dimension="moment", system=system),
-            unit_name("moment", system=system),
-        )
-
-    def mass(self, value_kg: float) -> str:
-        return f"{value_kg / self.mass_kg:,.0f} {self.mass_name}"
-
-    def moment(self, value_kgm: float, form: str = ",.0f") -> str:
-        return f"{value_kgm / self.moment_kgm:{form}}"
 
 
 def governing(buffers: Buffers, *, side: str, group: str) -> Buffer:
@@ -96,12 +71,12 @@ def _row_text(estimate: float, low: float, high: float, *, short: bool = False) 
         return f"under {high:.1g}"
     if high >= 1.0:
         return f"over {low:.1g}"
-    return f"{estimate:.2g}" + ("" if short else f" ({low:.2g} to {high:.2g})")
+    return f"{estimate:.2g}" if short else chance_text(estimate, low=low, high=high)
 
 
 def _table_lines(study: BufferStudy, side: str, group: str) -> list[str]:
     buffers, beside = study.buffers, study.beside
-    units = _Units.of(buffers)
+    units = FileUnits.of(buffers.ask.scenario)
     lines = [
         f"{side.capitalize()}, {_PHASES[group]}",
         f"  {'zero-fuel':>10}{'people':>8}{'quantile':>10}{'bound':>9}{'assumed':>9}"
@@ -125,7 +100,7 @@ def _table_lines(study: BufferStudy, side: str, group: str) -> list[str]:
         assumed = "left out" if math.isnan(b.assumed_kgm) else units.moment(b.assumed_kgm)
         percent = 100.0 * b.buffer_kgm / (b.mass_kg * buffers.model.balance.mac_m)
         lines.append(
-            f"  {b.mass_kg / units.mass_kg:>10,.0f}{b.load.state.passengers:>8}"
+            f"  {b.mass_kg * units.scale('mass'):>10,.0f}{b.load.state.passengers:>8}"
             f"{units.moment(b.estimate_kgm):>10}"
             f"{units.moment(b.upper_kgm - b.estimate_kgm, '+,.0f'):>9}{assumed:>9}"
             f"{units.moment(b.buffer_kgm):>9}{percent:>7.2f}"
@@ -135,7 +110,7 @@ def _table_lines(study: BufferStudy, side: str, group: str) -> list[str]:
 
 
 def _split_lines(buffers: Buffers, side: str, group: str) -> list[str]:
-    b, units = governing(buffers, side=side, group=group), _Units.of(buffers)
+    b, units = governing(buffers, side=side, group=group), FileUnits.of(buffers.ask.scenario)
     if b.shares is None:
         return [f"  No split at {units.mass(b.mass_kg)}: too few flights at the quantile."]
     lines = [f"  At {units.mass(b.mass_kg)} ({b.load.how}) it is made of"]
@@ -157,16 +132,17 @@ def _split_lines(buffers: Buffers, side: str, group: str) -> list[str]:
     return lines
 
 
-def _decision(study: BufferStudy) -> list[str]:
+def buffer_decisions(study: BufferStudy) -> list[str]:
+    """Return what to do about the buffers, a sentence each."""
     buffers, ask = study.buffers, study.buffers.ask
-    units = _Units.of(buffers)
+    units = FileUnits.of(buffers.ask.scenario)
     parts = []
     for side in ("forward", "aft"):
         for group in ask.groups:
             b = governing(buffers, side=side, group=group)
             percent = 100.0 * b.buffer_kgm / (b.mass_kg * buffers.model.balance.mac_m)
             parts.append(
-                f"{side} {_PHASES[group]} {units.moment(b.buffer_kgm)} {units.moment_name} "
+                f"{side} {_PHASES[group]} {units.moment(b.buffer_kgm)} {units.name('moment')} "
                 f"({percent:.2f} % MAC of the zero-fuel mass {units.mass(b.mass_kg)})"
             )
     lines = [
@@ -252,7 +228,7 @@ def own_excess(study: BufferStudy) -> pd.DataFrame:
 
 def _own_lines(study: BufferStudy) -> list[str]:
     """Return how the operator's own envelope stands to the new one."""
-    units, excess, parts = _Units.of(study.buffers), own_excess(study), []
+    units, excess, parts = FileUnits.of(study.buffers.ask.scenario), own_excess(study), []
     for side, table in excess.groupby("side", sort=False):
         worst = table.iloc[int(np.argmax(table["outside"].to_numpy()))]
         far = float(worst["outside"])
@@ -269,7 +245,7 @@ def _own_lines(study: BufferStudy) -> list[str]:
 
 
 def _proof_lines(study: BufferStudy) -> list[str]:
-    proof, units = study.proof, _Units.of(study.buffers)
+    proof, units = study.proof, FileUnits.of(study.buffers.ask.scenario)
     if proof.empty:
         return ["Not proved: no loads were flown on the envelope's edge."]
     whose = "the new envelope" if study.own is None else "your envelope"
@@ -298,9 +274,9 @@ def _proof_lines(study: BufferStudy) -> list[str]:
 def buffer_text(study: BufferStudy) -> str:
     """Return the study as text for a terminal: tables, splits, proof, decision."""
     buffers, ask = study.buffers, study.buffers.ask
-    units = _Units.of(buffers)
+    units = FileUnits.of(buffers.ask.scenario)
     lines = [
-        f"Buffers to the certified envelope, {units.mass_name} and {units.moment_name}: "
+        f"Buffers to the certified envelope, {units.name('mass')} and {units.name('moment')}: "
         f"{ask.scenario.name}",
         f"{buffers.flights:,} flights, seed {ask.seed}; risk {ask.each_risk:g} each, confidence "
         f"{ask.each_confidence:.6g} each",
@@ -312,7 +288,7 @@ def buffer_text(study: BufferStudy) -> str:
             lines += ["", *_table_lines(study, side, group), *_split_lines(buffers, side, group)]
     notes = dict.fromkeys(note for b in buffers.found for note in b.notes)
     lines += [""] + [f"  warning: {note}" for note in notes]
-    lines += [*_proof_lines(study), "", *_decision(study), "", COVERS, AGREEMENT, CAUTIONS]
+    lines += [*_proof_lines(study), "", *buffer_decisions(study), "", COVERS, AGREEMENT, CAUTIONS]
     return "\n".join(lines)
 
 
@@ -350,7 +326,7 @@ def buffer_answer(study: BufferStudy) -> dict[str, Any]:
         "own_envelope": own_excess(study).to_dict("records"),
         "proof": study.proof.to_dict("records"),
         "proof_fails": study.fails,
-        "decision": _decision(study),
+        "decision": buffer_decisions(study),
         "confidence_covers": COVERS,
         "agreement": AGREEMENT,
         "cautions": CAUTIONS,

@@ -9,12 +9,13 @@ from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, operational_shift, prepare, with_entry_error
 from cgrisk.flight.paper_masses import POPULATIONS, men_on_sheet, surveyed_kg
 from cgrisk.flight.populations import survey_error_pct
+from cgrisk.report.planned_masses import planned_masses
 from cgrisk.risk.summary import CAUTIONS
 from cgrisk.risk.trim import trim_left_out
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.registry import assumption_register, unused_fields
 
-__all__ = ["check_text"]
+__all__ = ["assumptions_text", "check_text"]
 
 
 def _table(frame: pd.DataFrame, figures: dict[str, str]) -> str:
@@ -25,23 +26,12 @@ def _table(frame: pd.DataFrame, figures: dict[str, str]) -> str:
 
 
 def _masses(model: FlightModel) -> str:
-    masses, path = model.scenario.aircraft.masses, model.planned
-    kinds = [p.kind for p in model.scenario.operation.phases]
-    rows = [
-        ("zero fuel", model.sheet.zero_fuel_mass_kg, masses.max_zero_fuel),
-        ("taxi", float(path["mass_kg"].iloc[0]), masses.max_taxi),
-    ]
-    for label, kind, most in (
-        ("take-off", "take_off", masses.max_take_off),
-        ("landing", "landing", masses.max_landing),
-    ):
-        if kind in kinds:
-            first = path[path["phase"] == model.phases[kinds.index(kind)]].iloc[0]
-            rows.append((label, float(first["mass_kg"]), most))
-    lines = [f"  {'dry operating':<14}{masses.dry_operating:>10,.0f} kg"]
-    for label, mass, most in rows:
-        mark = "   OVER" if mass > most else ""
-        lines.append(f"  {label:<14}{mass:>10,.0f} kg   maximum {most:>10,.0f} kg{mark}")
+    lines = []
+    for mass in planned_masses(model):
+        line = f"  {mass.label:<14}{mass.mass_kg:>10,.0f} kg"
+        if mass.most_kg is not None:
+            line += f"   maximum {mass.most_kg:>10,.0f} kg{'   OVER' if mass.is_over else ''}"
+        lines.append(line)
     return "\n".join(lines)
 
 
@@ -112,7 +102,7 @@ def _findings(model: FlightModel) -> list[str]:
             f"{burn:,.0f} kg planned burn with a standard deviation of {100 * fuel.burn_sd:g} %. "
             "They fly on at the mass reached."
         )
-    if "OVER" in _masses(model):
+    if any(mass.is_over for mass in planned_masses(model)):
         out.append("A planned mass is above its certified maximum.")
     return out
 
@@ -200,6 +190,16 @@ def _trim_findings(model: FlightModel) -> list[str]:
     return out
 
 
+def assumptions_text(scenario: Scenario) -> str:
+    """Return every value in use that has no published or measured source, a line each."""
+    assumed = [entry for entry in assumption_register(scenario) if entry.assumed]
+    lines = [
+        f"  {entry.key} = {entry.value}{'' if entry.given else ' (default)'}" for entry in assumed
+    ]
+    head = f"Assumptions in use ({len(assumed)} values without a published or measured source)"
+    return "\n".join([head, *lines])
+
+
 def check_text(scenario: Scenario) -> str:
     """Return what a checked scenario means: cabin, masses, load sheet, path, assumptions."""
     model = prepare(scenario)
@@ -212,10 +212,6 @@ def check_text(scenario: Scenario) -> str:
         ],
         columns=["phase", "minutes", "fuel kg/h", "gear at end", "flaps"],
     )
-    register = assumption_register(scenario)
-    assumed = [
-        f"  {a.key} = {a.value}{'' if a.given else ' (default)'}" for a in register if a.assumed
-    ]
     unused = [f"  {key}: {why}" for key, why in unused_fields()]
     return "\n".join(
         [
@@ -256,8 +252,7 @@ def check_text(scenario: Scenario) -> str:
                 )
             ),
             "",
-            f"Assumptions in use ({len(assumed)} values without a published or measured source)",
-            *assumed,
+            assumptions_text(scenario),
             "",
             "Read and checked, but not used in this version",
             *unused,

@@ -11,6 +11,7 @@ import pandas as pd
 
 from cgrisk.decide.load_mix import LoadRisks
 from cgrisk.decide.past_loads import LoadScores, ScoredLoad
+from cgrisk.risk.chance_text import chance_text
 from cgrisk.risk.intervals import Interval
 from cgrisk.risk.summary import CAUTIONS, plain
 from cgrisk.units import mass_text
@@ -48,9 +49,7 @@ def loads_frame(scores: LoadScores, risks: LoadRisks | None = None) -> pd.DataFr
 
 
 def _risk(estimate: float, low: float, high: float) -> str:
-    if estimate == 0.0:
-        return f"at most {high:.2g}"
-    return f"{estimate:.2g} ({low:.2g} to {high:.2g})"
+    return chance_text(estimate, low=low, high=high)
 
 
 def _interval(found: Interval) -> str:

@@ -11,6 +11,7 @@ import pandas as pd
 from cgrisk.decide.policies import PolicyStudy
 from cgrisk.decide.policy_cells import FIGURES, RARE
 from cgrisk.decide.policy_errors import BOARDINGS
+from cgrisk.risk.chance_text import chance_text
 from cgrisk.risk.summary import CAUTIONS, plain
 
 __all__ = ["BUFFER_NOTE", "policy_answer", "policy_text"]
@@ -25,9 +26,7 @@ BUFFER_NOTE: Final = (
 
 
 def _risk(p: float, low: float, high: float) -> str:
-    if p > 0.0:
-        return f"{p:.2g} ({low:.2g} to {high:.2g})"
-    return f"at most {high:.2g}"
+    return chance_text(p, low=low, high=high)
 
 
 def _meanings(study: PolicyStudy) -> list[str]:

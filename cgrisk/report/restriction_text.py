@@ -12,6 +12,7 @@ from cgrisk.decide.policy_cells import RARE
 from cgrisk.decide.restriction_draft import DraftLine
 from cgrisk.decide.restriction_search import RestrictionStudy
 from cgrisk.report.policy_text import BUFFER_NOTE
+from cgrisk.risk.chance_text import chance_text
 from cgrisk.risk.summary import CAUTIONS, plain
 
 __all__ = ["DRAFT_MARK", "draft_text", "restriction_answer", "restriction_text"]
@@ -33,7 +34,7 @@ _WIDTH: Final = 78
 
 
 def _risk(p: float, low: float, high: float) -> str:
-    return f"{p:.2g} ({low:.2g} to {high:.2g})" if p > 0.0 else f"at most {high:.2g}"
+    return chance_text(p, low=low, high=high)
 
 
 def _heads(study: RestrictionStudy) -> list[str]:

@@ -11,9 +11,11 @@ import pandas as pd
 from cgrisk.flight import zero_fuel_scale
 from cgrisk.rare import Study
 from cgrisk.rare.study import SMALL_RISK
+from cgrisk.report.file_units import FileUnits
+from cgrisk.risk.chance_text import chance_text, same_notation
 from cgrisk.risk.summary import CAUTIONS, plain
 
-__all__ = ["assumption_frame", "tail_answer", "tail_text"]
+__all__ = ["assumption_frame", "tail_answer", "tail_decisions", "tail_text"]
 
 
 def assumption_frame(study: Study) -> pd.DataFrame:
@@ -25,12 +27,10 @@ def assumption_frame(study: Study) -> pd.DataFrame:
 
 def _row(study: Study, threshold: float) -> str:
     row = study.at(threshold)
-    if row["estimate"] > 0.0:
-        text = f"{row['estimate']:.2g} ({row['low']:.2g} to {row['high']:.2g})"
-    else:
-        text = f"at most {row['high']:.2g}"
+    text = chance_text(row["estimate"], low=row["low"], high=row["high"])
     if "assumption_high" in row and math.isfinite(row["assumption_high"]):
-        text += f"; assumptions {row['assumption_low']:.2g} to {row['assumption_high']:.2g}"
+        ends = same_notation([row["assumption_low"], row["assumption_high"]])
+        text += f"; assumptions {ends[0]} to {ends[1]}"
         if row["estimate"] < SMALL_RISK and math.isfinite(row["on_assumptions"]):
             more = row["assumption_high"] / row["estimate"]
             text += f", {100 * row['on_assumptions']:.0f} % of it rests on them"
@@ -51,10 +51,10 @@ def _curve_lines(study: Study) -> list[str]:
             continue
         shown.add(place)
         row = curve.iloc[place]
-        risk = f"{row['estimate']:.2g} ({row['low']:.2g} to {row['high']:.2g})"
+        risk = chance_text(row["estimate"], low=row["low"], high=row["high"])
         assumed = ""
         if "assumption_high" in row and math.isfinite(row["assumption_high"]):
-            assumed = f"{row['assumption_low']:.2g} to {row['assumption_high']:.2g}"
+            assumed = " to ".join(same_notation([row["assumption_low"], row["assumption_high"]]))
         method = str(row["method"]).split(",")[0]
         lines.append(f"{row['threshold']:>10.2f}  {risk:<34}{assumed:<24}{method}")
     return lines
@@ -66,7 +66,8 @@ def _distance(value: float, unit: str) -> str:
     return "no distance at all" if math.isinf(value) else f"{value:.2f} {unit}"
 
 
-def _decision(study: Study) -> list[str]:
+def tail_decisions(study: Study) -> list[str]:
+    """Return what the target asks for, a sentence each."""
     score, question, inverse = study.question.score, study.question, study.inverse
     if not score.offset_sign:
         return [
@@ -99,12 +100,13 @@ def _decision(study: Study) -> list[str]:
             + " That is no licence for a smaller buffer: it needs the authority's agreement."
         )
     else:
-        moment = more * zero_fuel_scale(question.model)
+        units = FileUnits.of(question.model.scenario)
+        moment = units.moment(more * zero_fuel_scale(question.model))
         lines.append(
             f"Decision: keep {more:.2f} {score.unit} of the zero-fuel CG "
-            f"({moment:,.0f} kg m, at any mass) more from the {study.side} limit than the "
-            "operational envelope does for this load, or accept the risk that stands beside the "
-            "operational limit above."
+            f"({moment} {units.name('moment')}, at any mass) more from the {study.side} limit than "
+            "the operational envelope does for this load, or accept the risk that stands beside "
+            "the operational limit above."
         )
     return lines
 
@@ -137,11 +139,12 @@ def tail_text(study: Study) -> str:
         lines += [
             "",
             f"At the target's threshold the worst of {len(study.fleet)} aircraft (number "
-            f"{worst['aircraft']:.0f}) has {worst['estimate']:.2g} "
-            f"({worst['low']:.2g} to {worst['high']:.2g}); all of the fleet together "
+            f"{worst['aircraft']:.0f}) has "
+            f"{chance_text(worst['estimate'], low=worst['low'], high=worst['high'])}; all of the "
+            "fleet together "
             f"{study.fleet['estimate'].mean():.2g}.",
         ]
-    lines += ["", *_decision(study), "", CAUTIONS]
+    lines += ["", *tail_decisions(study), "", CAUTIONS]
     lines.insert(1, f"{study.flights:,} flights, seed {question.seed}")
     return "\n".join(lines)
 
@@ -179,7 +182,7 @@ def tail_answer(study: Study) -> dict[str, Any]:
         "assumption_draws": 0 if study.assumptions is None else len(study.assumptions.draws),
         "assumptions": assumption_frame(study).to_dict("records"),
         "notes": list(study.notes),
-        "decision": _decision(study),
+        "decision": tail_decisions(study),
         "cautions": CAUTIONS,
     }
     return {key: plain(value) for key, value in data.items()}

@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from cgrisk.decide import EXISTING, TradeRow, ZoneArms, ZoneStudy, label_of
+from cgrisk.report.file_units import FileUnits
 from cgrisk.risk import Interval
 from cgrisk.risk.summary import CAUTIONS, plain
 
@@ -145,6 +146,14 @@ def _signed(value: float, digits: int = 0) -> str:
     return f"{value:+,.{digits}f}" if value else f"{0.0:.{digits}f}"
 
 
+def _units(study: ZoneStudy) -> FileUnits:
+    return FileUnits.of(study.question.scenario)
+
+
+def _moment(value_kgm: float, units: FileUnits) -> str:
+    return _signed(units.scale("moment") * value_kgm)
+
+
 def _quantile(found: Interval) -> str:
     high = f"{found.high:.2f}" if found.high < float("inf") else "?"
     low = f"{found.low:.2f}" if found.low > -float("inf") else "?"
@@ -152,63 +161,68 @@ def _quantile(found: Interval) -> str:
 
 
 def _trade_lines(study: ZoneStudy) -> list[str]:
-    level = f"{study.question.level:g}"
+    level, units = f"{study.question.level:g}", _units(study)
+    unit = units.name("moment")
     lines = [
-        f"{'':<9}{'curtains after rows':<25}{'seating SD, kg m':<21}{'conventional':<18}"
+        f"{'':<9}{'curtains after rows':<25}{f'seating SD, {unit}':<21}{'conventional':<18}"
         f"{'excess at ' + level + ' a side, % MAC':<46}{'usable':>7}",
-        f"{'':<9}{'':<25}{'random':>7}  {'sampled':<12}{'kg m':>7}{'% MAC':>7}    "
+        f"{'':<9}{'':<25}{'random':>7}  {'sampled':<12}{unit:>7}{'% MAC':>7}    "
         f"{'forward':<23}{'aft':<23}{'% MAC':>7}",
     ]
     for row in study.trade:
         cuts = "?" if row.boundaries is None else ", ".join(map(str, row.boundaries)) or "none"
-        sampled = f"{row.sampled_sd_kgm:,.0f} +- {row.sampled_sd_se_kgm:.0f}"
+        sampled = f"{units.moment(row.sampled_sd_kgm)} +- {units.moment(row.sampled_sd_se_kgm)}"
         lines.append(
-            f"{row.label:<9}{cuts:<25}{row.closed_sd_kgm:>7,.0f}  {sampled:<12}"
-            f"{row.conventional_kgm:>7,.0f}{row.conventional_pct:>7.2f}    "
+            f"{row.label:<9}{cuts:<25}{units.moment(row.closed_sd_kgm):>7}  {sampled:<12}"
+            f"{units.moment(row.conventional_kgm):>7}{row.conventional_pct:>7.2f}    "
             f"{_quantile(row.excess[0]):<23}{_quantile(row.excess[1]):<23}{row.usable_pct:>7.2f}"
         )
     return lines
 
 
-def _arm_lines(label: str, arms: ZoneArms) -> list[str]:
+def _arm_lines(label: str, arms: ZoneArms, units: FileUnits) -> list[str]:
+    arm, unit = units.scale("length"), units.name("length")
+    bias_of = f"bias, {units.name('moment')}"
     lines = [
         f"Arms, {label}: {'zone':<6}{'passengers':>11}{'seat centroid':>15}"
-        f"{'occupied seats':>22}{'bias, kg m':>18}"
+        f"{'occupied seats':>22}{bias_of:>18}"
     ]
     pad = " " * len(f"Arms, {label}: ")
     for k, zone in enumerate(arms.zone):
-        occupied = f"{arms.occupied_m[k]:.3f} +- {arms.occupied_se_m[k]:.3f} m"
-        bias = f"{_signed(arms.bias_kgm[k])} +- {arms.bias_se_kgm[k]:.0f}"
+        occupied = f"{arm * arms.occupied_m[k]:.3f} +- {arm * arms.occupied_se_m[k]:.3f} {unit}"
+        bias = f"{_moment(arms.bias_kgm[k], units)} +- {units.moment(arms.bias_se_kgm[k])}"
         lines.append(
-            f"{pad}{zone:<6}{arms.passengers[k]:>11}{arms.centroid_m[k]:>13.3f} m"
-            f"{occupied:>22}{bias:>18}"
+            f"{pad}{zone:<6}{arms.passengers[k]:>11}"
+            f"{f'{arm * arms.centroid_m[k]:.3f} {unit}':>15}{occupied:>22}{bias:>18}"
         )
     return lines
 
 
-def _arm_decision(arms: ZoneArms) -> str:
-    rule = arms.rule.replace("_", " ")
+def _arm_decision(arms: ZoneArms, units: FileUnits) -> str:
+    rule, unit = arms.rule.replace("_", " "), units.name("moment")
+    error = units.moment(arms.total_bias_se_kgm)
     total = (
-        f"{_signed(arms.total_bias_kgm)} +- {arms.total_bias_se_kgm:.0f} kg m over the cabin "
+        f"{_moment(arms.total_bias_kgm, units)} +- {error} {unit} over the cabin "
         f"({_signed(arms.total_bias_kgm / arms.scale_kgm, 2)} % MAC)"
     )
     if not arms.use_occupied:
         return (
             f"the seat centroid is good enough under the rule {rule}: no zone's bias can be told "
-            f"from none and seen on the load sheet ({arms.visible_kgm:,.0f} kg m); {total} at this "
-            "load."
+            f"from none and seen on the load sheet ({units.moment(arms.visible_kgm)} {unit}); "
+            f"{total} at this load."
         )
     largest = max(arms.bias_kgm, key=abs)
     zone = arms.bias_kgm.index(largest)
     if arms.whole_cabin:
-        moved = arms.occupied_m[zone] - arms.centroid_m[zone]
-        gain = f"all move by {moved:+.2f} m, since people sit in any zone; it takes away {total}"
+        moved = units.scale("length") * (arms.occupied_m[zone] - arms.centroid_m[zone])
+        step = f"{moved:+.2f} {units.name('length')}"
+        gain = f"all move by {step}, since people sit in any zone; it takes away {total}"
     elif len(arms.zone) == 1:
         gain = f"it takes away a bias of {total}"
     else:
         gain = (
-            f"it takes away a bias of {_signed(largest)} kg m in zone {arms.zone[zone]}, which an "
-            f"uneven load does not let cancel, and {total}"
+            f"it takes away a bias of {_moment(largest, units)} {unit} in zone {arms.zone[zone]}, "
+            f"which an uneven load does not let cancel, and {total}"
         )
     return (
         f"use the mean of the occupied seats; {gain} at this load. It holds for the rule {rule} "
@@ -227,13 +241,16 @@ def _move_text(study: ZoneStudy) -> str:
             f"The curtains of now ({curtains(now.boundaries)}) are the best for {now.zones} "
             f"zone{'s' if now.zones != 1 else ''}: nothing is gained by moving them."
         )
-    step = study.against(label_of(now.zones), EXISTING)
+    step, units = study.against(label_of(now.zones), EXISTING), _units(study)
     assert step is not None
+    error = units.moment(step.sd_se_kgm)
     return (
         f"With as many zones as now ({now.zones}), curtains {curtains(best.boundaries)} instead of "
-        f"{curtains(now.boundaries)} free {_signed(step.conventional_kgm)} kg m "
+        f"{curtains(now.boundaries)} free {_moment(step.conventional_kgm, units)} "
+        f"{units.name('moment')} "
         f"({_signed(step.conventional_pct, 2)} % MAC) of the conventional sum a side and change "
-        f"the sampled seating deviation by {_signed(-step.sd_kgm)} +- {step.sd_se_kgm:.0f} kg m."
+        f"the sampled seating deviation by {_moment(-step.sd_kgm, units)} +- {error} "
+        f"{units.name('moment')}."
     )
 
 
@@ -250,9 +267,10 @@ def _choice_text(study: ZoneStudy) -> str:
         )
     step = study.against(label_of(zones), EXISTING)
     assert step is not None
+    units = _units(study)
     conventional = (
-        f"{_signed(-step.conventional_kgm)} kg m ({_signed(-step.conventional_pct, 2)} % MAC) a "
-        "side"
+        f"{_moment(-step.conventional_kgm, units)} {units.name('moment')} "
+        f"({_signed(-step.conventional_pct, 2)} % MAC) a side"
     )
     if zones < now.zones:
         return (
@@ -292,14 +310,17 @@ def _floor_text(study: ZoneStudy) -> str | None:
         )
     else:
         why = "parties sit together, or the rule fills one end first"
+    units = _units(study)
     return (
-        f"Sampled seating error stays above seats taken at random ({last.sampled_sd_kgm:,.0f} "
-        f"against {last.closed_sd_kgm:,.0f} kg m with {last.label}): {why}."
+        "Sampled seating error stays above seats taken at random "
+        f"({units.moment(last.sampled_sd_kgm)} against {units.moment(last.closed_sd_kgm)} "
+        f"{units.name('moment')} with {last.label}): {why}."
     )
 
 
 def decisions(study: ZoneStudy) -> list[str]:
     """Return the sentences to act on."""
+    units = _units(study)
     chosen = study.trade.index(study.row(label_of(study.chosen)))
     lines = [_move_text(study), _choice_text(study)]
     if not any(division.cost for division in study.divisions.values()):
@@ -311,8 +332,8 @@ def decisions(study: ZoneStudy) -> list[str]:
     floor = _floor_text(study)
     if floor is not None:
         lines.append(floor)
-    lines.append(f"Arms of {label_of(study.chosen)}: {_arm_decision(study.arms[chosen])}")
-    lines.append(f"Arms of the zones of now: {_arm_decision(study.arms[-1])}")
+    lines.append(f"Arms of {label_of(study.chosen)}: {_arm_decision(study.arms[chosen], units)}")
+    lines.append(f"Arms of the zones of now: {_arm_decision(study.arms[-1], units)}")
     lines.append(_AGREEMENT)
     return lines
 
@@ -343,8 +364,10 @@ def zone_text(study: ZoneStudy) -> str:
         "",
     ]
     chosen = study.trade.index(study.row(label_of(study.chosen)))
-    lines += _arm_lines(label_of(study.chosen), study.arms[chosen])
-    lines += ["", *_arm_lines(EXISTING, study.arms[-1]), "", *decisions(study), "", CAUTIONS]
+    units = _units(study)
+    lines += _arm_lines(label_of(study.chosen), study.arms[chosen], units)
+    lines += ["", *_arm_lines(EXISTING, study.arms[-1], units), "", *decisions(study), ""]
+    lines.append(CAUTIONS)
     return "\n".join(lines)
 
 

@@ -16,6 +16,7 @@ from cgrisk.flight import (
     CONTRIBUTIONS,
     GROUPS,
     SIDES,
+    fly_block,
     group_phases,
     phase_column,
 )
@@ -353,20 +354,38 @@ def fleet_risk(sample: Sample, *, confidence: float = 0.95) -> pd.DataFrame:
 def nearest_flights(sample: Sample) -> pd.DataFrame:
     """Return the flights that came nearest to each certified limit, for replay.
 
+    Ranked by the moment that was left, which is what moving the load takes from every flight
+    alike. Where each came nearest is told of the flight flown again, so that its % MAC is that of
+    the mass at the instant, as in :func:`outside` and in a replay.
+
     Returns
     -------
     pandas.DataFrame
-        side, phase (group of phases), rank, flight, margin_kgm, margin_pct_mac (of the zero-fuel
-        CG); negative margins are outside.
+        side, phase (group of phases), rank, flight, margin_kgm (the least), margin_pct_mac (the
+        least, of the mass at the instant), in_phase, time_s, mass_kg (where and when that was);
+        negative margins are outside.
     """
-    tally, layout = sample.tally, sample.layout
-    rows = [
-        (side, group, rank + 1, int(flight), float(margin), float(margin) / layout.scale_kgm)
-        for i, side in enumerate(SIDES)
-        for j, group in enumerate(layout.groups)
-        for rank, (flight, margin) in enumerate(
-            zip(tally.nearest_flight[i, j], tally.nearest_kgm[i, j], strict=True)
-        )
-    ]
+    tally, layout, model = sample.tally, sample.layout, sample.model
+    again = np.unique(tally.nearest_flight[tally.nearest_flight >= 0]).astype(np.uint32)
+    flown = fly_block(model, seed=sample.seed, flights=again)
+    rows: list[tuple[object, ...]] = []
+    for i, side in enumerate(SIDES):
+        for j, group in enumerate(layout.groups):
+            phases = [layout.phases[number] for number in layout.places[group]]
+            margin, time, mass = (
+                flown[:, [model.columns.index(phase_column(f, phase=p, side=side)) for p in phases]]
+                for f in ("margin_pct_mac", "time_of_least_s", "mass_at_least_kg")
+            )
+            near = zip(tally.nearest_flight[i, j], tally.nearest_kgm[i, j], strict=True)
+            for rank, (flight, moment) in enumerate(near, start=1):
+                if flight < 0:  # fewer flights than places
+                    continue
+                row = int(np.searchsorted(again, flight))
+                at = int(margin[row].argmin())
+                there = margin[row, at], time[row, at], mass[row, at]
+                pct, when, kg = (float(value) for value in there)
+                rows.append(
+                    (side, group, rank, int(flight), float(moment), pct, phases[at], when, kg)
+                )
     names = ["side", "phase", "rank", "flight", "margin_kgm", "margin_pct_mac"]
-    return pd.DataFrame(rows, columns=names)
+    return pd.DataFrame(rows, columns=[*names, "in_phase", "time_s", "mass_kg"])

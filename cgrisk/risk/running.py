@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from cgrisk.flight import SIDES
+from cgrisk.risk.chance_text import chance_text
 from cgrisk.risk.intervals import binomial_interval
 from cgrisk.sampling.layout import AS_PLANNED, AT_LIMIT, outcome_name
 
@@ -35,7 +36,6 @@ def running_text(hits: Mapping[str, int], *, flights: int, reading: str = AS_PLA
     for side in SIDES:
         count = hits[outcome_name(side, "any", reading)]
         p = binomial_interval(count, flights=flights)
-        seen = f"{p.estimate:.2g} ({p.low:.2g} to {p.high:.2g})"
-        parts.append(f"{side} {seen if count else f'at most {p.high:.2g}'}")
+        parts.append(f"{side} {chance_text(p.estimate, low=p.low, high=p.high)}")
     where = "at limit" if reading == AT_LIMIT else "as planned"
     return f"{where}: {', '.join(parts)}"

@@ -10,6 +10,7 @@ import pandas as pd
 
 from cgrisk.flight import GROUPS, SIDES, OperationalShift, operational_shift
 from cgrisk.risk.cabin import cabin_figures, occupancy, times_up
+from cgrisk.risk.chance_text import chance_text
 from cgrisk.risk.entry import entry_consequences
 from cgrisk.risk.freezing import frozen_shares
 from cgrisk.risk.readings import (
@@ -321,9 +322,7 @@ def _entry_lines(entry: pd.DataFrame) -> list[str]:
 
 def probability_text(row: pd.Series) -> str:
     """Return a probability with its interval for people; no event is a bound, never 0."""
-    if row["hits"] == 0:
-        return f"at most {row['high']:.2g}"
-    return f"{row['estimate']:.2g} ({row['low']:.2g} to {row['high']:.2g})"
+    return chance_text(row["estimate"], low=row["low"], high=row["high"])
 
 
 def plain(value: Any) -> Any:

@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from cgrisk.risk.chance_text import chance_text
 from cgrisk.risk.trim import (
     SETTING_NOTE,
     crew_table,
@@ -131,9 +132,7 @@ def _take_off_lines(tables: TrimTables) -> list[str]:
 
 
 def _chance(row: pd.Series) -> str:
-    if row["hits"]:
-        return f"{row['estimate']:.2g} ({row['low']:.2g} to {row['high']:.2g})"
-    return f"at most {row['high']:.2g}"
+    return chance_text(row["estimate"], low=row["low"], high=row["high"])
 
 
 def _band_lines(tables: TrimTables) -> list[str]:
@@ -184,7 +183,8 @@ def _flight_lines(tables: TrimTables) -> list[str]:
         return []
     lines = [
         "",
-        "Required trim authority beyond the planned demand, at risk 0.01 (left to the stop)",
+        "Required trim authority beyond the planned demand, at risk 0.01, cgrisk's own default: no "
+        "authority publishes one (left to the stop)",
     ]
     part = authority[authority["risk"] == 0.01]
     for phase in part["phase"].unique():

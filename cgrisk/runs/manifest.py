@@ -39,7 +39,8 @@ class Manifest:
     seconds : dict of str to float
         What took how long, of the part that ended the run.
     settings : dict
-        Workers, back end, how often it was taken up again: they change no result.
+        Workers, back end, how often it was taken up again, the operation file as it was named on
+        the command line: they change no result.
     files : dict of str to str
         SHA-256 of every file of the run but this one.
     status : str

@@ -200,10 +200,25 @@ def test_controls_are_reached_and_named(opened: Page):
     )
     assert len(named) > 30
     assert all(named)
-    assert opened.evaluate("document.documentElement.lang") == "en"
+    assert opened.evaluate("document.documentElement.lang") == "en-GB"
     opened.locator("#scrub").focus()
     assert "0:" in (opened.locator("#scrub").get_attribute("aria-valuetext") or "")
     assert opened.locator("#live").inner_text()
+
+
+def test_the_plan_says_when_it_is_and_little_moves_for_those_who_ask(opened: Page):
+    opened.evaluate("cgriskReplay.seek(1500)")
+    label = opened.locator("#cabin").get_attribute("aria-label") or ""
+    assert label.startswith("Plan of the cabin, nose to the left")
+    assert f": {opened.locator('#now').inner_text()}" in " ".join(label.split())
+    opened.emulate_media(reduced_motion="reduce")
+    before = opened.evaluate("cgriskReplay.frames.length")
+    opened.evaluate("cgriskReplay.play()")
+    opened.wait_for_timeout(700)
+    assert time_of(opened) > 1500.0
+    assert opened.evaluate("cgriskReplay.frames.length") <= before + 2
+    opened.evaluate("cgriskReplay.pause()")
+    opened.emulate_media(reduced_motion="no-preference")
 
 
 def test_people_are_where_the_flight_has_them(opened: Page, replay: FlightReplay):

@@ -4,15 +4,25 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pypdf
 import pytest
 
 from cgrisk.cli import main
-from cgrisk.report.dossier.figures import power
+from cgrisk.flight import replay_flight
+from cgrisk.report.dossier.case_sections import case_section
+from cgrisk.report.dossier.figures import fixed, powers
+from cgrisk.report.dossier.findings import Result, read_findings
+from cgrisk.report.dossier.front import first_half_page
+from cgrisk.report.dossier.parts import Section, Table, Text
+from cgrisk.report.dossier.run_sections import results_section
+from cgrisk.risk.replay import closest_approaches
 from cgrisk.risk.summary import Summary
+from cgrisk.units import LB_TO_KG
 from tests.flight_cases import edited, shipped_scenario
 from tests.report_cases import make_run
 
@@ -74,14 +84,40 @@ def test_the_first_half_page_agrees_with_the_run(answer: dict, summary: Summary,
             for key in ("estimate", "low", "high", "method"):
                 assert here[key] == row[key]
             seen = here["hits"] > 0
-            text = f"{power(row['estimate'])} ({power(row['low'])} to {power(row['high'])})"
-            text = text if seen else f"at most {power(row['high'])}"
+            ends = powers([row["estimate"], row["low"], row["high"]])
+            text = "{} ({} to {})".format(*ends) if seen else f"at most {ends[2]}"
             assert text in page
             assert text in pdf
-    assert f"{FLIGHTS:,} simulated flights, seed 1; exact binomial, 95 %" in page
-    assert "Not reckoned yet for aft" in page
-    assert "cgrisk tail --side aft --target P" in page
-    assert "Decision: " in page  # of the zones beside it
+    assert f"{FLIGHTS:,} simulated flights, seed 1; exact binomial, two-sided, 95 %" in page
+    assert "one at a time, not together" in page
+    assert "Not reckoned yet for aft and forward" in page
+    out = shlex.quote(str(run.parent / "tail-aft"))
+    assert f"cgrisk tail --side aft --target P --seed 1 --out {out}" in page
+    whole = (run / "report.html").read_text(encoding="utf-8")
+    assert "unsafe-inline" not in whole
+    assert not re.search(r"<[^>]* style=", whole)
+    assert "Nothing is published to set beside a flight of this length" in whole
+    assert "Zones: " in page  # what was decided beside it
+
+
+def test_both_ranges_stand_in_the_headline(run: Path, summary: Summary) -> None:
+    assert summary.sample.flights == FLIGHTS
+    row = {"threshold": 4.0, "estimate": 8e-4, "low": 6e-4, "high": 1.1e-3, "method": "counting, x"}
+    row |= {"assumption_low": 4e-4, "assumption_high": 5e-3, "on_assumptions": 0.5}
+    data = {"side": "aft", "phases": "any", "at_operational_limit": 4.0, "target": 1e-3}
+    data |= {"event": "envelope.aft.any", "assumption_draws": 8, "curve": [row]}
+    tail = Result("tail", run.parent / "tail", data, ())
+    findings = replace(read_findings(run, beside=()), results=(tail,))
+    blocks, numbers = first_half_page(findings)
+    (decided,) = (b.text for b in blocks if isinstance(b, Text) and b.kind == "decision")
+    assert "0.00040 to 0.0050 over the range of the assumptions" in decided
+    (table,) = (b for b in blocks if isinstance(b, Table))
+    (cells,) = (cells for cells in table.rows if cells[0].text == "aft")
+    assert cells[2].text == "0.00080 (0.00060 to 0.0011), counting"
+    assert "50 % of the risk rests on inputs without a source" in cells[3].text
+    (asked,) = (b.text for b in blocks if isinstance(b, Text) and b.kind == "warning")
+    assert "for forward:" in asked
+    assert numbers["sides"]["aft"]["tail"]["folder"] == "tail"
 
 
 def test_both_files_are_whole_and_the_pdf_is_tagged(answer: dict, run: Path) -> None:
@@ -140,7 +176,7 @@ def test_more_crowds_change_the_first_half_page(run: Path, tmp_path: Path) -> No
     assert front_of(page).split("Probability")[0] != before.split("Probability")[0]
     # The zones are of another scenario now: named as left out, with the reason.
     assert "zones: expected the scenario of the run" in page
-    assert "Decision: " not in front_of(page)
+    assert "Zones: " not in front_of(page)
 
 
 def test_what_cannot_be_taken_is_refused(
@@ -156,3 +192,47 @@ def test_what_cannot_be_taken_is_refused(
     (tmp_path / "file").write_text("in the way")
     assert report(run, "--alone", "--html-only", "--out", tmp_path / "file") == 1
     assert "can be written" in capsys.readouterr().err
+
+
+def _table(section: Section, caption: str) -> Table:
+    (found,) = (b for b in section.blocks if isinstance(b, Table) and b.caption.startswith(caption))
+    return found
+
+
+def test_table_report_and_replay_tell_one_margin_and_the_units_of_the_files(tmp_path: Path) -> None:
+    """Margins are % MAC of the mass at the instant; masses those of the operation file."""
+    data = shipped_scenario().resolved()["aircraft"]["envelopes"][0]
+    nearer = [[mass, pct - 3.0] for mass, pct in data["aft"]]
+    changes = {"aircraft.envelopes.0.aft": nearer, "operation.units": "lb/in"}
+    summary = make_run(tmp_path / "run", edited(changes), flights=150)
+    findings = read_findings(tmp_path / "run", beside=())
+    model, outside = findings.run.model, summary.outside.set_index(["side", "phase"])
+    near = summary.nearest[summary.nearest["phase"] == "any"]
+    shown = _table(results_section(findings), "Flights that came nearest")
+    heads = [column.head for column in shown.columns]
+    assert heads[3:] == ["least margin, % MAC", "in", "at, min from taxi", "at mass, lb"]
+    worst = 0
+    for row in near[near["rank"] <= 3].to_dict("records"):
+        replay = replay_flight(model, seed=1, flight=row["flight"])
+        here = [near for near in closest_approaches(replay) if near.side == row["side"]]
+        closest = min(here, key=lambda near: near.margin_pct_mac)
+        assert closest.margin_pct_mac == pytest.approx(row["margin_pct_mac"], abs=1e-9)
+        assert closest.phase == row["in_phase"]
+        assert closest.time_s == pytest.approx(row["time_s"], abs=1e-6)
+        assert closest.mass_kg == pytest.approx(row["mass_kg"], abs=1e-6)
+        told = outside.loc[(row["side"], row["in_phase"])]
+        if told["worst_flight"] == row["flight"]:
+            worst += 1
+            assert told["greatest_depth_pct_mac"] == pytest.approx(-row["margin_pct_mac"], abs=1e-9)
+        (line,) = (
+            cells
+            for cells in shown.rows
+            if cells[0].text == row["side"] and cells[1].text == str(row["rank"])
+        )
+        assert line[3].text == fixed(row["margin_pct_mac"], 2, signed=True)
+        assert line[6].text == f"{row['mass_kg'] / LB_TO_KG:,.0f}"
+    assert worst > 0
+    masses = _table(case_section(findings), "Planned masses")
+    assert masses.columns[1].head == "planned, lb"
+    dry = model.scenario.aircraft.masses.dry_operating
+    assert masses.rows[0][1].text == f"{dry / LB_TO_KG:,.0f}"

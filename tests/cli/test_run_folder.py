@@ -63,6 +63,7 @@ def test_folder_holds_what_it_should(finished: Path) -> None:
     run = read_run(finished)
     assert run.manifest.status == "complete"
     assert (run.inputs.seed, run.inputs.flights, run.manifest.flown) == (11, FLIGHTS, FLIGHTS)
+    assert Path(run.manifest.settings["case"]).name == "case"  # for commands in its report
     assert len(run.rows()) == FLIGHTS
     assert run.sample().flights == FLIGHTS
     names = {path.relative_to(finished).as_posix() for path in finished.rglob("*.*")}

@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 import re
+import shlex
 from io import BytesIO
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
+import pandas as pd
 import pypdf
 import pytest
 from scipy import stats
 
+from cgrisk.cli.main import make_parser
 from cgrisk.errors import RunFolderError
+from cgrisk.report.dossier.buffer_section import buffers_section
+from cgrisk.report.dossier.commands import asks, copies, repeats
 from cgrisk.report.dossier.drawing import clean_svg
-from cgrisk.report.dossier.figures import chance, fixed, power
+from cgrisk.report.dossier.figures import chance, fixed, one_in, power, powers
+from cgrisk.report.dossier.findings import Findings, Result
 from cgrisk.report.dossier.formulas import FORMULAS
 from cgrisk.report.dossier.html_page import html_page
 from cgrisk.report.dossier.parts import (
@@ -30,11 +37,13 @@ from cgrisk.report.dossier.parts import (
     columns,
 )
 from cgrisk.report.dossier.pdf_page import pdf_page
+from cgrisk.risk.chance_text import chance_text
 from cgrisk.risk.convergence import block_agreement, running_estimates
 from cgrisk.runs import BlockStore, Segment
 from cgrisk.sampling import BLOCK
 from cgrisk.sampling.layout import AS_PLANNED, AT_LIMIT, outcome_name
 from cgrisk.sampling.tally import pack_outcomes
+from tests.flight_cases import edited, shipped_scenario
 
 HEAD = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
 
@@ -67,6 +76,66 @@ def test_no_event_is_a_bound_and_never_zero() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    "values, texts",
+    [
+        ((0.0012, 0.00091, 0.0016), ["0.0012", "0.00091", "0.0016"]),
+        ((0.00065, 0.00035, 0.0011), ["0.00065", "0.00035", "0.0011"]),
+        ((4.7e-4, 1.3e-4, 9.9e-4), ["4.7 × 10⁻⁴", "1.3 × 10⁻⁴", "9.9 × 10⁻⁴"]),
+        ((0.0001, 2e-5, 0.004), ["1.0 × 10⁻⁴", "2.0 × 10⁻⁵", "4.0 × 10⁻³"]),
+        ((0.01, 0.0, 0.02), ["0.010", "0", "0.020"]),
+    ],
+)
+def test_an_interval_has_one_notation(values: tuple[float, ...], texts: list[str]) -> None:
+    assert powers(values) == texts
+
+
+def test_a_terminal_has_one_notation_too() -> None:
+    assert chance_text(6.5e-4, low=3.5e-4, high=1.1e-3) == "0.00065 (0.00035 to 0.0011)"
+    assert chance_text(1.6e-4, low=1.1e-5, high=6.4e-4) == "1.6e-04 (1.1e-05 to 6.4e-04)"
+    assert chance_text(0.01, low=0.0, high=0.02) == "0.01 (0 to 0.02)"
+    assert chance_text(0.0, low=0.0, high=1.8e-4) == "at most 0.00018"
+
+
+@pytest.mark.parametrize(
+    "probability, text",
+    [(0.00065, "1,500"), (0.0011, "910"), (0.4, "2.5"), (6.5e-7, "1,500,000")],
+)
+def test_how_often_has_two_figures(probability: float, text: str) -> None:
+    assert one_in(probability) == text
+
+
+@pytest.mark.parametrize(
+    "case, sha, word",
+    [
+        ("my cases/it's.toml", "other", "my cases/it's.toml"),
+        (None, "shipped", "cgrisk"),
+        (None, "other", "CASE"),
+    ],
+)
+def test_commands_can_be_pasted(case: str | None, sha: str, word: str, tmp_path: Path) -> None:
+    """What a shell makes of them is what the command's own parser takes."""
+    digest = shipped_scenario().digest() if sha == "shipped" else sha
+    runs = tmp_path / "my runs"
+    run: Any = SimpleNamespace(
+        folder=runs / "run",
+        inputs=SimpleNamespace(scenario_sha256=digest, seed=12),
+        manifest=SimpleNamespace(flown=800, settings={} if case is None else {"case": case}),
+    )
+    (runs / "zones").mkdir(parents=True)
+    for kind in ("tail", "causes", "buffers", "zones", "policies", "restrict", "loads", "entry"):
+        text = asks(run, kind, side="forward").replace(" P ", " 1e-3 ")
+        typed = shlex.split(text)
+        assert typed[0] == "cgrisk"
+        chosen = make_parser().parse_args(typed[1:])
+        assert chosen.seed == 12
+        assert Path(chosen.out).parent == runs
+        assert not Path(chosen.out).exists()
+        assert word in typed or word == "cgrisk"
+    assert copies(run) == ("cgrisk new my-case" if sha == "shipped" else "")
+    assert shlex.split(repeats(run, "rerun")) == ["cgrisk", "rerun", str(runs / "run")]
+
+
 def test_signs_are_minus_signs_and_zero_has_none() -> None:
     assert fixed(-1234.5, 1, signed=True) == "−1,234.5"
     assert fixed(0.0004, 2, signed=True) == "0.00"
@@ -82,10 +151,13 @@ def test_only_what_draws_stays_in_a_drawing() -> None:
         '<use xlink:href="https://example.org#x"/><image xlink:href="data:image/png;base64,AAAA"/>'
         '<image xlink:href="data:text/html;base64,AAAA"/></g>'
         '<rect id="two" clip-path="url(#one)" style="fill: url(https://example.org)"/>'
+        '<path style="stroke-dasharray: 1, 2; fill:none; behavior: url(#one)" fill="red"/>'
         "<style>@import 'https://example.org'</style></svg>"
     )
     clean = clean_svg(text, name="chart", marks={"one": Mark("<b> & value", "aft")})
     assert not re.search(r"script|alert|foreign|example|on\w+=|import|text/html", clean)
+    assert "style" not in clean
+    assert '<path fill="none" stroke-dasharray="1, 2" />' in clean
     assert 'id="drawing-chart-one"' in clean
     assert 'href="#drawing-chart-two"' in clean
     assert "url(#drawing-chart-one)" in clean
@@ -135,6 +207,55 @@ def test_text_is_never_markup_on_the_screen() -> None:
     assert "<b>" not in page
     assert "&lt;b&gt;&amp;amp;&lt;/b&gt; #panic(1) *x* $y$" in page
     assert "{{ 7 * 7 }} 中文" in page
+
+
+def test_a_short_table_stands_on_one_page() -> None:
+    cells = columns("2:what", "#n")
+    tables = [
+        Table(f"table {k}", cells, tuple((Cell(f"t{k}r{i}."), Cell("1")) for i in range(12)))
+        for k in range(9)
+    ]
+    dossier = Dossier(
+        "t", "t", "2026-01-02T03:04:05+00:00", (), (Section("s", "s", (*tables,)),), {}
+    )
+    pages = [p.extract_text() for p in pypdf.PdfReader(BytesIO(pdf_page(dossier)[0])).pages]
+    assert len(pages) > 1
+    for k in range(9):
+        assert any(f"t{k}r0." in page and f"t{k}r11." in page for page in pages)
+
+
+def test_buffers_are_told_in_the_units_of_the_files(tmp_path: Path) -> None:
+    place = {"side": "aft", "group": "in_flight", "mass_kg": 50_000.0}
+    parts = {"estimate_kgm": 3000.0, "simulation_kgm": 100.0, "assumptions_kgm": 50.0}
+    rows = {"buffers": {**place, **parts, "buffer_kgm": 3150.0, "buffer_pct_mac": 1.5}}
+    risk = {"risk": 1e-3, "risk_low": 5e-4, "risk_high": 2e-3}
+    rows["beside"] = {**place, "kind": "straight", "moment_kgm": 4000.0, **risk}
+    for name, row in rows.items():
+        pd.DataFrame([row]).to_csv(tmp_path / f"{name}.csv", index=False)
+    asked = {"risk": 1e-2, "confidence": 0.95, "flights": 9, "seed": 1}
+    data = {**asked, "in_total": False, "together": False, "manifest": {}}
+    for name, parts_of in {"by_cause": ("seating", "cargo"), "by_zone": ("A", "cargo")}.items():
+        values = zip(parts_of, (2000.0, 1150.0), strict=True)
+        split = [
+            {**place, "part": part, "moment_kgm": kgm, "standard_error_kgm": 10.0}
+            for part, kgm in values
+        ]
+        pd.DataFrame(split).to_csv(tmp_path / f"{name}.csv", index=False)
+    files = ("buffers.csv", "beside.csv", "by_cause.csv", "by_zone.csv")
+    result = Result("buffers", tmp_path, data, files)
+    run: Any = SimpleNamespace(model=SimpleNamespace(scenario=edited({"operation.units": "lb/in"})))
+    section = buffers_section(Findings(run, (result,), ()))
+    assert section is not None
+    found, beside, made, zones = (b for b in section.blocks if isinstance(b, Table))
+    told = dict(zip([c.head for c in found.columns], [c.text for c in found.rows[0]], strict=True))
+    assert told["zero-fuel mass, lb"] == "110,231"  # the pound is 0.45359237 kg
+    assert told["buffer, lb in"] == "273,408"  # and the inch 0.0254 m
+    assert beside.rows[0][-1].text == "0.0010 (0.00050 to 0.0020)"
+    assert made.columns[1].head == "aft, in flight, at 110,231 lb"
+    assert [row[0].text for row in made.rows] == ["seating", "cargo", "the whole"]
+    assert made.rows[0][1].text == "+173,592 ± 868"
+    assert made.rows[-1][1].text == "+273,408"
+    assert [row[0].text for row in zones.rows] == ["A"]  # other causes stand in the table before
 
 
 def test_formulas_are_whole() -> None:

@@ -125,6 +125,13 @@ def test_names_are_text_wherever_they_stand(page):
     assert "<img" not in page
 
 
+def test_the_page_says_what_is_rounded_and_of_which_mass(page):
+    assert '<html lang="en-GB">' in page
+    assert "What is shown is rounded" in page
+    assert "% MAC of the mass at that instant" in page
+    assert "prefers-reduced-motion" in page
+
+
 def test_the_policy_names_the_only_script_and_style(page):
     policy = html.unescape(re.search(r'Content-Security-Policy" content="([^"]*)"', page)[1])
     assert policy.startswith("default-src 'none'; ")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from cgrisk.risk import binomial_interval, leave_envelope, running_text
 from cgrisk.sampling import simulate
@@ -24,7 +25,9 @@ def test_running_estimate_ends_in_the_answer():
         row = rows[rows["reading"] == "as planned"].iloc[0]
         p = binomial_interval(int(row["hits"]), flights=9000)
         if row["hits"]:
-            assert f"{side} {p.estimate:.2g} ({p.low:.2g} to {p.high:.2g})" in text
+            own = text.split(f"{side} ")[1].split(",")[0]
+            told = [float(word.strip("()")) for word in own.split() if word != "to"]
+            assert told == pytest.approx([p.estimate, p.low, p.high], rel=0.05)  # two figures
         else:
             assert f"{side} at most {p.high:.2g}" in text
     assert "at limit" in running_text(hits, flights=9000, reading=AT_LIMIT)

@@ -30,7 +30,7 @@ from cgrisk.decide import (
 )
 from cgrisk.errors import ComputationError, UsageError
 from cgrisk.flight import fly_block, prepare
-from cgrisk.report.zone_text import decisions
+from cgrisk.report.zone_text import decisions, zone_text
 from cgrisk.scenario import Scenario, parse_rows
 from tests.flight_cases import SEATING_ALONE, edited, shipped_scenario
 
@@ -325,3 +325,18 @@ def test_wrong_arguments_are_refused() -> None:
         study_zones(question(scenario, flights=50, level=0.5))
     with pytest.raises(ComputationError, match="two flights at least"):
         zone_arm_study(prepare(scenario), seed=1, flights=1)
+
+
+def test_zones_are_told_in_the_units_of_the_files(study):
+    """The pound is 0.45359237 kg, the inch 0.0254 m: exact by the agreement of 1959."""
+    imperial = edited({"operation.units": "lb/in"})
+    there = replace(study, question=replace(study.question, scenario=imperial))
+    text = zone_text(there)
+    assert "seating SD, lb in" in text
+    assert "kg m" not in text
+    deviation = study.row(EXISTING).sampled_sd_kgm
+    assert f"{deviation / (0.45359237 * 0.0254):,.0f} +- " in text
+    assert f"{deviation:,.0f} +- " in zone_text(study)
+    arm = study.arms[-1].centroid_m[0]
+    assert f"{arm / 0.0254:.3f} in" in text
+    assert len(decisions(there)) == len(decisions(study))

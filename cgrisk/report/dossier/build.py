@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from cgrisk.report.dossier.buffer_section import buffers_section
 from cgrisk.report.dossier.case_sections import case_section, cautions_section
 from cgrisk.report.dossier.cause_sections import causes_section, tail_section
 from cgrisk.report.dossier.decision_sections import (
-    buffers_section,
     loads_section,
     policies_section,
     restriction_section,
@@ -19,9 +19,9 @@ from cgrisk.report.dossier.method_sections import (
     manifest_section,
     method_section,
     missing_section,
-    register_section,
 )
 from cgrisk.report.dossier.parts import Dossier, sections_of
+from cgrisk.report.dossier.register_section import register_section
 from cgrisk.report.dossier.run_sections import cabin_section, entry_section, results_section
 from cgrisk.report.dossier.trim_section import trim_section
 

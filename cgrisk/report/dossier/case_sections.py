@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from cgrisk.aircraft import cabin_text
 from cgrisk.report.cabin_chart import cabin_zones
 from cgrisk.report.dossier.drawing import drawn
 from cgrisk.report.dossier.figures import count_cell, fixed_cell, spoken
@@ -19,7 +18,8 @@ from cgrisk.report.dossier.parts import (
     columns,
     said,
 )
-from cgrisk.report.dossier.tables import named, number, table_of, words
+from cgrisk.report.dossier.tables import measured, named, number, table_of, words
+from cgrisk.report.planned_masses import planned_masses
 from cgrisk.report.style import chart_style, new_figure
 from cgrisk.risk.summary import CAUTIONS
 from cgrisk.risk.trim import trim_left_out
@@ -44,63 +44,67 @@ def cautions_section(findings: Findings) -> Section:
         if text:
             lines.append(f"Note of the {name} file: {text}")
     lines += trim_left_out(findings.run.model)
+    if findings.units.system != "kg/m":
+        lines.append(
+            f"Units are those of the operation file: masses in {findings.units.name('mass')}, "
+            f"lengths in “{findings.units.name('length')}”, moments in "
+            f"“{findings.units.name('moment')}”. Charts, the assumption register and all CSV files "
+            "are in kg and m, as they say."
+        )
     return Section("cautions", "Cautions", (Text(CAUTIONS, "caution"), Bullets(tuple(lines))))
 
 
 def _masses(findings: Findings) -> Table:
-    model = findings.run.model
-    masses, path = model.scenario.aircraft.masses, model.planned
-    kinds = [phase.kind for phase in model.scenario.operation.phases]
-    rows: list[tuple[str, float, float | None]] = [
-        ("dry operating", masses.dry_operating, None),
-        ("zero fuel", model.sheet.zero_fuel_mass_kg, masses.max_zero_fuel),
-        ("start of taxi", float(path["mass_kg"].iloc[0]), masses.max_taxi),
-    ]
-    for label, kind, most in (
-        ("take-off", "take_off", masses.max_take_off),
-        ("landing", "landing", masses.max_landing),
-    ):
-        if kind in kinds:
-            first = path[path["phase"] == model.phases[kinds.index(kind)]].iloc[0]
-            rows.append((label, float(first["mass_kg"]), most))
+    unit, scale = findings.units.name("mass"), findings.units.scale("mass")
+
+    def cell(mass_kg: float | None) -> Cell:
+        return fixed_cell(None if mass_kg is None else scale * mass_kg)
+
     return Table(
         "Planned masses against their certified maxima",
-        columns("mass", "#planned, kg", "#maximum, kg", "#left, kg"),
+        columns("mass", f"#planned, {unit}", f"#maximum, {unit}", f"#left, {unit}"),
         tuple(
             (
-                Cell(label),
-                fixed_cell(mass),
-                fixed_cell(most),
-                fixed_cell(None if most is None else most - mass),
+                Cell(mass.label),
+                cell(mass.mass_kg),
+                cell(mass.most_kg),
+                cell(None if mass.most_kg is None else mass.most_kg - mass.mass_kg),
             )
-            for label, mass, most in rows
+            for mass in planned_masses(findings.run.model)
         ),
     )
 
 
 def _envelopes(findings: Findings) -> Table:
-    rows = []
+    rows, units = [], findings.units
     for envelope in findings.run.model.scenario.aircraft.envelopes:
         phases = ", ".join(spoken(phase) for phase in envelope.phases)
         for side, points in (("forward", envelope.forward), ("aft", envelope.aft)):
             for mass, pct in points:
-                rows.append((Cell(phases), Cell(side), fixed_cell(mass), fixed_cell(pct, 1)))
+                shown = fixed_cell(units.scale("mass") * mass)
+                rows.append((Cell(phases), Cell(side), shown, fixed_cell(pct, 1)))
     return Table(
         "Certified limits: straight between points, constant beyond them",
-        columns("2:phases", "side", "#mass, kg", "#limit, % MAC", keys={"side": "side"}),
+        columns(
+            "2:phases",
+            "side",
+            f"#mass, {units.name('mass')}",
+            "#limit, % MAC",
+            keys={"side": "side"},
+        ),
         tuple(rows),
     )
 
 
 def _phases(findings: Findings) -> Table:
-    model = findings.run.model
+    model, units = findings.run.model, findings.units
     rows = []
     for name, phase in zip(model.phases, model.scenario.operation.phases, strict=True):
         rows.append(
             (
                 Cell(spoken(name)),
                 fixed_cell(phase.minutes, 1),
-                fixed_cell(3600.0 * phase.fuel_flow),
+                fixed_cell(units.scale("flow") * phase.fuel_flow),
                 Cell(phase.gear),
                 Cell(phase.flaps or "up"),
                 Cell("lit" if phase.sign else "off"),
@@ -108,7 +112,14 @@ def _phases(findings: Findings) -> Table:
         )
     return Table(
         "Phases of the planned flight",
-        columns("phase", "#minutes", "#fuel, kg/h", "gear at its end", "flaps", "seat-belt sign"),
+        columns(
+            "phase",
+            "#minutes",
+            f"#fuel, {units.name('flow')}",
+            "gear at its end",
+            "flaps",
+            "seat-belt sign",
+        ),
         tuple(rows),
     )
 
@@ -125,9 +136,9 @@ def _words(findings: Findings) -> str:
         f"The aircraft, “{model.scenario.aircraft.name}”, has {seats}; {aboard} passengers "
         f"are planned, seated by the rule “{operation.seating.rule.replace('_', ' ')}”, parties "
         f"{operation.seating.parties}. The flight “{operation.name}” takes {minutes / 60.0:.1f} h "
-        f"with {operation.fuel.block:,.0f} kg of fuel at the start of taxi. The load sheet says: "
-        f"zero-fuel mass {sheet.zero_fuel_mass_kg:,.0f} kg, zero-fuel CG "
-        f"{sheet.zero_fuel_cg_pct_mac:.1f} % MAC (index {sheet.zero_fuel_index:.1f})."
+        f"with {findings.units.mass(operation.fuel.block)} of fuel at the start of taxi. The "
+        f"load sheet says: zero-fuel mass {findings.units.mass(sheet.zero_fuel_mass_kg)}, "
+        f"zero-fuel CG {sheet.zero_fuel_cg_pct_mac:.1f} % MAC (index {sheet.zero_fuel_index:.1f})."
     )
 
 
@@ -148,7 +159,8 @@ def _curtailments(findings: Findings) -> str:
 
 
 def _plan(findings: Findings) -> Figure:
-    plan = findings.run.model.plan
+    plan, units = findings.run.model.plan, findings.units
+    told = []
     with chart_style():
         canvas = new_figure(180, 58)
         cabin_zones(plan, ax=canvas.subplots())
@@ -165,14 +177,15 @@ def _plan(findings: Findings) -> Figure:
                     count_cell((here & ~plan.blocked).sum()),
                     count_cell(zone.adults),
                     count_cell(zone.children),
-                    fixed_cell(plan.arm_m[here].mean(), 2),
+                    fixed_cell(units.scale("length") * plan.arm_m[here].mean(), 2),
                 )
             )
+            told.append(f"zone {name}, rows {zone.rows}, {int(here.sum())} seats")
     data = Table(
         "Zones of the cabin",
         columns(
             "zone", "rows", "#open seats", "#adults planned", "#children planned",
-            "#mean arm of its seats, m",
+            f"#mean arm of its seats, {units.name('length')}",
         ),
         tuple(rows),
     )  # fmt: skip
@@ -182,8 +195,7 @@ def _plan(findings: Findings) -> Figure:
         "wherever they sit in it. Heavy lines are the curtains between zones; crossed seats are "
         "blocked.",
         alt="Plan of the cabin from above, front on the left: rows of seats in two shades by zone, "
-        "with lavatories and galleys named below. "
-        + cabin_text(findings.run.model.plan).replace("\n", "; "),
+        f"with lavatories and galleys named below: {'; '.join(told)}.",
         svg=svg,
         data=data,
     )
@@ -198,7 +210,7 @@ def _margins(findings: Findings) -> Table:
             words("side", "side", key="side"),
             number("margin_pct_mac", "least margin, % MAC", 2, signed=True),
             number("time_of_least_s", "at, min from taxi", 1, scale=1.0 / 60.0),
-            number("mass_at_least_kg", "at mass, kg"),
+            measured("mass_at_least_kg", "at mass", "mass", findings.units),
         ],
         caption="Least margin of the planned path to the certified limits",
     )
@@ -216,8 +228,8 @@ def case_section(findings: Findings) -> Section:
             sheet,
             [
                 words("label", "line", weight=2.0),
-                number("mass_kg", "mass, kg"),
-                number("arm_m", "arm, m", 2),
+                measured("mass_kg", "mass", "mass", findings.units),
+                measured("arm_m", "arm", "length", findings.units, digits=2),
                 number("index", "index", 1, signed=True),
             ],
             caption="The load sheet",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -19,11 +20,16 @@ from cgrisk.report.dossier.tables import (
     percent,
     probability,
     significant,
+    span,
     table_of,
     words,
 )
 
 __all__ = ["causes_section", "tail_section"]
+
+
+#: Inputs that move the risk by less (on its logarithm) stand in the register alone.
+_LEAST: Final = 0.02
 
 
 def _curve(result: Result) -> pd.DataFrame:
@@ -59,12 +65,12 @@ def _tail(result: Result) -> list[Block]:
     range_: list[Field] = []
     if "assumption_high" in curve:
         range_ = [
-            significant("assumption_low", "assumptions, low", 2),
-            significant("assumption_high", "assumptions, high", 2),
+            span("assumption range", low="assumption_low", high="assumption_high"),
             percent("on_assumptions", "rests on them, %"),
         ]
+    meaning = str(data["meaning"])
     asked = (
-        f"{str(data['meaning']).capitalize()}; {spoken(data['phases'])}. {data['flights']:,} "
+        f"{meaning[:1].upper()}{meaning[1:]}; {spoken(data['phases'])}. {data['flights']:,} "
         f"flights, seed {data['seed']}; method: {data['why']}"
     )
     return [
@@ -131,9 +137,12 @@ def _causes(result: Result) -> list[Block]:
             )
         )
     if not swings.empty:
+        ratios = swings[["ratio_at_low", "ratio_at_high"]].apply(np.log)
+        moves = ~(ratios.abs().max(axis=1) < _LEAST)  # those that could not be told stay
+        still = len(swings) - int(moves.sum())
         blocks.append(
             table_of(
-                swings,
+                swings[moves],
                 [
                     words("key", "input without a source", weight=3.0),
                     significant("low", "low"),
@@ -144,6 +153,10 @@ def _causes(result: Result) -> list[Block]:
                     words("method", "method", weight=2.5),
                 ],
                 caption="Sensitivity: what each input without a source does alone",
+                note=f"{still} more move it by less than {100 * _LEAST:.0f} % either way; the "
+                "assumption register has them all."
+                if still
+                else "",
             )
         )
     if not shares.empty:
@@ -187,6 +200,19 @@ def _causes(result: Result) -> list[Block]:
                 caption="Shares of the variance",
             ),
         ]
+    phases = pd.DataFrame(data["in_phases"])
+    if not phases.empty:
+        blocks.append(
+            table_of(
+                phases,
+                [
+                    named("phase", "phase", key="phase"),
+                    percent("share_of_all", "of all flights, %", 1),
+                    percent("share_above", "of those that come that near, %", 1),
+                ],
+                caption="In which phase flights come nearest to the limit",
+            )
+        )
     if not stress.empty:
         here = stress[stress["where"] == "at the operational limit"]
         blocks.append(
@@ -222,8 +248,8 @@ def causes_section(findings: Findings) -> Section:
     causes, frozen = findings.table("causes"), findings.table("causes_frozen")
     blocks: list[Block | None] = [
         Text(
-            "Of the run: the spread of the CG error, not yet of the risk. What drives the risk is "
-            "told by “cgrisk causes”."
+            "Of the run: the spread of the CG error, not yet of the risk. What drives the risk "
+            + ("stands below." if findings.of("causes") else "is told by “cgrisk causes”.")
         ),
         run_figure(
             findings,

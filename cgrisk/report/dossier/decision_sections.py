@@ -1,18 +1,16 @@
-"""Buffers, zones, policies, restrictions and past loads, as decided beside the run."""
+"""Zones, policies, restrictions and past loads, as decided beside the run."""
 
 from __future__ import annotations
 
 import hashlib
-from typing import Final
 
 from cgrisk.report.dossier.drawing import clean_svg
-from cgrisk.report.dossier.figures import power, spoken
+from cgrisk.report.dossier.figures import chance, spoken
 from cgrisk.report.dossier.findings import Findings, Result
-from cgrisk.report.dossier.parts import Block, Bullets, Figure, Heading, Section, Text
+from cgrisk.report.dossier.parts import HASH_SIGNS, Block, Bullets, Figure, Heading, Section, Text
 from cgrisk.report.dossier.tables import (
-    Field,
     interval,
-    named,
+    measured,
     number,
     probability,
     significant,
@@ -22,21 +20,14 @@ from cgrisk.report.dossier.tables import (
 )
 
 __all__ = [
-    "buffers_section",
     "head_of",
     "loads_section",
     "policies_section",
     "restriction_section",
     "result_figure",
+    "title_of",
     "zones_section",
 ]
-
-_BESIDE: Final = {
-    "sampled": "sampled, as asked for",
-    "straight": "conventional, straight sum",
-    "root_squares": "conventional, root of squares",
-    "in_use": "curtailment in use",
-}
 
 
 def head_of(result: Result, *more: str) -> tuple[Block, ...]:
@@ -54,140 +45,20 @@ def result_figure(result: Result, stem: str, *, numbers: str, caption: str, alt:
     name = f"{result.kind}-{result.folder.name}-{stem}"
     plain = "".join(c if c.isalnum() and c.isascii() else "-" for c in name)
     if plain != name:  # others may become the same
-        plain += f"-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
+        plain += f"-{hashlib.sha256(name.encode()).hexdigest()[:HASH_SIGNS]}"
     svg = clean_svg(result.drawing(stem), name=plain, shown=str(result.folder / f"{stem}.svg"))
     return Figure(plain, f"{caption} (numbers: {numbers}.csv)", alt, svg)
 
 
-def _title(result: Result, findings: Findings) -> tuple[Block, ...]:
+def title_of(result: Result, findings: Findings) -> tuple[Block, ...]:
+    """Return a heading where there are several results of a kind."""
     several = len(findings.of(result.kind)) > 1
     return (Heading(f"{result.folder.name}"),) if several else ()
 
 
-def _buffers(result: Result) -> list[Block]:
-    data = result.data
-    buffers, beside = result.table("buffers"), result.table("beside")
-    causes, zones = result.table("by_cause"), result.table("by_zone")
-    proof = result.table("proof")
-    beside = beside.assign(kind=[_BESIDE.get(kind, kind) for kind in beside["kind"]])
-    asked = (
-        f"Asked for: a risk of {data['risk']:g} a flight"
-        f"{' in total' if data['in_total'] else ', each side and group of phases by itself'}, at "
-        f"{100 * data['confidence']:g} % confidence"
-        f"{' (all bounds together)' if data['together'] else ' (each bound by itself)'}; "
-        f"{data['flights']:,} flights, seed {data['seed']}."
-    )
-    place: list[Field] = [
-        words("side", "side", key="side"),
-        named("group", "phases", weight=1.6),
-        number("mass_kg", "zero-fuel mass, kg"),
-    ]
-    blocks: list[Block] = [
-        *head_of(result, asked),
-        table_of(
-            buffers,
-            [
-                *place,
-                number("estimate_kgm", "quantile, kg m"),
-                number("simulation_kgm", "simulation adds, kg m"),
-                number("assumptions_kgm", "assumptions add, kg m"),
-                number("buffer_kgm", "buffer, kg m"),
-                number("buffer_pct_mac", "buffer, % MAC", 2),
-            ],
-            caption="What must come off each side of the certified envelope, by mass",
-            note=str(data.get("confidence_covers", "")),
-        ),
-        table_of(
-            beside,
-            [
-                *place,
-                words("kind", "buffer", weight=2.2),
-                number("moment_kgm", "kg m"),
-                probability(
-                    "risk that it leaves (interval)",
-                    estimate="risk",
-                    low="risk_low",
-                    high="risk_high",
-                ),
-            ],
-            caption="The conventional buffers beside it, and the risk that each really leaves",
-            note="Neither conventional total has a stated probability. Assumptions as the "
-            "scenario has them.",
-        ),
-    ]
-    for stem in result.files:
-        if stem.startswith("buffer_") and stem.endswith(".svg"):
-            stem_ = stem.removesuffix(".svg")
-            side, _, group = stem_.removeprefix("buffer_").partition("_")
-            blocks.append(
-                result_figure(
-                    result,
-                    stem_,
-                    numbers="conventional, by_cause",
-                    caption=f"What makes the buffer {side}, {spoken(group)}: the conventional "
-                    "stack of the same causes beside the sampled buffer",
-                    alt=f"Stacked bars of the buffer {side}, {spoken(group)}, by cause: straight "
-                    "sum, root of squares, and sampled.",
-                )
-            )
-    if result.has("envelope.svg"):
-        blocks.append(
-            result_figure(
-                result,
-                "envelope",
-                numbers="envelope_chart",
-                caption="The operational envelope that these buffers make, inside the certified "
-                "one",
-                alt="Limits against mass for zero-fuel, take-off and landing mass: certified, new "
-                "and in use.",
-            )
-        )
-    for frame, what in ((causes, "cause"), (zones, "zone of its passengers")):
-        if not frame.empty:
-            most = frame[frame["moment_kgm"].abs() >= 0.5]
-            blocks.append(
-                table_of(
-                    most,
-                    [
-                        *place,
-                        words("part", what, weight=1.6),
-                        number("moment_kgm", "kg m", signed=True),
-                        number("standard_error_kgm", "standard error, kg m"),
-                    ],
-                    caption=f"The buffers by {what}; the parts add up to the whole",
-                )
-            )
-    if not proof.empty:
-        blocks.append(
-            table_of(
-                proof,
-                [
-                    words("kind", "load"),
-                    words("edge", "planned on", weight=1.8),
-                    *place[:2],
-                    number("mass_kg", "mass, kg"),
-                    whole("passengers", "aboard"),
-                    probability("risk (interval)"),
-                    words("over", "over the accepted one"),
-                ],
-                caption="Proof: loads flown on the very edge of the new envelope, on fresh seeds",
-            )
-        )
-    else:
-        blocks.append(Text("Not proved: no loads were flown on the envelope's edge.", "warning"))
-    return blocks
-
-
-def buffers_section(findings: Findings) -> Section | None:
-    """Return the buffers with the conventional ones beside."""
-    blocks: list[Block] = []
-    for result in findings.of("buffers"):
-        blocks += [*_title(result, findings), *_buffers(result)]
-    return Section("buffers", "Buffers and the operational envelope", tuple(blocks))
-
-
 def zones_section(findings: Findings) -> Section | None:
     """Return where the curtains should stand."""
+    units = findings.units
     blocks: list[Block] = []
     for result in findings.of("zones"):
         data = result.data
@@ -198,7 +69,7 @@ def zones_section(findings: Findings) -> Section | None:
             "divisions are compared: no target."
         )
         blocks += [
-            *_title(result, findings),
+            *title_of(result, findings),
             *head_of(result, asked),
             result_figure(
                 result,
@@ -222,10 +93,10 @@ def zones_section(findings: Findings) -> Section | None:
                 [
                     words("division", "division"),
                     words("boundaries", "curtains after rows", weight=1.8),
-                    number("seating_sd_random_kgm", "seating SD, at random, kg m"),
-                    number("seating_sd_sampled_kgm", "sampled, kg m"),
-                    number("seating_sd_sampled_se_kgm", "its standard error, kg m"),
-                    number("conventional_kgm", "conventional a side, kg m"),
+                    measured("seating_sd_random_kgm", "seating SD, at random", "moment", units),
+                    measured("seating_sd_sampled_kgm", "sampled", "moment", units),
+                    measured("seating_sd_sampled_se_kgm", "its standard error", "moment", units),
+                    measured("conventional_kgm", "conventional a side", "moment", units),
                     interval(
                         "excess forward, % MAC",
                         2,
@@ -270,7 +141,7 @@ def policies_section(findings: Findings) -> Section | None:
             f"flights, seed {data['seed']}, common random numbers. Demand: {data['demand']}."
         )
         blocks += [
-            *_title(result, findings),
+            *title_of(result, findings),
             *head_of(result, asked),
             table_of(
                 ranking,
@@ -303,6 +174,7 @@ def policies_section(findings: Findings) -> Section | None:
 
 def restriction_section(findings: Findings) -> Section | None:
     """Return the least restriction found, as a draft."""
+    units = findings.units
     blocks: list[Block] = []
     for result in findings.of("restrict"):
         data = result.data
@@ -313,7 +185,7 @@ def restriction_section(findings: Findings) -> Section | None:
         )
         draft = (result.folder / "draft.txt").read_text(encoding="utf-8").strip()
         blocks += [
-            *_title(result, findings),
+            *title_of(result, findings),
             *head_of(result, asked),
             Text(draft, "command"),
             table_of(
@@ -323,7 +195,7 @@ def restriction_section(findings: Findings) -> Section | None:
                     words("status", "status"),
                     words("restriction", "restriction", weight=2.5),
                     whole("seats_blocked", "blocked"),
-                    number("moved_kg", "hold load moved, kg"),
+                    measured("moved_kg", "hold load moved", "mass", units),
                     words("side", "worse side", key="side"),
                     probability("risk (interval)", estimate="risk"),
                     significant("confirmed_high", "confirmed: at most", 2),
@@ -354,7 +226,7 @@ def loads_section(findings: Findings) -> Section | None:
             f"{refused}."
         )
         blocks += [
-            *_title(result, findings),
+            *title_of(result, findings),
             *head_of(result, asked),
             result_figure(
                 result,
@@ -370,9 +242,6 @@ def loads_section(findings: Findings) -> Section | None:
             lines = []
             for name, mix in data["mixes"].items():
                 either = mix["either_side"]
-                lines.append(
-                    f"{spoken(name)}: {power(either['estimate'])} ({power(either['low'])} to "
-                    f"{power(either['high'])}) on either side"
-                )
+                lines.append(f"{spoken(name)}: {chance(either)} on either side")
             blocks += [Heading("Risk per flight over the mix of loads"), Bullets(tuple(lines))]
     return Section("loads", "Past loads", tuple(blocks))

@@ -19,19 +19,27 @@ _SVG: Final = "http://www.w3.org/2000/svg"
 _LINK: Final = "http://www.w3.org/1999/xlink"
 _ELEMENTS: Final = frozenset(
     """
-    svg g defs path rect circle ellipse line polyline polygon use clipPath image style
+    svg g defs path rect circle ellipse line polyline polygon use clipPath image
     linearGradient radialGradient stop pattern symbol mask title desc
     """.split()  # noqa: SIM905
 )
 _ATTRIBUTES: Final = frozenset(
     """
-    id d x y x1 y1 x2 y2 cx cy r rx ry width height viewBox transform style clip-path href
-    points offset fill stroke opacity fill-opacity stroke-opacity stroke-width
-    stroke-dasharray stroke-linecap stroke-linejoin fill-rule clip-rule clipPathUnits gradientUnits
+    id d x y x1 y1 x2 y2 cx cy r rx ry width height viewBox transform clip-path href
+    points offset clipPathUnits gradientUnits
     gradientTransform patternUnits preserveAspectRatio version mask overflow type
     """.split()  # noqa: SIM905
 )
-_OWN_STYLE: Final = "*{stroke-linejoin: round; stroke-linecap: butt}"
+#: What a style attribute says stands as attributes of its own: a page may forbid inline styles.
+_LOOKS: Final = frozenset(
+    """
+    fill stroke opacity fill-opacity stroke-opacity stroke-width stroke-dasharray stroke-dashoffset
+    stroke-linecap stroke-linejoin stroke-miterlimit fill-rule clip-rule stop-color stop-opacity
+    image-rendering
+    """.split()  # noqa: SIM905
+)
+#: The one rule of the charts' own style sheet, as attributes that are handed down.
+_OWN_LOOK: Final = {"stroke-linejoin": "round", "stroke-linecap": "butt"}
 _REFERENCE: Final = re.compile(r"url\(\s*['\"]?([^)'\"]*)['\"]?\s*\)")
 
 
@@ -86,13 +94,13 @@ def _cleaned(old: ET.Element, name: str, marks: dict[str, Mark]) -> ET.Element |
     if tag not in _ELEMENTS:
         return None
     new = ET.Element(tag)
-    if tag == "style":  # the one rule that the charts have; no other is taken over
-        new.text = f"#{name} {_OWN_STYLE}"
-        return new
-    for key, value in old.attrib.items():
-        kept = _value(_local(key), value, name)
+    if tag == "svg":
+        for key, value in _OWN_LOOK.items():
+            new.set(key, value)
+    for key, value in _told(old):
+        kept = _value(key, value, name)
         if kept is not None:
-            new.set("xlink:href" if _local(key) == "href" else _local(key), kept)
+            new.set("xlink:href" if key == "href" else key, kept)
     if tag == "svg":
         new.set("id", name)
     if tag in ("title", "desc"):
@@ -112,9 +120,17 @@ def _cleaned(old: ET.Element, name: str, marks: dict[str, Mark]) -> ET.Element |
     return new
 
 
+def _told(old: ET.Element) -> list[tuple[str, str]]:
+    """Return the attributes of an element, a style taken apart; a style goes before them."""
+    style = [part.partition(":") for part in old.attrib.get("style", "").split(";")]
+    looks = [(key.strip(), value.strip()) for key, _, value in style if value]
+    own = [(_local(key), value) for key, value in old.attrib.items() if key != "style"]
+    return own + [(key, value) for key, value in looks if key in _LOOKS]
+
+
 def _value(key: str, value: str, name: str) -> str | None:
     """Return an attribute's value with its names changed; None where it may not stand."""
-    if key not in _ATTRIBUTES:
+    if key not in _ATTRIBUTES | _LOOKS:
         return None
     if key == "id":
         return f"{name}-{value}"
@@ -123,8 +139,6 @@ def _value(key: str, value: str, name: str) -> str | None:
             return f"#{name}-{value[1:]}"
         return value if re.match(r"data:image/(png|jpeg);base64,", value) else None
     if any(not target.startswith("#") for target in _REFERENCE.findall(value)):
-        return None
-    if "@import" in value or "expression" in value:
         return None
     return _REFERENCE.sub(lambda found: f"url(#{name}-{found[1][1:]})", value)
 

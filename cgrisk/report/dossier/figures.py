@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,9 @@ __all__ = [
     "figure_cell",
     "fixed",
     "fixed_cell",
+    "one_in",
     "power",
+    "powers",
     "spoken",
     "text_cell",
 ]
@@ -25,19 +27,50 @@ __all__ = [
 _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 #: Below it a probability is written with a power of ten.
 _SMALL = 1e-3
+#: Where one end of a range is below this and the other is not small, both have a power of ten.
+_LEAST = 1e-4
+
+
+def _raised(value: float, digits: int) -> str:
+    mantissa, exponent = f"{value:.{digits - 1}e}".split("e")
+    return f"{mantissa} × 10{str(int(exponent)).translate(_RAISED)}"
+
+
+def _decimal(value: float, digits: int) -> str:
+    exponent = int(f"{value:.{digits - 1}e}".split("e")[1])
+    return f"{value:,.{max(0, digits - 1 - exponent)}f}"
 
 
 def power(value: float, digits: int = 2) -> str:
     """Return a number to so many significant figures: 0.0041, or 4.1 x 10 to the -5 where small."""
-    if not math.isfinite(value):
-        return "–"
-    if value == 0.0:
-        return "0"
-    mantissa, exponent = f"{value:.{digits - 1}e}".split("e")
-    if _SMALL <= abs(value) < 1e5:
-        places = max(0, digits - 1 - int(exponent))
-        return f"{value:,.{places}f}"
-    return f"{mantissa} × 10{str(int(exponent)).translate(_RAISED)}"
+    return powers([value], digits)[0]
+
+
+def powers(values: Sequence[float], digits: int = 2) -> list[str]:
+    """Return numbers that are read together to so many significant figures, in one notation.
+
+    A decimal stays a decimal beside another: 0.0012 (0.00091 to 0.0016). Powers of ten are used
+    where all are small, or one is too small for a decimal.
+    """
+    sizes = [abs(value) for value in values if math.isfinite(value) and value != 0.0]
+    raised = bool(sizes) and (
+        max(sizes) < _SMALL or max(sizes) >= 1e5 or (len(sizes) > 1 and min(sizes) < _LEAST)
+    )
+    shown = []
+    for value in values:
+        if not math.isfinite(value):
+            shown.append("–")
+        elif value == 0.0:
+            shown.append("0")
+        else:
+            shown.append(_raised(value, digits) if raised else _decimal(value, digits))
+    return shown
+
+
+def one_in(probability: float) -> str:
+    """Return one over a probability to two figures, as it is said: 1,500."""
+    flights = 1.0 / probability
+    return f"{float(f'{flights:.1e}'):,.0f}" if flights >= 10.0 else power(flights)
 
 
 def fixed(value: Any, digits: int = 0, *, signed: bool = False) -> str:
@@ -61,10 +94,8 @@ def chance(row: Mapping[str, Any]) -> str:
     none = row["hits"] == 0 if "hits" in row else row["estimate"] == 0.0
     if none:
         return f"at most {power(float(row['high']))}"
-    return (
-        f"{power(float(row['estimate']))} ({power(float(row['low']))} to "
-        f"{power(float(row['high']))})"
-    )
+    estimate, low, high = powers([float(row[key]) for key in ("estimate", "low", "high")])
+    return f"{estimate} ({low} to {high})"
 
 
 def chance_cell(row: Mapping[str, Any]) -> Cell:

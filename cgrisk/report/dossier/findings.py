@@ -15,6 +15,8 @@ from typing import Any, Final
 import pandas as pd
 
 from cgrisk.errors import RunFolderError, UsageError
+from cgrisk.report.dossier.parts import HASH_SIGNS
+from cgrisk.report.file_units import FileUnits
 from cgrisk.report.result_folder import SEAL, check_seal
 from cgrisk.runs import Run, read_run
 
@@ -137,6 +139,11 @@ class Findings:
         """Return a chart of the run as it was drawn."""
         return (self.run.folder / "charts" / f"{stem}.svg").read_text(encoding="utf-8")
 
+    @property
+    def units(self) -> FileUnits:
+        """Units that masses, lengths and moments are told in."""
+        return FileUnits.of(self.run.model.scenario)
+
     @cached_property
     def leave(self) -> pd.DataFrame:
         """Probability of leaving the envelope, by side, phase and reading."""
@@ -171,17 +178,19 @@ def _read(folder: Path, kind: str, run: Run) -> Result:
     try:
         data = json.loads((folder / name).read_text(encoding="utf-8"))
         if kind == "causes":
-            data = json.loads((folder / KINDS["tail"]).read_text(encoding="utf-8")) | data
+            tail = json.loads((folder / KINDS["tail"]).read_text(encoding="utf-8"))
+            # Both have "phases": those that count, and the share of each in the risk.
+            data = tail | data | {"phases": tail["phases"], "in_phases": data["phases"]}
         digest = _digest(data["manifest"]["scenario"])
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise RunFolderError(
             f"{folder / name}: expected an answer with its manifest; got none. Repeat it."
         ) from error
     if digest != run.inputs.scenario_sha256:
+        own, other = run.inputs.scenario_sha256[:HASH_SIGNS], digest[:HASH_SIGNS]
         raise RunFolderError(
-            f"{folder}: expected the scenario of the run (SHA-256 "
-            f"{run.inputs.scenario_sha256[:12]}); got another ({digest[:12]}). Repeat the command "
-            "with the run's scenario, or the run with this one."
+            f"{folder}: expected the scenario of the run (SHA-256 {own}); got another ({other}). "
+            "Repeat the command with the run's scenario, or the run with this one."
         )
     return Result(kind=kind, folder=folder, data=data, files=files)
 

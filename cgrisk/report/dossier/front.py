@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from cgrisk.flight import operational_shift
 from cgrisk.report.dossier.commands import asks
-from cgrisk.report.dossier.figures import chance, chance_cell, fixed, power
+from cgrisk.report.dossier.figures import chance, chance_cell, fixed, one_in, powers
 from cgrisk.report.dossier.findings import Findings, Result
 from cgrisk.report.dossier.parts import Block, Bullets, Cell, Table, Text, columns
 from cgrisk.sampling.layout import AS_PLANNED, AT_LIMIT
@@ -54,7 +54,7 @@ def _tail_of(findings: Findings, side: str) -> Result | None:
 def _assumed(row: dict[str, Any]) -> str:
     if row.get("assumption_high") is None or not math.isfinite(row["assumption_high"]):
         return ""
-    text = f"{power(row['assumption_low'])} to {power(row['assumption_high'])}"
+    text = " to ".join(powers([row["assumption_low"], row["assumption_high"]]))
     share = row.get("on_assumptions")
     if share is not None and math.isfinite(share):
         text += f"; {100.0 * share:.0f} % of the risk rests on inputs without a source"
@@ -87,9 +87,13 @@ def _numbers(findings: Findings) -> dict[str, Any]:
     return found
 
 
+def _worst_first(numbers: dict[str, Any]) -> list[str]:
+    return sorted(_SIDES, key=lambda side: -float(numbers[side]["at_limit"]["high"]))
+
+
 def _answer_table(findings: Findings, numbers: dict[str, Any]) -> Table:
     rows = []
-    for side in _SIDES:
+    for side in _worst_first(numbers):
         here = numbers[side]
         tail = here["tail"]
         assumed = "not reckoned yet"
@@ -119,7 +123,7 @@ def _answer_table(findings: Findings, numbers: dict[str, Any]) -> Table:
         columns=columns(
             "side",
             f"2:planned on the {limit}, by counting",
-            "2:the same, by the rare-event method",
+            "2:the same, from the tail study",
             "2:assumption range (9 draws in 10)",
             "2:as this load is planned",
         ),
@@ -127,27 +131,34 @@ def _answer_table(findings: Findings, numbers: dict[str, Any]) -> Table:
     )
 
 
-def _missing(findings: Findings, numbers: dict[str, Any]) -> list[str]:
-    lines = []
-    for side in _SIDES:
-        tail = numbers[side]["tail"]
-        if tail is None or not _assumed(tail):
-            lines.append(
-                f"Not reckoned yet for {side}: the assumption range and the share that rests on "
-                f"inputs without a source. Add them: {asks(findings.run, 'tail', side=side)}"
-            )
-    return lines
+def _missing(findings: Findings, numbers: dict[str, Any]) -> list[Block]:
+    """Return what is not reckoned yet, with the commands that add it."""
+    sides = [
+        side
+        for side in _SIDES
+        if numbers[side]["tail"] is None or not _assumed(numbers[side]["tail"])
+    ]
+    if not sides:
+        return []
+    text = (
+        f"Not reckoned yet for {' and '.join(sides)}: the assumption range and the share that "
+        "rests on inputs without a source. With P, the risk that you accept, they are added by:"
+    )
+    commands = "\n".join(asks(findings.run, "tail", side=side) for side in sides)
+    return [Text(text, "warning"), Text(commands, "command")]
 
 
 def _how(findings: Findings, numbers: dict[str, Any]) -> str:
     row = numbers["aft"]["at_limit"]
     precise = findings.run.inputs.precision is not None
     method = "intervals that hold whenever the run stops" if precise else "exact binomial"
+    confidence = f"{100.0 * float(row['confidence']):g} %"
     return (
         f"By counting {findings.run.manifest.flown:,} simulated flights, seed "
-        f"{findings.run.inputs.seed}; {method}, {100.0 * float(row['confidence']):g} %. That "
-        "interval is numerical error alone. The assumption range is what inputs without a "
-        "published or measured source may do; it does not shrink with flights."
+        f"{findings.run.inputs.seed}; {method}, two-sided, {confidence}. Where no flight was "
+        "outside the upper end of that interval is told. Intervals hold one at a time, not "
+        "together. They are numerical error alone; the assumption range is what inputs without a "
+        "published or measured source may do, and does not shrink with flights."
     )
 
 
@@ -156,54 +167,79 @@ def _room(numbers: dict[str, Any], limit: str) -> str:
     for side in _SIDES:
         room = float(numbers[side]["room_pct_mac"])
         if room < 0.0:
-            parts.append(f"is {fixed(-room, 2)} % MAC beyond it {side}")
+            parts.append(f"{fixed(-room, 2)} % MAC beyond the {limit} {side}")
         else:
-            parts.append(f"may move {fixed(room, 2)} % MAC {side} before it is met")
-    return f"This load against the {limit}: the planned zero-fuel CG {' and '.join(parts)}."
+            parts.append(f"{fixed(room, 2)} % MAC from the {limit} {side}")
+    return f"This load as planned stands {' and '.join(parts)} (of the zero-fuel CG)."
 
 
-def _restriction(result: Result) -> str:
+def _called(findings: Findings, result: Result) -> str:
+    """Return what a result is called: its folder only where others are of its kind."""
+    several = len(findings.of(result.kind)) > 1
+    return _NAMES[result.kind] + (f" ({result.folder.name})" if several else "")
+
+
+def _restriction(findings: Findings, result: Result) -> str:
     """Return what a search for the least restriction found, in a sentence."""
-    parts = [
-        f"{row['passengers']} aboard, {row['restriction']} ({row['seats_blocked']} seats blocked)"
-        if row["status"] == "confirmed"
-        else f"{row['passengers']} aboard, none confirmed"
-        for row in result.data["answers"]
-    ]
+    found: dict[str, list[str]] = {}
+    for row in result.data["answers"]:
+        text = "none confirmed"
+        if row["status"] == "confirmed":
+            text = str(row["restriction"])
+            if row["seats_blocked"]:
+                text += f" ({row['seats_blocked']} seats blocked)"
+        found.setdefault(text, []).append(str(row["passengers"]))
+    parts = [f"{', '.join(numbers)} aboard, {text}" for text, numbers in found.items()]
     more = f"; and {len(parts) - _SHOWN} more" if len(parts) > _SHOWN else ""
     return (
-        f"Restriction ({result.folder.name}), a draft, not approved, for a target of "
+        f"{_called(findings, result)}, a draft, not approved, for a target of "
         f"{result.data['target']:g}: {'; '.join(parts[:_SHOWN])}{more}."
     )
 
 
 def _next(findings: Findings) -> list[str]:
     """Return what to do: the sentence to act on of each decision, else what to ask."""
-    lines = [_restriction(result) for result in findings.of("restrict")]
+    lines = [_restriction(findings, result) for result in findings.of("restrict")]
     for kind in _ACTED_ON:
         for result in findings.of(kind):
             told = [line for line in result.decision if line.startswith(("Decision", "NOT PROVED"))]
             first = told[:2] if told and told[0].startswith("NOT") else told[:1]
             for line in first or list(result.decision[:1]):
-                lines.append(f"{_NAMES[kind]} ({result.folder.name}): {line}")
-    if not findings.of("buffers"):
-        lines.append(
-            "Compare the upper end of the interval at the limit with your own target; there is no "
-            "published one. What must come off each side for a target is told by: "
-            + asks(findings.run, "buffers")
-        )
+                said = line.strip().removeprefix("Decision: ")
+                lines.append(f"{_called(findings, result)}: {said}")
     return lines
+
+
+def _ask(findings: Findings) -> list[Block]:
+    """Return what to ask next where no buffers are there."""
+    if findings.of("buffers"):
+        return []
+    text = (
+        "Compare the upper end of the interval at the limit with your own target; there is no "
+        "published one. What must come off each side for a target P is told by:"
+    )
+    return [Text(text), Text(asks(findings.run, "buffers"), "command")]
+
+
+def _often(row: dict[str, Any]) -> str:
+    """Return one in how many flights, to two figures, and the range."""
+    middle, least = one_in(float(row["estimate"])), one_in(float(row["high"]))
+    most = f"to {one_in(float(row['low']))}" if row["low"] > 0.0 else "or more"
+    return f"{middle}; {least} {most}"
 
 
 def _headline(numbers: dict[str, Any], limit: str) -> str:
     """Return the answer in a sentence, the worse side first."""
-    order = sorted(_SIDES, key=lambda side: -float(numbers[side]["at_limit"]["high"]))
+    order = _worst_first(numbers)
     parts = []
     for side in order:
         row = numbers[side]["at_limit"]
         text = f"{side} with a probability of {chance(row)} a flight"
         if row["hits"] > 0:
-            text += f", about 1 flight in {power(1.0 / float(row['estimate']))}"
+            text += f" (about 1 flight in {_often(row)})"
+        tail = numbers[side]["tail"]
+        if tail is not None and _assumed(tail):
+            text += f", {_assumed(tail).split(';')[0]} over the range of the assumptions"
         parts.append(text)
     own = "; ".join(f"{side} {chance(numbers[side]['as_planned'])}" for side in order)
     return (
@@ -217,6 +253,7 @@ def first_half_page(findings: Findings) -> tuple[tuple[Block, ...], dict[str, An
     scenario, numbers = findings.run.model.scenario, _numbers(findings)
     bare = scenario.operation.operational_envelope is None
     limit = "certified limit" if bare else "operational limit"
+    lines = _next(findings)
     blocks: list[Block] = [
         Text(
             f"How likely is a flight of “{scenario.operation.name}” with “"
@@ -227,7 +264,8 @@ def first_half_page(findings: Findings) -> tuple[tuple[Block, ...], dict[str, An
         Text(_headline(numbers, limit), "decision"),
         _answer_table(findings, numbers),
         Text(_how(findings, numbers) + " " + _room(numbers, limit)),
-        *(Text(line, "warning") for line in _missing(findings, numbers)),
-        Bullets(tuple(_next(findings))),
+        *_missing(findings, numbers),
+        *([Bullets(tuple(lines))] if lines else []),
+        *_ask(findings),
     ]
     return tuple(blocks), {"scenario": scenario.name, "sides": numbers}

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from functools import lru_cache
 from importlib import resources
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
-from cgrisk.report.dossier.parts import BANNER, Dossier
+from cgrisk.report.dossier.parts import BANNER, Dossier, said_when
+from cgrisk.report.page_policy import source_of
 from cgrisk.risk.summary import CAUTIONS
 
 __all__ = ["html_page"]
@@ -35,8 +34,7 @@ def html_page(dossier: Dossier) -> str:
     Text of the scenario is escaped wherever it stands. Only what this package makes itself is
     taken as markup: its style and script, formulas, and drawings, which are cleaned.
     """
-    script = _own("report.js")
-    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    script, style = _own("report.js"), _own("report.css")
     environment = Environment(
         loader=FunctionLoader(_own),
         autoescape=True,
@@ -49,9 +47,11 @@ def html_page(dossier: Dossier) -> str:
     template = environment.get_template("report.html")
     return template.render(
         dossier=dossier,
-        style=_own("report.css"),
+        when=said_when(dossier.date),
+        style=style,
+        style_source=source_of(style),
         script=script,
-        script_hash=digest,
+        script_source=source_of(script),
         cautions=CAUTIONS,
         banner=BANNER,
     )

@@ -1,18 +1,17 @@
-"""Convergence, the register of inputs, the method, every alternative tried, how to repeat it."""
+"""Convergence, the method, every alternative tried, how to repeat it."""
 
 from __future__ import annotations
 
-import math
-import re
 from typing import Any, Final
 
 from cgrisk.report.convergence_chart import convergence
-from cgrisk.report.dossier.commands import PLACEHOLDERS, asks
+from cgrisk.report.dossier.commands import PLACEHOLDERS, asks, copies, repeats
 from cgrisk.report.dossier.drawing import drawn
 from cgrisk.report.dossier.figures import chance, power
 from cgrisk.report.dossier.findings import Findings, Result
 from cgrisk.report.dossier.formulas import FORMULAS
 from cgrisk.report.dossier.parts import (
+    HASH_SIGNS,
     Block,
     Bullets,
     Cell,
@@ -35,8 +34,6 @@ from cgrisk.report.dossier.tables import (
 from cgrisk.report.style import chart_style, new_figure
 from cgrisk.risk.convergence import block_agreement, running_estimates
 from cgrisk.sampling.layout import AS_PLANNED, AT_LIMIT
-from cgrisk.scenario.fields import figure
-from cgrisk.scenario.registry import HELD, assumption_register
 
 __all__ = [
     "alternatives_section",
@@ -44,11 +41,22 @@ __all__ = [
     "manifest_section",
     "method_section",
     "missing_section",
-    "register_section",
 ]
 
-_LONG: Final = 90
 _TRIED: Final = 60
+
+
+#: On which flights what was chosen was judged.
+_JUDGED: Final = {
+    "buffers": "Buffers: the loads that prove the envelope were flown on seeds used for nothing "
+    "else, where a proof stands in the section on buffers.",
+    "zones": "Zones: boundaries were found by calculation, not chosen among flown divisions; every "
+    "division was then flown on the same flights.",
+    "policies": "Policies: all were ranked on the same flights, the one chosen among them too, so "
+    "that its own risk is told a little too low. Confirm it under another seed.",
+    "restrict": "Restriction: a confirmed one was flown again on seeds that the search had not "
+    "used.",
+}
 
 
 def convergence_section(findings: Findings) -> Section:
@@ -134,12 +142,17 @@ def _precision(findings: Findings) -> str:
     )
 
 
+def _figure(value: float) -> str:
+    """Return a count as it is, any other number to three figures."""
+    return f"{value:,.0f}" if float(value).is_integer() else power(float(value), 3)
+
+
 def _diagnostics(findings: Findings) -> list[Block]:
     lines, warnings = [], []
     for result in (*findings.of("tail"), *findings.of("causes")):
         for told in result.data["diagnostics"]:
             parts = [
-                f"{key.replace('_', ' ')} {power(float(value), 3)}"
+                f"{key.replace('_', ' ')} {_figure(value)}"
                 for key, value in told.items()
                 if isinstance(value, int | float) and key != "flights"
             ]
@@ -152,109 +165,6 @@ def _diagnostics(findings: Findings) -> list[Block]:
     if lines:
         blocks += [Heading("Rare-event methods"), Bullets(tuple(lines))]
     return blocks + [Text(text, "warning") for text in warnings]
-
-
-def _value(value: object) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return figure(value)
-    if isinstance(value, list | tuple):
-        return "[" + ", ".join(_value(item) for item in value) + "]" if value else "none"
-    return "none" if value is None else str(value)
-
-
-def _plain(key: str) -> str:
-    """Return a key without the places in its lists, which a swing moves together."""
-    return re.sub(r"\[\d+\]", "[]", key)
-
-
-def _swings(findings: Findings) -> dict[str, str]:
-    """Return how far the risk moves over the range of an input, by its key."""
-    found: dict[str, list[str]] = {}
-    for result in findings.of("causes"):
-        swings = result.table("swings")
-        for row in swings.to_dict("records"):
-            low, high = float(row["ratio_at_low"]), float(row["ratio_at_high"])
-            if math.isfinite(low) and math.isfinite(high):
-                text = f"{result.data['side']}: × {power(low)} to × {power(high)}"
-            else:
-                text = f"{result.data['side']}: too few flights to tell"
-            found.setdefault(_plain(str(row["key"])), []).append(text)
-    return {key: "; ".join(dict.fromkeys(texts)) for key, texts in found.items()}
-
-
-def register_section(findings: Findings) -> Section:
-    """Return every input with its value, unit, source, and how far it moves the answer."""
-    scenario = findings.run.model.scenario
-    register, swings = assumption_register(scenario), _swings(findings)
-    held = {of for _, of in HELD}
-    rows = []
-    for entry in register:
-        value = _value(entry.value)
-        if len(value) > _LONG:
-            value = f"{value[:_LONG]}… (the manifest has all)"
-        kind = "assumption" if entry.assumed else "sourced"
-        source = entry.source + ("; held, not sampled" if entry.key in held else "")
-        moves = swings.get(_plain(entry.key), "" if not entry.assumed else "not reckoned")
-        rows.append(
-            (
-                Cell(entry.key),
-                Cell(value, float(entry.value) if isinstance(entry.value, float) else None),
-                Cell(entry.unit),
-                Cell(kind),
-                Cell(source),
-                Cell(moves),
-            )
-        )
-    assumed = sum(entry.assumed for entry in register)
-    text = (
-        f"{len(register)} values are in use; {assumed} of them have no published or measured "
-        "source. In SI, or the unit told. Without a source named in the files, a default has its "
-        "own; a value in place of a default is an assumption."
-    )
-    blocks: list[Block] = [Text(text)]
-    if not findings.of("causes"):
-        blocks.append(
-            Text(
-                "How far the answer moves over the range of each assumption is not reckoned yet: "
-                + asks(findings.run, "causes"),
-                "warning",
-            )
-        )
-    blocks.append(
-        Table(
-            "Every input",
-            columns(
-                "3:key", "2:value", "unit", "2:kind", "3:source", "2:moves the risk by",
-                keys={"kind": "kind"},
-            ),
-            tuple(rows),
-        )
-    )  # fmt: skip
-    ranges = _ranges(findings)
-    if ranges is not None:
-        blocks.append(ranges)
-    return Section("register", "Assumption register", tuple(blocks))
-
-
-def _ranges(findings: Findings) -> Table | None:
-    for result in findings.of("tail"):
-        frame = result.table("assumptions")
-        if not frame.empty:
-            return table_of(
-                frame,
-                [
-                    words("key", "key", weight=3.0),
-                    significant("low", "low"),
-                    significant("high", "high"),
-                    words("unit", "unit"),
-                    words("law", "law", weight=2.0),
-                    words("why", "why this range", weight=3.0),
-                ],
-                caption=f"Ranges that the assumption range was drawn from ({result.folder.name})",
-            )
-    return None
 
 
 def method_section() -> Section:
@@ -301,25 +211,26 @@ def _tried(result: Result) -> Block | None:
     if result.kind == "buffers":
         frame = result.table("buffers")
         loads = dict.fromkeys(frame["load"].astype(str)) if "load" in frame else {}
+        told = "; ".join(f"({n}) {load.replace('; ', ', ')}" for n, load in enumerate(loads, 1))
         return Bullets(
             (
                 f"{result.folder.name}: the load whose CG strays furthest was searched at each "
-                f"mass; found: {'; '.join(loads)}.",
+                f"mass; found: {told}.",
             )
         )
     if result.kind in ("tail", "causes"):
         methods = [f"{d['method']} ({d['flights']:,} flights)" for d in data["diagnostics"]]
-        return Bullets((f"{result.folder.name}: methods flown {', '.join(methods)}.",))
+        return Bullets((f"{result.folder.name}: flown by {', '.join(methods)}; {data['why']}",))
     return None
 
 
 def alternatives_section(findings: Findings) -> Section:
     """Return every alternative that was tried."""
+    kinds = {result.kind for result in findings.results}
     blocks: list[Block | None] = [
-        Text(
-            "What was chosen for its good flights was never judged by them: it was confirmed on "
-            "seeds that the search had not used."
-        )
+        Bullets(tuple(text for kind, text in _JUDGED.items() if kind in kinds))
+        if kinds & _JUDGED.keys()
+        else None
     ]
     blocks += [_tried(result) for result in findings.results]
     if not findings.results:
@@ -332,7 +243,7 @@ def manifest_section(findings: Findings) -> Section:
     inputs, manifest = findings.run.inputs, findings.run.manifest
     facts: list[tuple[str, Any]] = [
         ("scenario", findings.run.model.scenario.name),
-        ("SHA-256 of the scenario", inputs.scenario_sha256),
+        ("SHA-256 of the scenario", inputs.scenario_sha256[:HASH_SIGNS]),
         ("seed", str(inputs.seed)),
         ("flights flown", f"{manifest.flown:,}"),
         ("flights asked for", f"{inputs.flights:,}"),
@@ -344,10 +255,13 @@ def manifest_section(findings: Findings) -> Section:
     ]
     blocks: list[Block] = [
         Text("The run is repeated, bit for bit on one processor type and set of versions, by"),
-        Text("cgrisk rerun DIR", "command"),
+        Text(repeats(findings.run, "rerun"), "command"),
+        Text("This report is made again, to the same bytes, by"),
+        Text(repeats(findings.run, "report"), "command"),
         Text(
-            "where DIR is its folder. This report is made again, to the same bytes, by “cgrisk "
-            "report DIR”. Every file was checked against its hash before it was read."
+            "from the folder in which they were typed first. Every file was checked against its "
+            f"hash before it was read. Of a hash the first {HASH_SIGNS} signs are shown; "
+            "manifest.json, and the seal of a result, hold all."
         ),
         Table(
             "The run",
@@ -367,7 +281,7 @@ def manifest_section(findings: Findings) -> Section:
                         Cell(result.command),
                         Cell(str(result.data["manifest"].get("seed", ""))),
                         Cell(str(result.data["manifest"].get("cgrisk", ""))),
-                        Cell(result.sha256()[:16]),
+                        Cell(result.sha256()[:HASH_SIGNS]),
                     )
                     for result in findings.results
                 ),
@@ -388,20 +302,25 @@ def missing_section(findings: Findings) -> Section:
         "restrict": "the least restriction",
         "loads": "past loads",
     }
-    lines = []
+    lines: list[tuple[str, str]] = []
+    copied = False
     for kind, what in names.items():
         sides = {result.data.get("side") for result in findings.of(kind)}
         if kind in ("tail", "causes"):
             for side in ("aft", "forward"):
                 if side not in sides:
-                    lines.append(f"{what}, {side}: {asks(run, kind, side=side)}")
+                    lines.append((f"{what}, {side}", asks(run, kind, side=side)))
         elif not findings.of(kind):
-            lines.append(f"{what}: {asks(run, kind)}")
+            if kind in ("policies", "restrict", "loads") and copies(run) and not copied:
+                copied = True
+                lines.append(("the shipped case with its policies and loads, once", copies(run)))
+            lines.append((what, asks(run, kind)))
     if findings.table("entry_errors").empty:
-        lines.append(f"errors on the load sheet (another run): {asks(run, 'entry')}")
+        lines.append(("errors on the load sheet (another run)", asks(run, "entry")))
     blocks: list[Block] = []
     if lines:
-        blocks += [Bullets(tuple(lines)), Text(PLACEHOLDERS, "note")]
+        commands = "\n".join(f"# {what}\n{command}" for what, command in lines)
+        blocks += [Text(commands, "command"), Text(PLACEHOLDERS, "note")]
     if findings.left_out:
         blocks += [
             Heading("Folders beside the run that were left out"),

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import Any, Final, Literal
 
 __all__ = [
     "BANNER",
+    "HASH_SIGNS",
     "Block",
     "Bullets",
     "Cell",
@@ -26,6 +28,7 @@ __all__ = [
     "Text",
     "columns",
     "said",
+    "said_when",
     "sections_of",
 ]
 
@@ -34,6 +37,8 @@ BANNER: Final = (
     "Study aid, not approved data and not for dispatch. The certified limits, the operator's "
     "approved manual, the authority's rules and qualified staff decide."
 )
+#: Signs of a SHA-256 that are shown, everywhere in a report.
+HASH_SIGNS: Final = 12
 #: What a paragraph is for: "command" is text to type, "caution" must not be overlooked.
 Kind = Literal["plain", "lead", "caution", "decision", "command", "note", "warning"]
 
@@ -197,6 +202,11 @@ class Dossier:
     front: tuple[Block, ...]
     sections: tuple[Section, ...]
     numbers: dict[str, Any]
+
+
+def said_when(date: str) -> str:
+    """Return a date (ISO 8601) as it is read, UTC."""
+    return f"{datetime.fromisoformat(date).astimezone(UTC):%Y-%m-%d %H:%M} UTC"
 
 
 def said(*texts: str, kind: Kind = "plain") -> tuple[Text, ...]:

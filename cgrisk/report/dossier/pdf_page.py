@@ -21,6 +21,7 @@ from cgrisk.report.dossier.parts import (
     Heading,
     Table,
     Text,
+    said_when,
 )
 
 __all__ = ["STANDARDS", "pdf_page"]
@@ -36,7 +37,9 @@ STANDARDS: Final = ("a-2a", "ua-1")
 def _block(block: Block) -> dict[str, Any]:
     """Return a block as plain data; text stays text and is never read as markup."""
     if isinstance(block, Text):
-        return {"kind": "Text", "mood": block.kind, "text": _shown(block.text)}
+        typed = block.kind == "command"  # is copied out of the page as it stands
+        text = _readable(block.text) if typed else _shown(block.text)
+        return {"kind": "Text", "mood": block.kind, "text": text}
     if isinstance(block, Heading):
         return {"kind": "Heading", "text": _shown(block.text)}
     if isinstance(block, Bullets):
@@ -62,8 +65,14 @@ def _table(table: Table) -> dict[str, Any]:
             {"head": _shown(column.head), "numeric": column.numeric, "weight": column.weight}
             for column in table.columns
         ],
-        "rows": [[_shown(cell.text) for cell in row] for row in table.rows],
+        "rows": [[_cell(cell.text) for cell in row] for row in table.rows],
     }
+
+
+def _cell(text: str) -> dict[str, Any]:
+    """Return a cell; a command in it is copied out of the page as it stands."""
+    typed = text.startswith("cgrisk ")
+    return {"text": _readable(text) if typed else _shown(text), "typed": typed}
 
 
 def _sign(sign: str) -> str:
@@ -77,17 +86,21 @@ def _sign(sign: str) -> str:
     return sign if known else f"[U+{place:04X}]"
 
 
-def _shown(text: str) -> str:
+def _readable(text: str) -> str:
     """Return text that an archive can hold: every sign in one of the fonts that are embedded."""
-    shown = "".join(_sign(sign) for sign in text)
-    return _LONG.sub(lambda word: _BREAK.sub("\\1\u200b", word[0]), shown)
+    return "".join(_sign(sign) for sign in text)
+
+
+def _shown(text: str) -> str:
+    """Return readable text whose long words may be broken."""
+    return _LONG.sub(lambda word: _BREAK.sub("\\1\u200b", word[0]), _readable(text))
 
 
 def _content(dossier: Dossier) -> str:
     data = {
         "title": _shown(dossier.title),
         "subtitle": _shown(dossier.subtitle),
-        "date": dossier.date,
+        "when": said_when(dossier.date),
         "banner": BANNER,
         "front": [_block(block) for block in dossier.front],
         "sections": [

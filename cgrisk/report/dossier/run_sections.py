@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import Final
 
 import pandas as pd
@@ -13,6 +14,7 @@ from cgrisk.report.dossier.findings import Findings
 from cgrisk.report.dossier.parts import Block, Figure, Heading, Mark, Section, Table, Text
 from cgrisk.report.dossier.tables import (
     interval,
+    measured,
     named,
     number,
     percent,
@@ -27,12 +29,13 @@ from cgrisk.report.exceedance_chart import exceedance
 from cgrisk.report.risk_chart import risk_by_phase
 from cgrisk.report.style import chart_style, new_figure
 from cgrisk.sampling.layout import AT_LIMIT
+from cgrisk.units import Dimension
 
 __all__ = ["cabin_section", "entry_section", "results_section", "run_figure"]
 
 _CABIN: Final = {
-    "cabin_moment_min_kgm": "most forward moment of people and carts, kg m",
-    "cabin_moment_max_kgm": "most aft moment of people and carts, kg m",
+    "cabin_moment_min_kgm": "most forward moment of people and carts",
+    "cabin_moment_max_kgm": "most aft moment of people and carts",
     "trips": "trips from the seat",
     "most_up": "most passengers up at once",
     "mean_up": "passengers up, mean over the flight",
@@ -45,9 +48,15 @@ _CABIN: Final = {
     "stopped_behind_cart": "stops behind a cart",
     "surge": "passengers in a surge",
     "rows_not_served": "rows not served",
-    "water_used_kg": "water used, kg",
+    "water_used_kg": "water used",
     "wait_per_visit_s": "mean wait of all visits, s",
 }
+
+
+_DIMENSIONS: Final[dict[str, Dimension]] = {"_kgm": "moment", "_kg": "mass"}
+_OBSERVED: Final = (
+    "single-aisle flights of 3.5 to 5.2 hours, Hertzberg, Weiss et al., PNAS 115(14):3623, 2018"
+)
 
 
 def run_figure(
@@ -138,7 +147,10 @@ def results_section(findings: Findings) -> Section:
             "“At the operational limit”: the same flights with the planned CG moved, at constant "
             "mass, until the planned path touches the operator's envelope; a rule must stand on "
             "that reading. “As planned”: the load sheet's own load. No event seen is an upper "
-            "bound, never zero."
+            "bound, never zero: the upper end of the same two-sided interval. Rows nest and do not "
+            "add up: a flight outside in two phases stands in both, and once under the groups of "
+            "phases and the whole flight that hold them. Intervals hold one at a time, not "
+            "together."
         ),
         _risk_figure(findings),
         table_of(
@@ -196,7 +208,7 @@ def results_section(findings: Findings) -> Section:
                 named("maximum", "maximum mass"),
                 whole("hits", "flights above it"),
                 probability(),
-                number("greatest_kg", "most above it, kg"),
+                measured("greatest_kg", "most above it", "mass", findings.units),
             ],
             caption="Mass above a certified maximum, counted apart from the CG",
         ),
@@ -244,19 +256,40 @@ def _nearest(findings: Findings) -> list[Block]:
                 words("side", "side", key="side"),
                 whole("rank", "rank"),
                 whole("flight", "flight"),
-                number("margin_pct_mac", "least margin, % MAC of zero-fuel mass", 2, signed=True),
+                number("margin_pct_mac", "least margin, % MAC", 2, signed=True),
+                named("in_phase", "in", weight=1.5),
+                number("time_s", "at, min from taxi", 1, scale=1.0 / 60.0),
+                measured("mass_kg", "at mass", "mass", findings.units),
             ],
             caption="Flights that came nearest to the certified limits as planned",
-            note="Each can be replayed by its number. The margin is a moment, told in % MAC of the "
-            "planned zero-fuel mass; of the mass at that instant it is smaller.",
+            note="% MAC are of the mass at that instant, here and in every table of margins and "
+            "depths; a negative margin is outside. Ranked by the moment left, which is what moving "
+            "the load takes from each alike. Each can be replayed by its number, cgrisk replay "
+            f"{shlex.quote(str(findings.run.folder))} --flight N, which shows the same margin.",
         )
     ]
 
 
+def _in_file_units(findings: Findings) -> pd.DataFrame:
+    """Return the figures of life in the cabin with their words, in the units of the files."""
+    cabin, units = findings.table("cabin"), findings.units
+    values = [name for name in cabin.columns if name != "figure"]
+    words_ = []
+    for place, name in zip(cabin.index, cabin["figure"], strict=True):
+        text = _CABIN.get(name, spoken(name))
+        for ending, dimension in _DIMENSIONS.items():
+            if name.endswith(ending):
+                cabin.loc[place, values] *= units.scale(dimension)
+                text += f", {units.name(dimension)}"
+        words_.append(text)
+    return cabin.assign(figure=words_)
+
+
 def cabin_section(findings: Findings) -> Section:
     """Return what life in the cabin was like, beside what is published."""
-    cabin, times = findings.table("cabin"), findings.table("times_up")
-    cabin = cabin.assign(figure=[_CABIN.get(name, spoken(name)) for name in cabin["figure"]])
+    cabin, times = _in_file_units(findings), findings.table("times_up")
+    compared = bool(times["published"].notna().any())
+    what = "How often passengers leave their seats"
     blocks: list[Block | None] = [
         run_figure(
             findings,
@@ -285,12 +318,17 @@ def cabin_section(findings: Findings) -> Section:
                 words("times", "out of it"),
                 percent("share", "share, %", 1),
                 percent("standard_error", "standard error, %", 2),
-                percent("published", "published, %"),
-                words("fitted", "fitted to it"),
+                *(
+                    [percent("published", "published, %"), words("fitted", "fitted to it")]
+                    if compared
+                    else []
+                ),
             ],
-            caption="How often passengers leave their seats, beside the published observation",
-            note="Published: single-aisle flights of 3.5 to 5.2 hours; a flight of another length "
-            "is not expected to agree. Hertzberg, Weiss et al., PNAS 115(14):3623, 2018.",
+            caption=f"{what}, beside the published observation" if compared else what,
+            note=f"Published: {_OBSERVED}."
+            if compared
+            else "Nothing is published to set beside a flight of this length; the rates are fitted "
+            f"to {_OBSERVED}.",
         ),
     ]
     return Section("cabin", "Life in the cabin", tuple(b for b in blocks if b))
@@ -315,7 +353,7 @@ def entry_section(findings: Findings) -> Section | None:
                     whole("flights", "flights"),
                     probability(),
                     number("cg_shift_pct_mac", "CG, % MAC", 2, signed=True),
-                    number("mass_shift_kg", "mass, kg", 0, signed=True),
+                    measured("mass_shift_kg", "mass", "mass", findings.units, signed=True),
                 ],
                 caption="What an error on the load sheet does",
             ),

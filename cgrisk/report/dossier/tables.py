@@ -15,20 +15,25 @@ from cgrisk.report.dossier.figures import (
     figure_cell,
     fixed,
     fixed_cell,
+    powers,
     spoken,
     text_cell,
 )
 from cgrisk.report.dossier.parts import Cell, Column, Table
+from cgrisk.report.file_units import FileUnits
+from cgrisk.units import Dimension
 
 __all__ = [
     "Field",
     "interval",
+    "measured",
     "named",
     "number",
     "percent",
     "probability",
     "records_of",
     "significant",
+    "span",
     "table_of",
     "whole",
     "words",
@@ -78,6 +83,21 @@ def number(
     return _field(head, lambda row: fixed_cell(scale * row[name], digits, signed=signed), name)
 
 
+def measured(
+    name: str,
+    head: str,
+    dimension: Dimension,
+    units: FileUnits,
+    *,
+    digits: int = 0,
+    signed: bool = False,
+) -> Field:
+    """Return a column of masses, lengths or moments in the units of the files."""
+    scale = units.scale(dimension)
+    head = f"{head}, {units.name(dimension)}" if head else units.name(dimension)
+    return number(name, head, digits, signed=signed, scale=scale)
+
+
 def whole(name: str, head: str) -> Field:
     """Return a column of whole numbers."""
     return _field(
@@ -113,7 +133,19 @@ def probability(
             found["hits"] = row[hits]
         return chance_cell(found)
 
-    return _field(head, cell, estimate, low, high, weight=1.9)
+    return _field(head, cell, estimate, low, high, weight=2.3)
+
+
+def span(head: str, *, low: str, high: str, weight: float = 1.5) -> Field:
+    """Return a column of ranges, from and to in one notation."""
+
+    def cell(row: Row) -> Cell:
+        ends = float(row[low]), float(row[high])
+        if not all(math.isfinite(end) for end in ends):
+            return Cell("–")
+        return Cell(" to ".join(powers(ends)), ends[1])
+
+    return _field(head, cell, low, high, weight=weight)
 
 
 def interval(

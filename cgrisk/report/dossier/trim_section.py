@@ -123,7 +123,9 @@ def trim_section(findings: Findings) -> Section:
                 ],
                 caption=f"Trim authority to reserve at a risk of {_RISK:g} a flight (upper "
                 "confidence bounds)",
-                note=f"{SETTING_NOTE} Other risks: summaries/trim_authority.csv.",
+                note=f"The risk of {_RISK:g} is cgrisk's own default, to have one to show: no "
+                "authority publishes one. Other risks: summaries/trim_authority.csv. "
+                f"{SETTING_NOTE}",
             ),
             table_of(
                 risk.assign(event=[_EVENTS.get(e, e) for e in risk["event"]])[

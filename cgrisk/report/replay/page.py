@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import json
 from importlib.resources import files
 from typing import Any, Final
@@ -13,6 +11,7 @@ from markupsafe import Markup
 
 from cgrisk import __version__
 from cgrisk.flight import PARTS, FlightReplay
+from cgrisk.report.page_policy import source_of
 from cgrisk.report.replay.page_data import PART_NAMES, page_data, spoken
 from cgrisk.risk.replay import closest_approaches, happenings
 from cgrisk.risk.summary import CAUTIONS
@@ -36,13 +35,8 @@ def _read(name: str) -> str:
     return text.replace("\r\n", "\n")
 
 
-def _digest(text: str) -> str:
-    """Return the source expression by which a content security policy knows an inline element."""
-    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
-
-
 def _clock(seconds: float) -> str:
-    whole = round(seconds)
+    whole = int(seconds + 1e-6)  # as a clock does, and the page's own
     return f"{whole // 3600}:{whole % 3600 // 60:02d}:{whole % 60:02d}"
 
 
@@ -109,7 +103,7 @@ def replay_page(replay: FlightReplay, *, run: str, why: str) -> str:
     at, parts = _part_rows(replay)
     policy = (
         "default-src 'none'; "
-        f"script-src {_digest(script)}; style-src {_digest(style)}; "
+        f"script-src {source_of(script)}; style-src {source_of(style)}; "
         "base-uri 'none'; form-action 'none'"
     )
     return environment.get_template("page.html").render(

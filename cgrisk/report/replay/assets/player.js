@@ -3,6 +3,8 @@
 const byId = (id) => document.getElementById(id);
 const scrub = byId("scrub"), play = byId("play"), speed = byId("speed"), every = byId("every");
 const HOURLY = 100; // ms between rewritings of the figures while playing
+const CALM = 1000; // ms between pictures where the reader asks for little motion
+const calm = window.matchMedia("(prefers-reduced-motion: reduce)");
 const state = { t: 0, i: 0, playing: false, last: 0, written: 0 };
 const frames = []; // ms that the last frames took to draw
 
@@ -167,8 +169,11 @@ function markRow(t) {
   markedRow = row;
 }
 
+const plan = byId("cabin").getAttribute("aria-label");
+
 function announce() {
   byId("live").textContent = `${byId("now").textContent}. ${byId("told").textContent}`;
+  byId("cabin").setAttribute("aria-label", `${plan}: ${byId("now").textContent}`);
 }
 
 function draw(figures) {
@@ -197,9 +202,10 @@ function frame(now) {
   state.last = now;
   state.t = Math.min(state.t + passed * Number(speed.value), END);
   state.i = stretchAt(state.t);
-  const figures = now - state.written > HOURLY || state.t >= END;
+  const still = calm.matches && state.t < END;
+  const figures = now - state.written > (still ? CALM : HOURLY) || state.t >= END;
   if (figures) state.written = now;
-  draw(figures);
+  if (figures || !still) draw(figures);
   if (state.t >= END) setPlaying(false); else requestAnimationFrame(frame);
 }
 
