@@ -92,9 +92,13 @@ def swings(
         for value in (entry.low, entry.high):
             scenario = with_values(model.scenario, {entry.key: value})
             if is_redealing(entry.key):
-                where = {"side": side, "group": group}
                 moved, _ = split_at(
-                    question, scenario=scenario, thresholds=grid, meter=meter, **where
+                    question,
+                    scenario=scenario,
+                    side=side,
+                    group=group,
+                    thresholds=grid,
+                    meter=meter,
                 )
             else:
                 moved, effective = curve(prepare(scenario))

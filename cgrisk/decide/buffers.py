@@ -10,10 +10,11 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from itertools import pairwise
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
+from joblib import Parallel, delayed
 from numpy.typing import NDArray
 
 from cgrisk.aircraft import dry_operating
@@ -28,6 +29,7 @@ from cgrisk.flight import SIDES, prepare, zero_fuel_scale
 from cgrisk.rare import (
     Cloud,
     Meter,
+    Pilot,
     Question,
     assumption_range,
     envelope_score,
@@ -35,10 +37,10 @@ from cgrisk.rare import (
     strata_of,
 )
 from cgrisk.rare.assumptions import wide_cloud
-from cgrisk.rare.cloud import thinned
 from cgrisk.rare.quantile import TailQuantile, tail_quantile
-from cgrisk.rare.seeds import derived_seed, generator
+from cgrisk.rare.seeds import derived_seed
 from cgrisk.rare.study import kept_cloud
+from cgrisk.sampling.workers import shared_jobs
 from cgrisk.scenario import Scenario
 
 __all__ = ["BUFFER_GROUPS", "Buffer", "BufferAsk", "Buffers", "default_masses", "find_buffers"]
@@ -51,11 +53,15 @@ _DEEPER: Final = 0.05
 _TRIES: Final = 4
 #: Masses between two of those asked for at which a worse load is looked for.
 _BETWEEN: Final = 3
-#: Of the flights kept so many are flown again under other assumptions: at the mass that governs,
-#: and at the lightest, whose people are few.
-_GOVERNING_SHARE, _LIGHTEST_SHARE = 0.5, 0.25
 #: Flights of a stage where only the flights themselves are wanted.
 _CLOUD_PARTICLES: Final = 300
+
+
+class _Found(NamedTuple):
+    """What is flown again under other assumptions, and by which levels."""
+
+    cloud: Cloud
+    pilot: Pilot
 
 
 def default_masses(scenario: Scenario, *, count: int = 4) -> tuple[float, ...]:
@@ -161,7 +167,7 @@ def _humps(
 
 def _one(
     ask: BufferAsk, *, side: str, group: str, mass_kg: float, meter: Meter
-) -> tuple[Buffer, Question, Cloud]:
+) -> tuple[Buffer, Question, _Found]:
     load = worst_load(
         ask.scenario,
         mass_kg=mass_kg,
@@ -206,37 +212,65 @@ def _one(
         flights=flown + more,
         notes=found.notes,
     )
-    return buffer, question, cloud
+    return buffer, question, _Found(cloud, found.pilot)
 
 
 def _assumed(
-    ask: BufferAsk,
-    buffer: Buffer,
-    question: Question,
-    kept: Cloud,
-    *,
-    share: float,
-    meter: Meter,
+    ask: BufferAsk, buffer: Buffer, question: Question, found: _Found, *, meter: Meter
 ) -> tuple[AssumedDistance, int]:
     """Return the distance (kg m) that the assumptions add to a buffer, and flights flown."""
     strata = strata_of(question.model)
-    whole, flown = wide_cloud(question, cloud=kept, strata=strata, meter=meter)
-    cloud = thinned(whole, share=share, rng=generator(question.seed, "assumptions", "cloud"))
+    cloud, flown = wide_cloud(question, cloud=found.cloud, strata=strata, meter=meter)
     scale = zero_fuel_scale(question.model)
     level = buffer.estimate_kgm / scale
     reach = max(abs(level), 1.0)
     thresholds = level + reach * np.linspace(-0.75, 1.0, 71)
-    found = assumption_range(
+    told = assumption_range(
         question,
         side=buffer.side,
         group=buffer.group,
         cloud=cloud,
         thresholds=thresholds,
         draws=ask.draws,
+        pilot=found.pilot,
         meter=meter,
     )
-    distance = assumed_distance(found, target=ask.each_risk)
-    return AssumedDistance(distance.distance * scale, distance.probability), flown + found.flights
+    distance = assumed_distance(told, target=ask.each_risk)
+    return AssumedDistance(distance.distance * scale, distance.probability), flown + told.flights
+
+
+def _at_place(
+    ask: BufferAsk,
+    between: list[tuple[float, float, float, dict[tuple[str, str], float]]],
+    *,
+    side: str,
+    group: str,
+    meter: Meter,
+) -> list[Buffer]:
+    """Return the buffers of a side and group, from the lightest mass to the heaviest."""
+    parts = [_one(ask, side=side, group=group, mass_kg=mass, meter=meter) for mass in ask.masses_kg]
+    at = {b.mass_kg: max(v for _, v in b.load.by_count) for b, _, _ in parts}
+    parts += [
+        _one(ask, side=side, group=group, mass_kg=mass, meter=meter)
+        for mass in _humps(between, at, (side, group))
+    ]
+    parts.sort(key=lambda part: part[0].mass_kg)
+    buffers = [buffer for buffer, _, _ in parts]
+    if ask.draws == 0:
+        return buffers
+    place = int(np.argmax([buffer.upper_kgm for buffer in buffers]))
+    told = {n: _assumed(ask, *parts[n], meter=meter) for n in sorted({0, place})}
+    for n, b in enumerate(buffers):
+        source = n if n in told else place
+        distance, flown = told[source]
+        buffers[n] = replace(
+            b,
+            assumed_kgm=distance.distance,
+            assumed_at=distance.probability,
+            assumed_from_kg=buffers[source].mass_kg,
+            flights=b.flights + (flown if n == source else 0),
+        )
+    return buffers
 
 
 def find_buffers(ask: BufferAsk, *, meter: Meter | None = None) -> Buffers:
@@ -260,37 +294,12 @@ def find_buffers(ask: BufferAsk, *, meter: Meter | None = None) -> Buffers:
         If a curve does not come down to the risk.
     """
     meter = Meter() if meter is None else meter
-    found: list[Buffer] = []
     between = _measured_between(ask, meter)
-    for side in SIDES:
-        for group in ask.groups:
-            parts = [
-                _one(ask, side=side, group=group, mass_kg=mass, meter=meter)
-                for mass in ask.masses_kg
-            ]
-            at = {b.mass_kg: max(v for _, v in b.load.by_count) for b, _, _ in parts}
-            parts += [
-                _one(ask, side=side, group=group, mass_kg=mass, meter=meter)
-                for mass in _humps(between, at, (side, group))
-            ]
-            parts.sort(key=lambda part: part[0].mass_kg)
-            buffers = [buffer for buffer, _, _ in parts]
-            if ask.draws > 0:
-                place = int(np.argmax([buffer.upper_kgm for buffer in buffers]))
-                shares = {0: _LIGHTEST_SHARE} | {place: _GOVERNING_SHARE}
-                told = {
-                    n: _assumed(ask, *parts[n], share=share, meter=meter)
-                    for n, share in shares.items()
-                }
-                for n, b in enumerate(buffers):
-                    source = n if n in told else place
-                    distance, flown = told[source]
-                    buffers[n] = replace(
-                        b,
-                        assumed_kgm=distance.distance,
-                        assumed_at=distance.probability,
-                        assumed_from_kg=buffers[source].mass_kg,
-                        flights=b.flights + (flown if n == source else 0),
-                    )
-            found += buffers
-    return Buffers(ask, tuple(found), prepare(ask.scenario), sum(b.flights for b in found))
+    places = [(side, group) for side in SIDES for group in ask.groups]
+    outer, inner = shared_jobs(ask.jobs, tasks=len(places))
+    each = Parallel(n_jobs=outer, backend="threading")(
+        delayed(_at_place)(replace(ask, jobs=inner), between, side=side, group=group, meter=meter)
+        for side, group in places
+    )
+    found = tuple(buffer for buffers in each for buffer in buffers)
+    return Buffers(ask, found, prepare(ask.scenario), sum(b.flights for b in found))

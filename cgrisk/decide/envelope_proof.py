@@ -10,10 +10,11 @@ flights, whose assumptions are as the scenario has them, can put to the test.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from joblib import Parallel, delayed
 from numpy.typing import NDArray
 
 from cgrisk.decide.buffers import BufferAsk, Buffers
@@ -26,6 +27,7 @@ from cgrisk.rare import Meter, Question, envelope_score, flights_to_count, fly_p
 from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.seeds import derived_seed, generator
 from cgrisk.risk import binomial_interval
+from cgrisk.sampling.workers import shared_jobs
 
 __all__ = ["EDGES", "prove_envelope", "random_load"]
 
@@ -33,7 +35,7 @@ Floats = NDArray[np.float64]
 
 #: Above this risk flights are counted, so many that the risk itself gives this many hits.
 _COUNTED, _HITS = 3e-4, 60
-_REPLICATES, _PARTICLES = 10, 400
+_REPLICATES, _PARTICLES = 10, 300
 #: Fuel loads out of which a worst load takes the one that makes the edge tightest.
 _BLOCKS: Final = 8
 #: Probabilities, in accepted risks, at which the curve is read before an edge.
@@ -218,49 +220,75 @@ def prove_envelope(
         method, flights.
     """
     meter = Meter() if meter is None else meter
-    ask, rows = buffers.ask, []
+    ask = buffers.ask
     places = [(side, group) for side in SIDES for group in ask.groups]
     count = loads * (2 if len(ask.masses_kg) > 1 else 1) * len(places)
-    each = 1.0 - (1.0 - confidence) / max(count, 1)
-    for side, group in places:
-        for number, (kind, load) in enumerate(_loads(ask, loads, side, group, meter)):
-            state = load
-            if kind == "worst":
-                state = _tightest_fuel(ask, state, envelope, side, group)
-            model = prepare(scenario_with(ask.scenario, state))
-            edge = _edge_threshold(model, envelope, side=side, group=group)
-            mass = np.array([model.sheet.zero_fuel_mass_kg])
-            given_back = buffers.assumed_kgm(mass, side=side, group=group)[0]
-            edges = (edge, edge - float(given_back) / zero_fuel_scale(model))
-            found, method, flights = _risks(
-                ask,
-                model,
-                side=side,
-                group=group,
-                thresholds=edges,
-                seed=derived_seed(ask.seed, "proof", str(number), side, group),
-                confidence=each,
-                meter=meter,
+    outer, inner = shared_jobs(ask.jobs, tasks=len(places))
+    each = Parallel(n_jobs=outer, backend="threading")(
+        delayed(_proved)(
+            replace(buffers, ask=replace(ask, jobs=inner)),
+            envelope,
+            side=side,
+            group=group,
+            loads=loads,
+            confidence=1.0 - (1.0 - confidence) / max(count, 1),
+            meter=meter,
+        )
+        for side, group in places
+    )
+    return pd.DataFrame([row for rows in each for row in rows])
+
+
+def _proved(
+    buffers: Buffers,
+    envelope: OperatorEnvelope,
+    *,
+    side: str,
+    group: str,
+    loads: int,
+    confidence: float,
+    meter: Meter,
+) -> list[dict[str, Any]]:
+    """Return the rows of a side and group."""
+    ask, rows = buffers.ask, []
+    for number, (kind, load) in enumerate(_loads(ask, loads, side, group, meter)):
+        state = load
+        if kind == "worst":
+            state = _tightest_fuel(ask, state, envelope, side, group)
+        model = prepare(scenario_with(ask.scenario, state))
+        edge = _edge_threshold(model, envelope, side=side, group=group)
+        mass = np.array([model.sheet.zero_fuel_mass_kg])
+        given_back = buffers.assumed_kgm(mass, side=side, group=group)[0]
+        edges = (edge, edge - float(given_back) / zero_fuel_scale(model))
+        found, method, flights = _risks(
+            ask,
+            model,
+            side=side,
+            group=group,
+            thresholds=edges,
+            seed=derived_seed(ask.seed, "proof", str(number), side, group),
+            confidence=confidence,
+            meter=meter,
+        )
+        for name, threshold, (estimate, low, high) in zip(EDGES, edges, found, strict=True):
+            rows.append(
+                {
+                    "load": number,
+                    "kind": kind,
+                    "mass_kg": model.sheet.zero_fuel_mass_kg,
+                    "passengers": state.passengers,
+                    "fuel_kg": state.fuel_kg,
+                    "side": side,
+                    "group": group,
+                    "edge": name,
+                    "threshold_pct_mac": threshold,
+                    "risk": ask.each_risk,
+                    "estimate": estimate,
+                    "low": low,
+                    "high": high,
+                    "over": low > ask.each_risk,
+                    "method": method,
+                    "flights": flights,
+                }
             )
-            for name, threshold, (estimate, low, high) in zip(EDGES, edges, found, strict=True):
-                rows.append(
-                    {
-                        "load": number,
-                        "kind": kind,
-                        "mass_kg": model.sheet.zero_fuel_mass_kg,
-                        "passengers": state.passengers,
-                        "fuel_kg": state.fuel_kg,
-                        "side": side,
-                        "group": group,
-                        "edge": name,
-                        "threshold_pct_mac": threshold,
-                        "risk": ask.each_risk,
-                        "estimate": estimate,
-                        "low": low,
-                        "high": high,
-                        "over": low > ask.each_risk,
-                        "method": method,
-                        "flights": flights,
-                    }
-                )
-    return pd.DataFrame(rows)
+    return rows

@@ -15,7 +15,7 @@ import hashlib
 import re
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -26,7 +26,7 @@ from cgrisk.flight import FlightModel, prepare
 from cgrisk.rare.cloud import Cloud, cloud_of, fly_cloud, weighted_exceedance
 from cgrisk.rare.estimate import replicate_interval
 from cgrisk.rare.multilevel import split_tail
-from cgrisk.rare.pilot import fly_pilot
+from cgrisk.rare.pilot import Pilot, fly_pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.score import score_named
 from cgrisk.rare.seeds import derived_seed, generator
@@ -179,6 +179,7 @@ def split_at(
     side: str,
     group: str,
     thresholds: Floats,
+    pilot: Pilot | None = None,
     meter: Meter | None = None,
 ) -> tuple[Floats, int]:
     """Return the exceedance of another scenario by a small splitting, and flights flown.
@@ -192,6 +193,9 @@ def split_at(
     side, group : str
         Of the score, where it is an envelope's.
     thresholds : float64 array, shape (n,)
+    pilot : Pilot, optional
+        Of a scenario much like it, with the same strata: its levels serve here too (any levels do;
+        they decide what it costs). A pilot of its own is flown where none is given.
     meter : Meter, optional
         Told of the flights.
     """
@@ -199,10 +203,14 @@ def split_at(
     score = score_named(model, name=question.score.name, side=side, group=group)
     seed = derived_seed(question.seed, "other scenario", scenario.digest())
     other = replace(question, model=model, score=score, seed=seed)
-    pilot = fly_pilot(other, meter=meter)
+    strata = strata_of(model)
+    if pilot is not None and [s.name for s in pilot.strata] == [s.name for s in strata]:
+        levels = replace(pilot, strata=strata, flights=0)
+    else:
+        levels = fly_pilot(other, meter=meter)
     tail = split_tail(
         other,
-        pilot=pilot,
+        pilot=levels,
         replicates=_END_REPLICATES,
         particles=_END_PARTICLES,
         meter=meter,
@@ -217,6 +225,7 @@ def _redealt(
     side: str,
     group: str,
     thresholds: Floats,
+    pilot: Pilot | None,
     meter: Meter,
 ) -> tuple[dict[str, tuple[Floats, Floats]], int]:
     """Return, for both ends of each redealing input, how far the curve moves at each threshold.
@@ -226,8 +235,10 @@ def _redealt(
     """
     out, flown = {}, 0
     redealing = [entry for entry in ranges if is_redealing(entry.key)]
-    where = {"side": side, "group": group}
+    where: dict[str, Any] = {"side": side, "group": group, "pilot": pilot}
     scenario = question.model.scenario
+    # A distance is about the same deeper down.
+    question = replace(question, deepest=question.target)
     if redealing:  # the same small splitting for what the ends are compared with
         base, flown = split_at(
             question, scenario=scenario, thresholds=thresholds, meter=meter, **where
@@ -274,6 +285,7 @@ def assumption_range(
     cloud: Cloud,
     thresholds: Floats,
     draws: int = 64,
+    pilot: Pilot | None = None,
     meter: Meter | None = None,
 ) -> AssumptionRange:
     """Fly the cloud under joint draws of all that has no source.
@@ -290,6 +302,8 @@ def assumption_range(
         Rising.
     draws : int
         Points of a Latin hypercube over the ranges.
+    pilot : Pilot, optional
+        Of the question.
     meter : Meter, optional
         Told of the flights.
     """
@@ -318,7 +332,7 @@ def assumption_range(
 
     base, _ = exceedance(model)
     redealt, more = _redealt(
-        question, ranges, side=side, group=group, thresholds=thresholds, meter=meter
+        question, ranges, side=side, group=group, thresholds=thresholds, pilot=pilot, meter=meter
     )
     meter.begin("assumptions", expected=draws * len(cloud))
 

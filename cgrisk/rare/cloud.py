@@ -9,7 +9,7 @@ assumptions on common random numbers, for the price of a few thousand flights.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -32,7 +32,6 @@ __all__ = [
     "cloud_of",
     "fly_cloud",
     "fly_rows",
-    "thinned",
     "versions_for",
     "weighted_exceedance",
 ]
@@ -148,40 +147,6 @@ def cloud_of(tails: Sequence[SplitTail]) -> Cloud:
             )
     made = tuple(parts.values())
     return Cloud(made, max(int(part.replicate.max()) + 1 for part in made))
-
-
-def thinned(cloud: Cloud, *, share: float, rng: np.random.Generator) -> Cloud:
-    """Return about a share of a cloud's flights, by lot; those left stand for the others.
-
-    Flights of one replicate that have the same weight (of one stage) stay at least one.
-
-    Parameters
-    ----------
-    cloud : Cloud
-    share : float
-        Above 0, at most 1.
-    rng : numpy.random.Generator
-        Of the lot.
-    """
-    parts = []
-    for part in cloud.parts:
-        groups = np.unique(np.column_stack([part.replicate, part.weight]), axis=0)
-        kept, weight = [], part.weight.copy()
-        for replicate, each in groups:
-            here = np.flatnonzero((part.replicate == replicate) & (part.weight == each))
-            left = np.sort(rng.choice(here, max(1, round(share * here.size)), replace=False))
-            weight[left] *= here.size / left.size
-            kept.append(left)
-        places = np.sort(np.concatenate(kept))
-        parts.append(
-            replace(
-                part,
-                particles=part.particles.take(places),
-                weight=weight[places],
-                replicate=part.replicate[places],
-            )
-        )
-    return replace(cloud, parts=tuple(parts))
 
 
 def versions_for(part: Part, *, model: FlightModel) -> NDArray[np.uint32]:

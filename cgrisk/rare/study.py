@@ -325,6 +325,7 @@ def study_tail(
             cloud=cloud,
             thresholds=_further(thresholds),
             draws=draws,
+            pilot=pilot,
             meter=meter,
         )
         flights += assumptions.flights

@@ -21,7 +21,7 @@ from cgrisk.sampling.blocks import (
 )
 from cgrisk.sampling.layout import Layout, layout_of
 
-__all__ = ["Backend", "fly_blocks"]
+__all__ = ["Backend", "fly_blocks", "shared_jobs"]
 
 Backend = Literal["threading", "loky"]
 
@@ -29,6 +29,20 @@ Backend = Literal["threading", "loky"]
 _AHEAD = 16
 #: With rows (some 4 MB a block) so many in all, or this many per worker where there are more.
 _AHEAD_WITH_ROWS, _LEAST_AHEAD = 64, 2
+
+
+def shared_jobs(jobs: int, *, tasks: int) -> tuple[int, int]:
+    """Return how many of some long tasks go side by side, and the threads of each.
+
+    Parameters
+    ----------
+    jobs : int
+        Threads in all; -1 for one per processor.
+    tasks : int
+    """
+    total = effective_n_jobs(jobs)
+    outer = max(1, min(tasks, total))
+    return outer, max(1, total // outer)
 
 
 def fly_blocks(
