@@ -58,6 +58,8 @@ QUANTILES: Final = (0.05, 0.95)
 #: Name, in tables, of the individual aircraft of the fleet, which are drawn anew.
 INDIVIDUALS: Final = "aircraft: individual errors of the fleet"
 _SMALL, _FEW = 500, 4
+#: Flights kept of each of its stages: what is rare adds little to a tail, and each draw flies them.
+_KEPT: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +150,9 @@ def wide_cloud(
         return cloud, 0
     shallow = replace(question, deepest=max(question.deepest, 0.1 * question.target))
     pilot = fly_pilot(shallow, strata=strata, meter=meter)
-    more = split_tail(shallow, pilot=pilot, replicates=_FEW, particles=_SMALL, meter=meter)
+    more = split_tail(
+        shallow, pilot=pilot, replicates=_FEW, particles=_SMALL, keep=_KEPT, meter=meter
+    )
     other = cloud_of([more])
     known = {part.name for part in cloud.parts}
     parts = (*cloud.parts, *(part for part in other.parts if part.name not in known))

@@ -245,6 +245,7 @@ def split_tail(
     replicates: int = REPLICATES,
     adaptive: bool = False,
     particles: int | None = None,
+    keep: int = _KEEP,
     meter: Meter | None = None,
 ) -> SplitTail:
     """Run replicates of splitting that are to meet the relative error at the target.
@@ -265,6 +266,8 @@ def split_tail(
         Use the kill rule in place of frozen levels.
     particles : int, optional
         Flights of each stage; then they are not changed.
+    keep : int
+        Flights kept of each stage of each replicate, to be flown again.
     meter : Meter, optional
         Told of the flights.
     """
@@ -291,14 +294,14 @@ def split_tail(
             particles=sizes,
             rng=rng,
             first_flight=first_flight,
-            keep=_KEEP if number < 2 * REPLICATES else 0,
+            keep=keep if number < 2 * REPLICATES else 0,
             rehearsal=_rehearsal(flown, pilot.runs[place]),
         )
 
     def fly(number: int, place: int, each: int, first_flight: int) -> SplitRun:
         own, sizes = plan[place], plan[place].sizes(each)
         own_seed = seeds[place]  # of this scenario and question: another's pieces are not its own
-        parts = ("splitting", own_seed, number, adaptive, first_flight, sizes)
+        parts = ("splitting", own_seed, number, adaptive, first_flight, sizes, keep)
         name = "/".join(str(part) for part in (*parts, own.levels.tolist()))
         piece = meter.kept(name, lambda: make(number, place, sizes, first_flight).arrays())
         return SplitRun.of_arrays(piece)
