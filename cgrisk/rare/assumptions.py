@@ -50,14 +50,14 @@ Floats = NDArray[np.float64]
 #: Inputs whose change deals all people anew.
 REDEALING: Final = ("operation.parties[].share",)
 #: Replicates and flights of a stage at each end of such an input.
-_END_REPLICATES, _END_PARTICLES = 6, 400
+_END_REPLICATES, _END_PARTICLES = 6, 250
 #: Effective flights above a threshold, in half of the draws, below which no range is told.
 _FEWEST_EFFECTIVE: Final = 10.0
 #: Ends of the range that is stated: nine draws in ten are within.
 QUANTILES: Final = (0.05, 0.95)
 #: Name, in tables, of the individual aircraft of the fleet, which are drawn anew.
 INDIVIDUALS: Final = "aircraft: individual errors of the fleet"
-_SMALL, _FEW = 500, 4
+_SMALL, _FEW = 300, 4
 #: Flights kept of each of its stages: what is rare adds little to a tail, and each draw flies them.
 _KEPT: Final = 8
 
