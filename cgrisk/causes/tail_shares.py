@@ -11,7 +11,7 @@ memory).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -21,7 +21,7 @@ from cgrisk.errors import ComputationError
 from cgrisk.flight import (
     FlightModel,
     group_phases,
-    trace,
+    path_record,
     zero_fuel_scale,
     zone_errors_kgm,
 )
@@ -115,22 +115,58 @@ def _limit_arm(model: FlightModel, phase: Floats, side: int, mass: Floats) -> Fl
     return out
 
 
-def _nearest(
-    model: FlightModel, path: pd.DataFrame, side: int, phases: tuple[str, ...]
-) -> tuple[float, float, float, float]:
-    """Return (time, mass, moment, limit moment) where a path is nearest to the limit."""
-    inside = path[path["phase"].isin(phases)]
-    mass, moment = inside["mass_kg"].to_numpy(), inside["moment_kgm"].to_numpy()
-    phase = inside["phase"].cat.codes.to_numpy().astype(np.float64)
-    at_limit = _limit_arm(model, phase, side, mass) * mass
+class _Nearest(NamedTuple):
+    """Where a path is nearest to the limit: time (s), mass (kg), its moment, that of the limit."""
+
+    time_s: float
+    mass_kg: float
+    moment_kgm: float
+    limit_kgm: float
+
+
+def _nearest(model: FlightModel, path: Floats, side: int, phases: NDArray[np.int64]) -> _Nearest:
+    inside = path[np.isin(path[:, 3], phases)]
+    mass, moment = inside[:, 1], inside[:, 2]
+    at_limit = _limit_arm(model, inside[:, 3], side, mass) * mass
     toward = 1.0 if side == 1 else -1.0
     place = int((toward * (at_limit - moment)).argmin())
-    time = float(inside["time_s"].iloc[place])
-    return time, float(mass[place]), float(moment[place]), float(at_limit[place])
+    return _Nearest(*(float(x[place]) for x in (inside[:, 0], mass, moment, at_limit)))
 
 
-def _at(path: pd.DataFrame, time: float, column: str) -> float:
-    return float(np.interp(time, path["time_s"], path[column]))
+def _moment_at(path: Floats, time: float) -> float:
+    return float(np.interp(time, path[:, 0], path[:, 2]))
+
+
+class _Splitter(NamedTuple):
+    """What splits the excess of one flight after the other of a model."""
+
+    model: FlightModel
+    phases: NDArray[np.int64]
+    side: int
+    served: FlightModel
+    still: FlightModel
+    planned: Floats
+    planned_nearest: _Nearest
+    columns: dict[str, int]
+
+
+def _splitter(model: FlightModel, *, side: str, group: str) -> _Splitter:
+    number = 1 if side == "aft" else 0
+    phases = np.array([model.phases.index(p) for p in group_phases(model)[group]], dtype=np.int64)
+    frame = model.planned
+    numbers = frame["phase"].cat.codes.to_numpy()
+    planned = np.column_stack([frame[["time_s", "mass_kg", "moment_kgm"]].to_numpy(), numbers])
+    names = (*_CONSTANT, "fuel")
+    return _Splitter(
+        model=model,
+        phases=phases,
+        side=number,
+        served=_quiet(model, service=True),
+        still=_quiet(model, service=False),
+        planned=planned,
+        planned_nearest=_nearest(model, planned, number, phases),
+        columns={name: model.columns.index(f"take_off_error_kgm.{name}") for name in names},
+    )
 
 
 def parts_of_flight(
@@ -165,30 +201,45 @@ def parts_of_flight(
     float64 array, shape (len(PARTS),)
         In the order of :data:`PARTS`.
     """
-    phases, number = group_phases(model)[group], 1 if side == "aft" else 0
-    toward, scale = (1.0 if number else -1.0), zero_fuel_scale(model)
+    splitter = _splitter(model, side=side, group=group)
+    return _parts(splitter, row=row, seed=seed, flight=flight, versions=versions, entry=entry)
+
+
+def _parts(
+    splitter: _Splitter,
+    *,
+    row: Floats,
+    seed: int,
+    flight: int,
+    versions: NDArray[np.uint32] | None,
+    entry: bool,
+) -> Floats:
+    model, columns = splitter.model, splitter.columns
+    toward, scale = (1.0 if splitter.side else -1.0), zero_fuel_scale(model)
     reference = model.program.sheet.take_off_arm_m
     path, served, still = (
-        trace(of, seed=seed, flight=flight, versions=versions)
-        for of in (model, _quiet(model, service=True), _quiet(model, service=False))
+        path_record(of, seed=seed, flight=flight, versions=versions)
+        for of in (model, splitter.served, splitter.still)
     )
-    time, mass, moment, limit = _nearest(model, path, number, phases)
-    _, p_mass, p_moment, p_limit = _nearest(model, model.planned, number, phases)
-    then_mass, then_moment = (_at(model.planned, time, c) for c in ("mass_kg", "moment_kgm"))
+    near, plan = _nearest(model, path, splitter.side, splitter.phases), splitter.planned_nearest
+    time, mass, moment = near.time_s, near.mass_kg, near.moment_kgm
+    then_mass = float(np.interp(time, splitter.planned[:, 0], splitter.planned[:, 1]))
+    then_moment = _moment_at(splitter.planned, time)
     parts = dict.fromkeys(PARTS, 0.0)
     for name in _CONSTANT:
-        parts[name] = float(row[model.columns.index(f"take_off_error_kgm.{name}")])
-    without, with_service = (_at(p, time, "moment_kgm") for p in (still, served))
+        parts[name] = float(row[columns[name]])
+    without, with_service = (_moment_at(p, time) for p in (still, served))
     parts["service"] = with_service - without
     parts["movement"] = moment - with_service
     travel = model.program.configuration
     parts["configuration"] = float(np.interp(time, travel.time_s, travel.moment_kgm))
     whole = moment - then_moment - reference * (mass - then_mass)
     if entry:
-        parts["fuel"] = float(row[model.columns.index("take_off_error_kgm.fuel")])
+        parts["fuel"] = float(row[columns["fuel"]])
     parts["entry" if entry else "fuel"] = whole - sum(parts.values())
-    parts["planned path elsewhere"] = then_moment - p_moment - reference * (then_mass - p_mass)
-    parts["limit and mass"] = p_limit - limit + reference * (mass - p_mass)
+    elsewhere = then_moment - plan.moment_kgm - reference * (then_mass - plan.mass_kg)
+    parts["planned path elsewhere"] = elsewhere
+    parts["limit and mass"] = plan.limit_kgm - near.limit_kgm + reference * (mass - plan.mass_kg)
     return np.array([toward * parts[name] / scale for name in PARTS])
 
 
@@ -264,12 +315,11 @@ def tail_shares(
                 flights=part.particles.flights[here],
                 versions=versions[here],
             )
+            splitter = _splitter(own, side=side, group=group)
             for place in places:
                 k = int(near[place]) - start
-                parts[place] = parts_of_flight(
-                    own,
-                    side=side,
-                    group=group,
+                parts[place] = _parts(
+                    splitter,
                     row=rows[near[place]],
                     seed=part.seed,
                     flight=int(part.particles.flights[k]),

@@ -19,6 +19,7 @@ from cgrisk.flight.model import (
     entity_counts,
     fly_block,
     load_block,
+    path_record,
     prepare,
     trace,
 )
@@ -59,6 +60,7 @@ __all__ = [
     "make_load_sheet",
     "operational_shift",
     "passengers_aboard",
+    "path_record",
     "phase_column",
     "prepare",
     "replay_flight",

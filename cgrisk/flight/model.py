@@ -60,6 +60,7 @@ __all__ = [
     "fly_block",
     "keys_of",
     "load_block",
+    "path_record",
     "prepare",
     "trace",
 ]
@@ -449,6 +450,30 @@ def cabin_diary(model: FlightModel, *, seed: int, flight: int) -> pd.DataFrame:
     for column, name in enumerate(("aisle", "purpose", "place"), start=6):
         frame[name] = rows[:, column].astype(np.int64)
     return frame
+
+
+def path_record(
+    model: FlightModel, *, seed: int, flight: int, versions: NDArray[np.uint32] | None = None
+) -> NDArray[np.float64]:
+    """Replay one flight and return its path as numbers, for those who ask for many.
+
+    Parameters
+    ----------
+    model, seed, flight, versions
+        As in :func:`trace`.
+
+    Returns
+    -------
+    float64 array, shape (rows, 4)
+        Time (s), mass (kg), moment (kg m) and number of the phase, row by row as in
+        :func:`trace`.
+
+    Raises
+    ------
+    UsageError
+        If the flight number is out of range.
+    """
+    return _one_flight(model, seed, flight, versions)[0]
 
 
 def trace(
