@@ -15,14 +15,12 @@ from cgrisk.flight.entry import entry_error_text, with_entry_error
 from cgrisk.flight.loadsheet import LoadSheet, SheetLine, make_load_sheet
 from cgrisk.flight.model import (
     FlightModel,
-    cabin_diary,
     entity_counts,
     fly_block,
     load_block,
-    path_record,
     prepare,
-    trace,
 )
+from cgrisk.flight.one_flight import cabin_diary, path_record, trace
 from cgrisk.flight.planned import (
     GROUPS,
     OperationalShift,

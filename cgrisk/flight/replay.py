@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from cgrisk.flight.aboard import passengers_aboard
 from cgrisk.flight.kernel.data import Program
-from cgrisk.flight.model import FlightModel, cabin_diary, fly_block, load_block, trace
+from cgrisk.flight.model import FlightModel, fly_block, load_block
+from cgrisk.flight.one_flight import cabin_diary, trace
 
 __all__ = ["PARTS", "FlightReplay", "Stretches", "replay_flight", "stretches_of"]
 
