@@ -70,7 +70,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="CSV",
         help="an envelope of your own to prove instead of the new one: mass_kind,mass,forward,aft",
     )
-    add("--flights", type=int, default=5_000_000, help="of each quantile, at most (5 million)")
+    add(
+        "--flights",
+        type=int,
+        default=5_000_000,
+        help="of each quantile itself, at most (5 million); pilots come on top",
+    )
     add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
     add("--jobs", type=int, default=-1, help="threads; -1: one a processor (-1)")
     add("--out", help="folder to write, new or empty")

@@ -57,7 +57,13 @@ def add_question(parser: argparse.ArgumentParser) -> None:
         metavar="R",
         help="standard error over the estimate wanted at the target (0.1)",
     )
-    add("--flights", type=int, default=20_000_000, help="stop at so many (20 million)")
+    add(
+        "--flights",
+        type=int,
+        default=20_000_000,
+        help="of the estimate itself, at most (20 million); its pilot and trial, the check and the "
+        "assumption range come on top",
+    )
     add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
     add("--jobs", type=int, default=-1, help="threads; -1: one a processor (-1)")
     add("--out", help="folder to write, new or empty")
