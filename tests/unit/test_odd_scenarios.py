@@ -11,8 +11,10 @@ from cgrisk.report import check_text
 from cgrisk.report.publish import publish
 from cgrisk.risk.summary import figures_text, summarise
 from cgrisk.sampling import simulate
+from cgrisk.scenario import load_scenario
+from cgrisk.scenario.registry import assumption_register
 from tests.cabin_cases import cart
-from tests.flight_cases import edited, shipped_scenario
+from tests.flight_cases import SHIPPED, edited, shipped_scenario
 
 
 def _zone(adults: int, children: int = 0) -> list[dict[str, object]]:
@@ -125,3 +127,26 @@ def test_parts_that_do_not_vary_have_no_shares():
     scenario = edited(CASES["nobody"] | CASES["no holds"] | still)
     causes = summarise(simulate(scenario, flights=300, seed=1)).causes
     assert (causes["share_of_variance"] == 0.0).all()
+
+
+def test_the_check_tells_classes_infants_and_the_crew_rest() -> None:
+    twin = check_text(load_scenario(SHIPPED.parent / "twin_aisle"))
+    assert (
+        "\nbusiness: rows 1 to 5, 30 seats; lavatories: forward lavatories; "
+        "galleys: forward galley, mid galley\n"
+    ) in twin
+    assert "\ncrew rest: 5 bunks, arm 36.40 m\n" in twin
+    assert "Infants" not in twin
+    commuter = check_text(load_scenario(SHIPPED.parent / "commuter"))
+    assert "Infants on laps: 1, without a seat and within the mass" in commuter
+    assert "economy" not in commuter
+
+
+def test_a_name_is_no_assumption() -> None:
+    """Its table's source speaks of figures: how late a transfer is, not what it is called."""
+    assumed = {
+        entry.key.removeprefix("aircraft.fuel_transfers[0].")
+        for entry in assumption_register(load_scenario(SHIPPED.parent / "twin_aisle"))
+        if entry.assumed and entry.key.startswith("aircraft.fuel_transfers[0].")
+    }
+    assert assumed == {"at_fuel", "flow", "quantity", "late_mean", "stuck"}
