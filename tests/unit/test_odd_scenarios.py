@@ -7,7 +7,10 @@ import json
 import numpy as np
 import pytest
 
+from cgrisk.flight import prepare
 from cgrisk.report import check_text
+from cgrisk.report.dossier.case_sections import particulars
+from cgrisk.report.file_units import FileUnits
 from cgrisk.report.publish import publish
 from cgrisk.risk.summary import figures_text, summarise
 from cgrisk.sampling import simulate
@@ -150,3 +153,23 @@ def test_a_name_is_no_assumption() -> None:
         if entry.assumed and entry.key.startswith("aircraft.fuel_transfers[0].")
     }
     assert assumed == {"at_fuel", "flow", "quantity", "late_mean", "stuck"}
+
+
+def test_a_report_tells_what_not_every_case_has() -> None:
+    units = FileUnits("kg/m")
+    twin = prepare(load_scenario(SHIPPED.parent / "twin_aisle"))
+    assert particulars(twin, units=units) == [
+        "Classes: business, 30 seats, economy, 268 seats.",
+        "Fuel is moved in flight, “trim transfer aft”: from left inner, right inner to trim at "
+        "58,000 kg aboard, late by 3 min on the mean, stuck with a chance of 0.001.",
+        "Fuel is moved in flight, “trim transfer forward”: from trim to left inner, right inner at "
+        "14,500 kg aboard, late by 5 min on the mean, stuck with a chance of 0.0002.",
+    ]
+    winter = {"operation.mass.season": "winter"}
+    commuter = edited(winter, load_scenario(SHIPPED.parent / "commuter"))
+    assert particulars(prepare(commuter), units=units) == [
+        "Infants on laps: 1.",
+        "The load sheet counts men and women apart, each at a standard mass.",
+        "The passengers are those of the winter.",
+    ]
+    assert particulars(prepare(shipped_scenario()), units=units) == []
