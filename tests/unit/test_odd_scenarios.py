@@ -7,6 +7,7 @@ import json
 import numpy as np
 import pytest
 
+from cgrisk.causes.stress import STRESS_CASES, WINTER_KG
 from cgrisk.flight import prepare
 from cgrisk.report import check_text
 from cgrisk.report.dossier.case_sections import particulars
@@ -173,3 +174,12 @@ def test_a_report_tells_what_not_every_case_has() -> None:
         "The passengers are those of the winter.",
     ]
     assert particulars(prepare(shipped_scenario()), units=units) == []
+
+
+@pytest.mark.parametrize(("season", "added"), [("all_year", WINTER_KG), ("winter", 0.0)])
+def test_winter_clothes_are_not_put_on_twice(season: str, added: float) -> None:
+    data = edited({"operation.mass.season": season}).resolved()
+    before = data["operation"]["mass"]["body"]["bias"]
+    note = STRESS_CASES[f"winter clothes, {WINTER_KG} kg an adult"](data)
+    assert data["operation"]["mass"]["body"]["bias"] == before + added
+    assert bool(note) == (added == 0.0)
