@@ -33,8 +33,8 @@ Floats = NDArray[np.float64]
 #: Methods the user may ask for.
 METHODS: Final = ("auto", "counting", "splitting", "kill-rule", "tilting", "exact")
 #: Flights that tilting takes for 10 % along a whole curve where nobody moves and seats are alike
-#: (measured: a pilot of up to 8,000, 400 to 1,500 for each strength).
-_TILTED: Final = 20_000.0
+#: (measured: a pilot of up to 12,000, some thousands for each strength).
+_TILTED: Final = 40_000.0
 #: Elsewhere, from so many flights of the other methods on, a pilot of its own tells: a flight
 #: scatters about twice as much as few show, two strengths tell of a threshold, and the rest of the
 #: curve takes as much again.

@@ -16,7 +16,7 @@ from tests.oracles.simpy_flight import IN_FLIGHT, POSITIONS, fly
 from tests.simpy_cases import CASES
 
 PACKAGE_FLIGHTS = 20_000
-ORACLE_FLIGHTS = 200
+ORACLE_FLIGHTS = 400
 SIDES = ("forward", "aft")
 CONTINUOUS = (
     "cabin_moment_min_kgm",
@@ -39,8 +39,8 @@ COUNTS = (
     "rows_not_served",
     *(f"{often}_up.{where}" for often in ("never", "once", "more") for where in POSITIONS),
 )
-#: Hand checks hold these in the quick suite.
-NIGHTLY = ("every_lavatory_closed",)
+#: Hand checks, or the case that has all of it, hold these in the quick suite.
+NIGHTLY = ("every_lavatory_closed", "no_service", "parties", "one_lavatory")
 SCENARIOS = [
     pytest.param(
         name,
@@ -48,7 +48,7 @@ SCENARIOS = [
         marks=(pytest.mark.nightly,) if times > 1 or name in NIGHTLY else (),
         id=f"{name}-{times}",
     )
-    for times in (1, 40)
+    for times in (1, 20)
     for name in CASES
 ]
 
