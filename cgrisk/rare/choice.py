@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.errors import UsageError
-from cgrisk.flight.party_tilt import leaned_by_party
 from cgrisk.rare.counting import count_scores, flights_to_count, sequential_tail
 from cgrisk.rare.estimate import TailEstimate, within_reach
 from cgrisk.rare.exact import exact_tail, why_not_exact
@@ -18,6 +17,7 @@ from cgrisk.rare.multilevel import SplitTail, splitting_flights
 from cgrisk.rare.pilot import Pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.strata import errors_of, strata_of
+from cgrisk.rare.tilt_pilot import leans_all
 from cgrisk.rare.tilting import (
     LEAST_TILTED,
     TiltedTail,
@@ -33,8 +33,8 @@ Floats = NDArray[np.float64]
 #: Methods the user may ask for.
 METHODS: Final = ("auto", "counting", "splitting", "kill-rule", "tilting", "exact")
 #: Flights that tilting takes for 10 % along a whole curve where nobody moves and seats are alike
-#: (measured: a pilot of up to 12,000, some thousands for each strength).
-_TILTED: Final = 40_000.0
+#: (measured: a pilot of up to 8,000, 400 to 1,500 for each strength).
+_TILTED: Final = 20_000.0
 #: Elsewhere, from so many flights of the other methods on, a pilot of its own tells: a flight
 #: scatters about twice as much as few show, two strengths tell of a threshold, and the rest of the
 #: curve takes as much again.
@@ -85,16 +85,7 @@ def _why_not_tilted(question: Question) -> str:
 
 def _as_counted_out(question: Question) -> bool:
     """Return whether tilting leans all that varies, so that its cost is known beforehand."""
-    model = question.model
-    program = model.program
-    moving = (
-        bool((program.urge.seat_rate_per_s > 0.0).any()),
-        program.crowd.sign_off_share > 0.0,
-        program.service.mass_kg.size > 0,
-        program.service.walk_rate_per_s > 0.0,
-        program.cabin.movers_share > 0.0,
-    )
-    return not any(moving) and not leaned_by_party(model) and len(strata_of(model)) == 1
+    return leans_all(question.model) and len(strata_of(question.model)) == 1
 
 
 def _tilting_flights(question: Question, pilot: Pilot, least: float, meter: Meter) -> float:

@@ -39,8 +39,8 @@ COUNTS = (
     "rows_not_served",
     *(f"{often}_up.{where}" for often in ("never", "once", "more") for where in POSITIONS),
 )
-#: Hand checks, or the case that has all of it, hold these in the quick suite.
-NIGHTLY = ("every_lavatory_closed", "no_service", "parties", "one_lavatory")
+#: Hand checks hold these in the quick suite.
+NIGHTLY = ("every_lavatory_closed",)
 SCENARIOS = [
     pytest.param(
         name,

@@ -198,7 +198,7 @@ def test_whole_answers_against_the_exact_law(cabin: str, side: str, seed_offset:
     error = found.relative_error()
     assert error.max() < 0.15
     assert (np.abs(found.estimate / exact - 1.0) < 5.0 * error * found.estimate / exact).all()
-    assert found.flights < 50_000
+    assert found.flights < 25_000
 
 
 def _coverage(repetitions: int, seed: int) -> int:
