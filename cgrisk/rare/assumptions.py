@@ -58,6 +58,8 @@ QUANTILES: Final = (0.05, 0.95)
 #: Name, in tables, of the individual aircraft of the fleet, which are drawn anew.
 INDIVIDUALS: Final = "aircraft: individual errors of the fleet"
 _SMALL, _FEW = 300, 4
+#: Planned passengers below which parties are no matter.
+_FEWEST_IN_PARTY: Final = 2
 #: Flights kept of each of its stages: what is rare adds little to a tail, and each draw flies them.
 _KEPT: Final = 8
 
@@ -229,24 +231,27 @@ def _redealt(
     side: str,
     group: str,
     thresholds: Floats,
+    base: Floats,
     pilot: Pilot | None,
     meter: Meter,
 ) -> tuple[dict[str, tuple[Floats, Floats]], int]:
     """Return, for both ends of each redealing input, how far the curve moves at each threshold.
 
+    ``base`` is the curve of the scenario as it stands. With nobody planned to travel with anybody
+    (those who come in the last minute are a handful) nothing is flown.
+
     The risk there at a threshold is that of the scenario as it stands at the threshold plus this.
     A distance, unlike a factor, is about the same whatever else has moved the curve.
     """
-    out, flown = {}, 0
+    scenario = question.model.scenario
+    out: dict[str, tuple[Floats, Floats]] = {}
+    flown = 0
+    if sum(zone.adults + zone.children for zone in scenario.operation.zones) < _FEWEST_IN_PARTY:
+        return out, flown
     redealing = [entry for entry in ranges if is_redealing(entry.key)]
     where: dict[str, Any] = {"side": side, "group": group, "pilot": pilot}
-    scenario = question.model.scenario
     # A distance is about the same deeper down.
     question = replace(question, deepest=question.target)
-    if redealing:  # the same small splitting for what the ends are compared with
-        base, flown = split_at(
-            question, scenario=scenario, thresholds=thresholds, meter=meter, **where
-        )
     for entry in redealing:
         ends = []
         for value in (entry.low, entry.high):
@@ -336,7 +341,14 @@ def assumption_range(
 
     base, _ = exceedance(model)
     redealt, more = _redealt(
-        question, ranges, side=side, group=group, thresholds=thresholds, pilot=pilot, meter=meter
+        question,
+        ranges,
+        side=side,
+        group=group,
+        thresholds=thresholds,
+        base=base,
+        pilot=pilot,
+        meter=meter,
     )
     meter.begin("assumptions", expected=draws * len(cloud))
 
