@@ -17,7 +17,7 @@ from cgrisk.rare.multilevel import SplitTail, splitting_flights
 from cgrisk.rare.pilot import Pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.strata import errors_of, strata_of
-from cgrisk.rare.tilt_pilot import leans_all
+from cgrisk.rare.tilt_aim import leans_all
 from cgrisk.rare.tilting import (
     LEAST_TILTED,
     TiltedTail,
@@ -35,17 +35,12 @@ METHODS: Final = ("auto", "counting", "splitting", "kill-rule", "tilting", "exac
 #: Flights that tilting takes for 10 % along a whole curve where nobody moves and seats are alike
 #: (measured: a pilot of up to 8,000, 400 to 1,500 for each strength).
 _TILTED: Final = 20_000.0
-#: Elsewhere, from so many flights of the other methods on, a pilot of its own tells: a flight
-#: scatters about twice as much as few show, two strengths tell of a threshold, and the rest of the
-#: curve takes as much again.
-_WORTH_A_PROBE, _OF_SCATTER = 150_000.0, 16.0
-#: Where people move, tilting is taken by itself down to this target: deeper, flights whose movement
-#: made most of the score are rare and carry much of the weight, and most samples have none.
-_DEEPEST_TILTED: Final = 9e-7
+#: Elsewhere, from so many flights of the other methods on, a pilot of its own tells; on what it
+#: says there is room, and the rest of the curve takes as much again.
+_WORTH_A_PROBE, _WITH_ROOM = 40_000.0, 6.0
 #: Relative error of tilting at the target, at most, and how much is added for each factor of ten
-#: beyond it. Where it is rough the weights seen are too few: estimates lie low, and more of their
-#: intervals than they say.
-_TILTED_ERROR, _MORE_BEYOND, _ROUGHEST = 0.1, 0.1, 0.5
+#: beyond it.
+_TILTED_ERROR, _MORE_BEYOND, _ROUGHEST = 0.2, 0.1, 0.5
 #: Hits expected among splitting's own independent flights from which on they are counted.
 _ENOUGH_TO_COUNT: Final = 300.0
 
@@ -92,13 +87,13 @@ def _tilting_flights(question: Question, pilot: Pilot, least: float, meter: Mete
     """Return the flights tilting is expected to need; infinite where that is not worth asking."""
     error = question.relative_error
     if _as_counted_out(question):
-        return _TILTED * (0.1 / min(error, _TILTED_ERROR)) ** 2
-    if least < _WORTH_A_PROBE or question.target < _DEEPEST_TILTED:
+        return _TILTED * (0.1 / min(error, 0.1)) ** 2
+    if least < _WORTH_A_PROBE:
         return math.inf
     at = pilot.threshold(question.target)
     given = pilot.by_stratum(np.array([at]))[:, 0]
     heaviest = int(np.argmax([s.probability * p for s, p in zip(pilot.strata, given, strict=True)]))
-    flown, scatter = probe_tilting(
+    flown, wanted = probe_tilting(
         pilot.strata[heaviest].model,
         score=question.score,
         threshold=at,
@@ -106,9 +101,7 @@ def _tilting_flights(question: Question, pilot: Pilot, least: float, meter: Mete
         jobs=question.jobs,
         meter=meter,
     )
-    return (
-        flown * len(pilot.strata) + _OF_SCATTER * (scatter + 1.0) / min(error, _TILTED_ERROR) ** 2
-    )
+    return flown * len(pilot.strata) + _WITH_ROOM * wanted / min(error, _TILTED_ERROR) ** 2
 
 
 def choose(

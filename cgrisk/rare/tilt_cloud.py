@@ -1,11 +1,9 @@
 """A cloud out of tilted flights, for what is flown again under other assumptions.
 
-Each threshold of a tilted tail is told by the flights of two strengths. So is the band of scores
-from it to the next: every flight with a score there stands, half of it for either strength, for
-its weight; those below the first threshold are told by the strengths of the first. The mean over a
-strength's flights of ``weight * [score in the band] * f`` is that of the band's part of ``f``, and
-the bands make up the whole law. The weights undo the choice of the random words, so they hold for
-what the same words do under other assumptions too.
+The weighted flights of all strengths together stand for the whole law. Too many to fly again, they
+are drawn by lot in each band of scores, from one threshold to the next, and batch, with chances in
+proportion to their weights: each then stands for as much as any other of its band. The weights undo
+the choice of the random words, so they hold for what the same words do under other assumptions too.
 """
 
 from __future__ import annotations
@@ -20,16 +18,15 @@ from cgrisk.flight.leaning import lean_block
 from cgrisk.rare.cloud import Cloud, Part
 from cgrisk.rare.moves import Particles
 from cgrisk.rare.seeds import generator
-from cgrisk.rare.tilt_pilot import STEP
-from cgrisk.rare.tilt_rounds import BATCHES, Round, TiltedStratum
-from cgrisk.rare.tilting import TiltedTail
+from cgrisk.rare.tilt_mixture import BATCHES, Round
+from cgrisk.rare.tilting import TiltedStratum, TiltedTail
 
 __all__ = ["tilted_cloud"]
 
 Floats = NDArray[np.float64]
 
-#: Flights kept of each band, batch and strength.
-_KEEP: Final = 10
+#: Flights kept of each band and batch.
+_KEEP: Final = 20
 
 
 def tilted_cloud(tail: TiltedTail) -> Cloud:
@@ -45,52 +42,66 @@ def tilted_cloud(tail: TiltedTail) -> Cloud:
         If no words are found that do what was chosen for a flight, as when it was flown.
     """
     parts = [
-        _part(stratum, round_, rung=rung, thresholds=tail.estimate.thresholds)
-        for stratum, rounds in zip(tail.strata, tail.rounds, strict=True)
-        for rung, round_ in rounds.items()
+        _part(stratum, round_, places, weight)
+        for stratum in tail.strata
+        for round_, (places, weight) in zip(
+            stratum.rounds, _drawn(stratum, tail.estimate.thresholds), strict=True
+        )
+        if places.size
     ]
-    return Cloud(tuple(part for part in parts if len(part.particles)), BATCHES)
+    return Cloud(tuple(parts), BATCHES)
 
 
-def _bands(stratum: TiltedStratum, thresholds: Floats) -> tuple[Floats, NDArray[np.int64]]:
-    """Return where bands of scores begin, and the stronger rung of each.
+def _drawn(stratum: TiltedStratum, thresholds: Floats) -> list[tuple[NDArray[np.int64], Floats]]:
+    """Return, for each strength, the flights that are kept and the probability each stands for."""
+    rounds = stratum.rounds
+    sizes = [each.scores.size for each in rounds]
+    scores = np.concatenate([each.scores for each in rounds])
+    weights = np.concatenate([each.weights / each.scores.size for each in rounds])
+    batch = np.concatenate(
+        [np.arange(size) // each.batch for size, each in zip(sizes, rounds, strict=True)]
+    )
+    cell = np.searchsorted(thresholds, scores, side="left") * BATCHES + batch
+    rng = generator(rounds[0].seed, "cloud")
+    kept, stands_for = [], []
+    for number in np.unique(cell):
+        here = rng.permutation(np.flatnonzero(cell == number))
+        places, weight = _by_lot(weights[here], rng)
+        kept.append(here[places])
+        stands_for.append(weight)
+    places, weight = np.concatenate(kept), np.concatenate(stands_for)
+    order = np.argsort(places)
+    places, weight = places[order], weight[order]
+    ends = np.cumsum(sizes)
+    cuts = np.searchsorted(places, ends)
+    starts = np.concatenate([[0], cuts[:-1]])
+    return [
+        (places[a:b] - (end - size), weight[a:b])
+        for a, b, end, size in zip(starts, cuts, ends, sizes, strict=True)
+    ]
 
-    Thresholds that no strength reaches have none of their own: the last band goes on beyond them.
-    """
-    reached = np.flatnonzero(stratum.upper > 0)
-    upper = stratum.upper[reached]
-    begins = np.concatenate([[-np.inf], thresholds[reached[1:]]])
-    return begins, upper
+
+def _by_lot(weights: Floats, rng: np.random.Generator) -> tuple[NDArray[np.int64], Floats]:
+    """Draw places systematically with chances in proportion to weights; return their own too."""
+    total = float(weights.sum())
+    if weights.size <= _KEEP or total == 0.0:
+        return np.arange(weights.size), weights
+    marks = (np.arange(_KEEP) + rng.random()) * total / _KEEP
+    places = np.minimum(np.searchsorted(np.cumsum(weights), marks, side="right"), weights.size - 1)
+    chosen, times = np.unique(places, return_counts=True)
+    return chosen, times * total / _KEEP
 
 
-def _part(stratum: TiltedStratum, round_: Round, *, rung: int, thresholds: Floats) -> Part:
-    begins, upper = _bands(stratum, thresholds)
-    band = np.searchsorted(begins, round_.scores, side="left") - 1
-    mine = (upper[band] == rung) | (upper[band] == rung + 1)
-    batch = np.arange(round_.scores.size) // round_.batch
-    rng = generator(round_.seed, "cloud")
-    # By lot within each band and batch; those left stand for the others.
-    order = rng.permutation(round_.scores.size)
-    cell = (band * BATCHES + batch)[order]
-    by_cell = np.argsort(cell, kind="stable")
-    counts = np.bincount(cell, minlength=begins.size * BATCHES)
-    starts = np.cumsum(counts) - counts
-    place = np.empty(cell.size, dtype=np.int64)
-    place[by_cell] = np.arange(cell.size) - starts[cell[by_cell]]
-    kept = np.zeros(cell.size, dtype=bool)
-    kept[order] = place < _KEEP
-    chosen = np.flatnonzero(kept & mine)
-    inside = counts[band[chosen] * BATCHES + batch[chosen]]
-    stands_for = inside / np.minimum(inside, _KEEP)
-    flights = chosen.astype(np.uint32)
+def _part(stratum: TiltedStratum, round_: Round, places: NDArray[np.int64], weight: Floats) -> Part:
+    flights = places.astype(np.uint32)
     model = stratum.stratum.model
-    data = stratum.leaner.aim.data(STEP * rung, round_.seed)
+    data = stratum.leaner.aim.data(round_.strength, round_.seed)
     versions, _, _ = lean_block(model, data, seed=round_.seed, flights=flights)
     return Part(
         stratum.stratum.name,
         round_.seed,
-        Particles(flights, versions, round_.scores[chosen]),
-        0.5 * round_.weights[chosen] * stands_for / (round_.batch * BATCHES),
-        batch[chosen],
+        Particles(flights, versions, round_.scores[places]),
+        weight,
+        places // round_.batch,
         entity_counts(model),
     )

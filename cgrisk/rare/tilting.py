@@ -3,17 +3,14 @@
 Flights are leaned through the versions of their keys (``flight.kernel.tilt``), so that the
 ordinary kernel flies them; each carries the weight that undoes the leaning. The mean of
 ``weight * [score > x]`` is the chance of a score above ``x`` for every strength of the tilt: it
-only decides how much that mean scatters. Since weights fall as the score grows, those above ``x``
-are bounded by the weight at ``x``; no rare huge one hides there.
+only decides how much that mean scatters.
 
 Rare discrete causes are strata (:mod:`cgrisk.rare.strata`): each is tilted by itself, and the
-answers are summed with their probabilities. Movement is flown as it comes. Where much of the score
-is movement, loads that come less far need it to come further, and weights scatter more; the pilot
-tells how much.
+answers are summed with their probabilities. Movement is flown as it comes: loads that come less far
+need it to come further.
 
-Each threshold is estimated twice, by the flights of two neighbouring strengths chosen by a pilot,
-and the answer is the mean of the two. That is a check that costs nothing: were heavy weights
-missed, the stronger tilt would miss more of them.
+Several strengths are flown and taken as one sample (:mod:`cgrisk.rare.tilt_mixture`), so that no
+flight counts for much more than it would by the strength that suits it best.
 """
 
 from __future__ import annotations
@@ -32,9 +29,9 @@ from cgrisk.rare.estimate import TailEstimate, replicate_interval
 from cgrisk.rare.question import Meter
 from cgrisk.rare.score import Score
 from cgrisk.rare.seeds import derived_seed
-from cgrisk.rare.strata import strata_of
-from cgrisk.rare.tilt_pilot import Leaner, aim_at, climb, off_one, why_not_tilted
-from cgrisk.rare.tilt_rounds import BATCHES, Round, TiltedStratum
+from cgrisk.rare.strata import Stratum, strata_of
+from cgrisk.rare.tilt_aim import Leaner, aim_at, why_not_tilted
+from cgrisk.rare.tilt_mixture import BATCHES, Mixture, Round, TiltPilot, climb, fly_mixture, off_one
 from cgrisk.sampling import check_counts, warm_up
 
 __all__ = [
@@ -55,8 +52,31 @@ LEAST_TILTED: Final = 20_000
 _FEW_EFFECTIVE, _FEWEST_EFFECTIVE, _LARGE_SHARE = 100.0, 20.0, 0.15
 #: Greatest relative error asked for in a stratum, however small its part.
 _ROUGHEST = 0.5
-#: Standard errors by which two strengths may differ; the weights' mean from 1.
-_APART, _OFF_ONE = 3.0, 5.0
+#: Standard errors by which the mean of all weights may differ from 1.
+_OFF_ONE = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class TiltedStratum:
+    """A stratum and its flights.
+
+    Attributes
+    ----------
+    stratum : Stratum
+    leaner : Leaner
+        Flies it.
+    rounds : tuple of Round
+        Its flights, by strength.
+    """
+
+    stratum: Stratum
+    leaner: Leaner
+    rounds: tuple[Round, ...]
+
+    @property
+    def flights(self) -> int:
+        """Flights of all strengths."""
+        return sum(each.scores.size for each in self.rounds)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,83 +87,57 @@ class TiltedTail:
     ----------
     estimate : TailEstimate
     strata : tuple of TiltedStratum
-        With their pilots.
-    rounds : tuple of dict of int to Round
-        Of each stratum: its flights by rung.
     """
 
     estimate: TailEstimate
     strata: tuple[TiltedStratum, ...]
-    rounds: tuple[dict[int, Round], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Pair:
-    """The flights of two neighbouring strengths in a stratum, and its probability."""
-
-    probability: float
-    lower: Round
-    upper: Round
 
 
 @dataclass(frozen=True, slots=True)
 class _Answer:
-    """What is found at one threshold; the strengths are so many standard errors apart."""
+    """What is found at one threshold."""
 
     estimate: float
     low: float
     high: float
     effective: float
     share: float
-    apart: float
     error: float
 
 
-_UNKNOWN = (math.nan, 0.0, 1.0, 0.0, 0.0, 0.0, math.nan)
+_UNKNOWN = (math.nan, 0.0, 1.0, 0.0, 0.0, math.nan)
 
 
-def _answer(pairs: list[_Pair], threshold: float, confidence: float) -> _Answer:
-    """Return the mean of two strengths, with the widest of their intervals where they disagree.
+def _answer(strata: list[tuple[float, tuple[Round, ...]]], x: float, confidence: float) -> _Answer:
+    """Return the sum over strata, each with its probability, and over strengths.
 
-    Batches of the strata are independent: the first of each make the first of the whole.
+    Batches are independent: the first of all of them make the first of the whole.
     """
-    own = [
-        sum((p.probability * each.replicates(threshold) for p, each in of), np.zeros((BATCHES, 1)))
-        for of in ([(p, p.lower) for p in pairs], [(p, p.upper) for p in pairs])
-    ]
-    both = 0.5 * (own[0] + own[1])
-    estimate, low, high = (float(x[0]) for x in replicate_interval(both, confidence=confidence))
-    errors = [float(x.std(ddof=1)) / math.sqrt(BATCHES) for x in own]
-    spread = math.hypot(*errors)
-    gap = float(own[0].mean() - own[1].mean())
-    apart = gap / spread if spread > 0.0 else 0.0
-    if abs(apart) > _APART:
-        ends = [replicate_interval(x, confidence=confidence) for x in own]
-        low = min(low, *(float(end[1][0]) for end in ends))
-        high = max(high, *(float(end[2][0]) for end in ends))
+    own = np.zeros((BATCHES, 1))
+    for probability, rounds in strata:
+        for each in rounds:
+            own += probability * each.replicates(x)
     parts = np.concatenate(
-        [
-            p.probability * each.parts(threshold) / each.scores.size
-            for p in pairs
-            for each in (p.lower, p.upper)
-        ]
+        [p * each.parts(x) / each.scores.size for p, rounds in strata for each in rounds]
     )
     total = float(parts.sum())
     if total == 0.0:
         return _Answer(*_UNKNOWN)
-    effective = total**2 / float((parts**2).sum())
-    share = float(parts.max()) / total
-    return _Answer(estimate, low, high, effective, share, apart, 0.5 * spread)
+    estimate, low, high = (
+        float(found[0]) for found in replicate_interval(own, confidence=confidence)
+    )
+    return _Answer(
+        estimate,
+        low,
+        high,
+        effective=total**2 / float((parts**2).sum()),
+        share=float(parts.max()) / total,
+        error=float(own.std(ddof=1)) / math.sqrt(BATCHES),
+    )
 
 
 def _doubts(found: _Answer, where: str, relative_error: float) -> list[str]:
     doubts = []
-    if abs(found.apart) > _APART:
-        doubts.append(
-            f"{where} two strengths of the tilt differ by {abs(found.apart):.1f} standard errors: "
-            "the weights are not told well, and the interval was widened to hold both of theirs. "
-            "Check with splitting."
-        )
     if found.effective < min(_FEW_EFFECTIVE, max(0.5 * relative_error**-2, _FEWEST_EFFECTIVE)):
         doubts.append(
             f"{where} the weights are worth only {found.effective:.0f} equal flights; "
@@ -171,10 +165,10 @@ def probe_tilting(
     jobs: int = -1,
     meter: Meter | None = None,
 ) -> tuple[int, float]:
-    """Return the flights of a pilot, and the scatter of one flight's part at a threshold.
+    """Return the flights of a pilot, and those that a relative error of 1 at a threshold takes.
 
-    The scatter is the variance over the squared mean, infinite where no tilt brought enough flights
-    above the threshold; a pilot of few flights shows rather too little of it.
+    Infinite where no tilt brought enough flights above the threshold; a pilot of few flights shows
+    rather too little scatter.
 
     Parameters
     ----------
@@ -194,8 +188,10 @@ def probe_tilting(
     aim = aim_at(model, score, seed=derived_seed(seed, "first pilot"), jobs=jobs)
     meter.add(aim.flights)
     leaner = Leaner(aim, jobs=jobs, meter=meter)
-    ladder = climb(leaner, np.array([threshold]), seed=seed, most=LEAST_TILTED)
-    return aim.flights + ladder.flights, float(ladder.scatter.min(initial=math.inf))
+    at = np.array([threshold])
+    pilot = climb(leaner, at, seed=seed, most=LEAST_TILTED)
+    _, wanted = pilot.planned(at, np.ones(1))
+    return aim.flights + pilot.flights, wanted if wanted > 0.0 else math.inf
 
 
 def tilted_tail(
@@ -238,14 +234,11 @@ def fly_tilted(
 ) -> TiltedTail:
     """Return the chances that a score exceeds thresholds, by importance sampling.
 
-    Each threshold is estimated by the flights of two neighbouring strengths of the tilt, half a
-    standard deviation of the score apart. Their number is fixed in two steps: 20 batches from what
-    the pilot saw, then as many more as the scatter of the first asks for. (That leaves a bias of
-    the order of one over the flights.) Warnings say where weights are worth few flights, where one
-    flight carries much of the weight, where the two strengths differ by more than 3 standard
-    errors (the interval then holds both of theirs), and where the mean of all weights is more than
-    5 standard errors from 1 (judged at strengths where they are worth a quarter of the flights,
-    the pilot's among them).
+    All strengths tell of every threshold. The number of flights is fixed in two steps: 20 batches
+    of half of what the pilot saw would do, then as many more as the scatter of those asks for.
+    (That leaves a bias of the order of one over the flights.) Warnings say where weights are worth
+    few flights, where one flight carries much of the weight, and where the mean of all weights is
+    more than 5 standard errors from 1.
 
     Parameters
     ----------
@@ -296,40 +289,35 @@ def fly_tilted(
             most_flights,
             "Allow so many, or use another method.",
         )
-    climbed: list[TiltedStratum] = []
+    climbed: list[_Climbed] = []
     for stratum in strata:
         own = derived_seed(seed, stratum.name)
         aim = aim_at(stratum.model, score, seed=derived_seed(own, "first pilot"), jobs=jobs)
         meter.add(aim.flights)
         leaner = Leaner(aim, jobs=jobs, meter=meter)
         most = most_flights // (2 * len(strata))
-        ladder = climb(leaner, thresholds, seed=own, most=most)
-        climbed.append(TiltedStratum(stratum, leaner, ladder, own))
-    errors = _errors(climbed, asked)
-    wanted = [c.wanted(error) for c, error in zip(climbed, errors, strict=True)]
-    pilots = sum(c.pilot_flights for c in climbed)
-    left = most_flights - pilots
-    meter.begin("tilting", expected=int(min(sum(wanted), left)))
-    rounds: list[dict[int, Round]] = []
-    for c, error, part in zip(climbed, errors, wanted, strict=True):
-        rounds.append(c.rounds(thresholds, error, most=int(left * part / max(sum(wanted), 1.0))))
-    answers = []
-    for place, x in enumerate(thresholds):
-        if any(c.upper[place] < 0 for c in climbed):
-            answers.append(_Answer(*_UNKNOWN))
-            continue
-        pairs = [
-            _Pair(c.stratum.probability, done[int(c.upper[place]) - 1], done[int(c.upper[place])])
-            for c, done in zip(climbed, rounds, strict=True)
-        ]
-        answers.append(_answer(pairs, float(x), confidence))
-    used = [each for done in rounds for each in done.values()]
+        climbed.append(
+            _Climbed(stratum, leaner, climb(leaner, thresholds, seed=own, most=most), own)
+        )
+    flown = _fly_all(climbed, thresholds, asked, most_flights, meter)
+    told = [(s.stratum.probability, s.rounds) for s in flown]
+    reached = np.array([c.pilot.reached(thresholds) for c in climbed])
+    # A stratum that does not come so far has no part there.
+    somewhere: NDArray[np.bool_] = np.any(reached, axis=0).reshape(-1)
+    answers = [
+        _answer(told, float(x), confidence) if there else _Answer(*_UNKNOWN)
+        for x, there in zip(thresholds, somewhere, strict=True)
+    ]
+    pilots = sum(c.leaner.aim.flights + c.pilot.flights for c in climbed)
     seen = [found for found in answers if not math.isnan(found.estimate)]
     warnings: list[str] = []
     for found, x, error in zip(answers, thresholds, asked, strict=True):
         if not math.isnan(found.estimate):
             warnings += _doubts(found, f"Above {x:g} {score.unit}", float(error))
-    judged = [c.ladder.off_one for c in climbed] + [off_one(each.weights) for each in used]
+    judged = [
+        off_one(sum((r.replicates(-math.inf) for r in s.rounds), np.zeros((BATCHES, 1))))
+        for s in flown
+    ]
     farthest = max(judged, key=abs)
     if abs(farthest) > _OFF_ONE:
         warnings.append(
@@ -342,7 +330,7 @@ def fly_tilted(
             f"No tilt brought enough flights above {', '.join(f'{x:g}' for x in lost)} "
             f"{score.unit}: out of this method's reach, or beyond the greatest possible score."
         )
-    strongest = max((each.strength for each in used), default=0.0)
+    strongest = max(each.strength for s in flown for each in s.rounds)
     estimate = TailEstimate(
         thresholds=thresholds,
         estimate=np.array([found.estimate for found in answers]),
@@ -351,11 +339,10 @@ def fly_tilted(
         confidence=confidence,
         method="importance sampling, seats, masses and loads tilted together"
         + ("" if len(strata) == 1 else f", {len(strata)} strata"),
-        flights=pilots + sum(each.scores.size for each in used),
+        flights=pilots + sum(s.flights for s in flown),
         diagnostics={
             "least_effective_flights": min((found.effective for found in seen), default=0.0),
             "largest_weight_share": max((found.share for found in seen), default=0.0),
-            "strengths_apart": max((found.apart for found in seen), key=abs, default=0.0),
             "weights_off_one": farthest,
             "pilot_flights": float(pilots),
             "greatest_strength": strongest,
@@ -363,15 +350,54 @@ def fly_tilted(
         },
         warnings=tuple(warnings),
     )
-    return TiltedTail(estimate, tuple(climbed), tuple(rounds))
+    return TiltedTail(estimate, flown)
 
 
-def _errors(climbed: list[TiltedStratum], relative_error: Floats) -> list[Floats]:
+@dataclass(frozen=True, slots=True)
+class _Climbed:
+    """A stratum after its pilot."""
+
+    stratum: Stratum
+    leaner: Leaner
+    pilot: TiltPilot
+    seed: int
+
+
+def _fly_all(
+    climbed: list[_Climbed], thresholds: Floats, asked: Floats, most_flights: int, meter: Meter
+) -> tuple[TiltedStratum, ...]:
+    """Fly the strengths of every stratum."""
+    errors = _errors(climbed, thresholds, asked)
+    planned: list[tuple[Mixture, float]] = [
+        c.pilot.planned(thresholds, error) for c, error in zip(climbed, errors, strict=True)
+    ]
+    total = sum(wanted for _, wanted in planned)
+    left = most_flights - sum(c.leaner.aim.flights + c.pilot.flights for c in climbed)
+    meter.begin("tilting", expected=int(min(total, left)))
+    return tuple(
+        TiltedStratum(
+            c.stratum,
+            c.leaner,
+            fly_mixture(
+                c.leaner,
+                mixture,
+                thresholds=thresholds,
+                relative_error=error,
+                wanted=wanted,
+                seed=c.seed,
+                most=int(left * wanted / max(total, 1.0)),
+            ),
+        )
+        for c, error, (mixture, wanted) in zip(climbed, errors, planned, strict=True)
+    )
+
+
+def _errors(climbed: list[_Climbed], thresholds: Floats, relative_error: Floats) -> list[Floats]:
     """Return the relative errors asked for in each stratum, by threshold.
 
     The share of a stratum in the answer, by the pilots, is its share in the variance.
     """
-    parts = np.array([c.stratum.probability * c.ladder.estimate for c in climbed])
+    parts = np.array([c.stratum.probability * c.pilot.estimate(thresholds) for c in climbed])
     shares = parts / np.maximum(parts.sum(axis=0), 1e-300)
     wanted = relative_error / np.sqrt(np.maximum(shares, 1e-12))
     return list(np.minimum(wanted, np.maximum(relative_error, _ROUGHEST)))

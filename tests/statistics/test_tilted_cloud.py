@@ -11,7 +11,7 @@ from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.score import envelope_score
 from cgrisk.rare.strata import strata_of
 from cgrisk.rare.tilt_cloud import _KEEP, tilted_cloud
-from cgrisk.rare.tilt_rounds import BATCHES
+from cgrisk.rare.tilt_mixture import BATCHES
 from cgrisk.rare.tilting import TiltedTail, fly_tilted
 from tests.flight_cases import edited
 
@@ -62,10 +62,11 @@ def test_flights_of_the_cloud_are_those_that_were_flown(
     kept = np.concatenate([part.particles.scores for part in cloud.parts])
     np.testing.assert_array_equal(scores, kept)
     assert {part.name for part in cloud.parts} == {stratum.name for stratum in strata}
-    rungs = sum(len(rounds) for rounds in tail.rounds)
-    assert len(cloud.parts) == rungs
-    bands = len(tail.estimate.thresholds)
-    assert all(len(part.particles) <= bands * BATCHES * _KEEP for part in cloud.parts)
+    strengths = sum(len(stratum.rounds) for stratum in tail.strata)
+    assert len(cloud.parts) <= strengths
+    cells = (len(tail.estimate.thresholds) + 1) * BATCHES * len(strata)
+    assert len(cloud) <= cells * _KEEP
+    assert len(cloud) < sum(stratum.flights for stratum in tail.strata)
 
 
 def test_it_has_the_whole_law(model: FlightModel, cloud: Cloud, counted: np.ndarray) -> None:

@@ -5,9 +5,9 @@ Pilot flights have keys of their own, so that what they decide has no say in the
 
 from __future__ import annotations
 
-import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import NamedTuple
 
 import numpy as np
 from joblib import Parallel, delayed
@@ -30,37 +30,12 @@ from cgrisk.rare.question import Meter
 from cgrisk.rare.score import ENVELOPE, Score, reference_arm
 from cgrisk.rare.seeds import derived_seed
 
-__all__ = [
-    "STEP",
-    "Aim",
-    "Ladder",
-    "Leaner",
-    "aim_at",
-    "climb",
-    "leans_all",
-    "off_one",
-    "why_not_tilted",
-]
+__all__ = ["Aim", "Leaner", "aim_at", "leans_all", "why_not_tilted"]
 
 Floats = NDArray[np.float64]
 
-#: Strengths tried, in standard deviations of the score: 0 and steps up to the last.
-STEP: Final = 0.5
-_RUNGS = 28
 #: Ordinary flights that tell what moves the score, without and with sources other than people.
 _FIRST_PILOT, _FIRST_PILOT_WITH_SOURCES = 512, 2048
-#: Leaned flights at each strength; those above a threshold, at least, before they are believed.
-_PILOT, _FEWEST_HITS = 400, 20
-#: Share of the flights above a threshold from which on a tilt is too strong for it.
-_MOST_ABOVE = 0.5
-#: The weakest tilt whose scatter is not more than so many times the least is taken: a tilt that is
-#: too strong seldom shows its heavy weights to a pilot, and looks better than it is.
-_NEAR_BEST = 1.7
-#: Rungs beyond the best one of every threshold after which the climb ends.
-_BEYOND = 3
-#: Share of effective flights from which on the mean of all weights is judged: at 5 standard errors
-#: of skewed weights, fewer than 2 in 1,000 are doubted wrongly.
-_JUDGED, _SAME = 0.25, 1e-12
 #: Flights per task: a kernel call cannot be interrupted.
 _TASK = 100
 #: t value below which a source's effect is taken for noise.
@@ -137,6 +112,18 @@ class Aim:
     flights: int
     seats: Watched | None
 
+    def loads(self, rows: Floats) -> Floats:
+        """Return the moment error of the zero-fuel load on flights, in % MAC toward the side."""
+        balance, sheet = self.model.balance, self.model.program.sheet
+        mass, cg = (
+            rows[:, self.model.columns.index(name)]
+            for name in ("zero_fuel_mass_kg", "zero_fuel_cg_pct_mac")
+        )
+        lever = balance.pct_to_arm(cg) - self.reference_arm_m
+        error = mass * lever - sheet.zero_fuel_moment_kgm
+        error += self.reference_arm_m * sheet.zero_fuel_mass_kg
+        return self.sign * error / zero_fuel_scale(self.model)
+
     def data(self, strength: float, seed: int) -> TiltData:
         """Return the tilt that shifts the score by about so many standard deviations."""
         return tilt_data(
@@ -199,11 +186,31 @@ def aim_at(model: FlightModel, score: Score, *, seed: int, jobs: int) -> Aim:
     return Aim(model, score, sign, found, effects, reference, spread, count, seats)
 
 
-def _fly(aim: Aim, data: TiltData, seed: int, first: int, count: int) -> tuple[Floats, Floats]:
+class Leaned(NamedTuple):
+    """Leaned flights of one strength, in the order of their numbers.
+
+    Attributes
+    ----------
+    scores, loads, log_weights : float64 arrays, shape (n,)
+        The score; the moment error of the zero-fuel load, as a shift of the planned CG toward the
+        side; the logarithm of the weight that undoes the leaning.
+    """
+
+    scores: Floats
+    loads: Floats
+    log_weights: Floats
+
+    @classmethod
+    def joined(cls, parts: Sequence[Leaned]) -> Leaned:
+        """Return several, one after another."""
+        return cls(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+
+def _fly(aim: Aim, data: TiltData, seed: int, first: int, count: int) -> Leaned:
     flights = np.arange(first, first + count, dtype=np.uint32)
-    versions, log_weight, _ = lean_block(aim.model, data, seed=seed, flights=flights)
+    versions, log_weights, _ = lean_block(aim.model, data, seed=seed, flights=flights)
     rows = fly_block(aim.model, seed=seed, flights=flights, versions=versions)
-    return aim.score.of(rows), np.exp(log_weight)
+    return Leaned(aim.score.of(rows), aim.loads(rows), log_weights)
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,100 +230,24 @@ class Leaner:
     jobs: int
     meter: Meter
 
-    def fly(self, strength: float, seed: int, first: int, count: int) -> tuple[Floats, Floats]:
-        """Return (scores, weights) of flights ``first`` to ``first + count - 1`` of a strength."""
+    def fly(self, strength: float, seed: int, first: int, count: int) -> Leaned:
+        """Return flights ``first`` to ``first + count - 1`` of a strength."""
 
         def make() -> dict[str, NDArray[np.generic]]:
-            scores, weights = self._flown(strength, seed, first, count)
-            return {"scores": scores, "weights": weights}
+            return dict(self._flown(strength, seed, first, count)._asdict())
 
         found = self.meter.kept(f"tilted/{seed}/{strength!r}/{first}/{count}", make)
-        return found["scores"].astype(np.float64), found["weights"].astype(np.float64)
+        return Leaned(*(found[name].astype(np.float64) for name in Leaned._fields))
 
-    def _flown(self, strength: float, seed: int, first: int, count: int) -> tuple[Floats, Floats]:
+    def _flown(self, strength: float, seed: int, first: int, count: int) -> Leaned:
         data = self.aim.data(strength, seed)
         step = delayed(_fly)
         done = Parallel(n_jobs=self.jobs, backend="threading", return_as="generator")(
             step(self.aim, data, seed, start, min(_TASK, first + count - start))
             for start in range(first, first + count, _TASK)
         )
-        scores, weights = [], []
-        for score, weight in done:
-            scores.append(score)
-            weights.append(weight)
-            self.meter.add(score.size)
-        return np.concatenate(scores), np.concatenate(weights)
-
-
-@dataclass(frozen=True, slots=True)
-class Ladder:
-    """What the pilot saw at strengths 0, STEP, 2 STEP and so on.
-
-    Attributes
-    ----------
-    scatter : float64 array, shape (rungs, n)
-        Variance over squared mean of one flight's part at each threshold; inf where too few
-        flights were above it.
-    estimate : float64 array, shape (n,)
-        Rough probability above each threshold, at its best rung; 0 where there is none.
-    best : int64 array, shape (n,)
-        Weakest rung of nearly the least scatter at each threshold, -1 for none.
-    off_one : float
-        The greatest :func:`off_one` of its rungs.
-    flights : int
-        Flown for it.
-    """
-
-    scatter: Floats
-    estimate: Floats
-    best: NDArray[np.int64]
-    off_one: float
-    flights: int
-
-
-def off_one(weights: Floats) -> float:
-    """Return how many standard errors the mean of all weights is from 1; 0 where it says nothing.
-
-    At strong tilts the mean rests on flights far on the other side, which are hardly ever seen.
-    """
-    effective = float(weights.sum() ** 2 / (weights**2).sum())
-    error = float(weights.std()) / math.sqrt(weights.size)
-    if effective < _JUDGED * weights.size or error < _SAME:
-        return 0.0
-    return (float(weights.mean()) - 1.0) / error
-
-
-def _scatter(scores: Floats, weights: Floats, threshold: float, *, leaned: bool) -> float:
-    above = scores > threshold
-    hits = int(above.sum())
-    # Where most are above, the heavy weights just above may not have been seen.
-    if hits < _FEWEST_HITS or (leaned and hits > _MOST_ABOVE * scores.size):
-        return math.inf
-    part = np.where(above, weights, 0.0)
-    return float(part.var()) / float(part.mean()) ** 2
-
-
-def climb(leaner: Leaner, thresholds: Floats, *, seed: int, most: int) -> Ladder:
-    """Fly pilot flights, so many at most, at rising strengths until every threshold is behind."""
-    seen: list[list[float]] = []
-    means: list[list[float]] = []
-    off = 0.0
-    best = np.full(thresholds.size, -1)
-    leaner.meter.begin("pilot of tilting", expected=_PILOT * _RUNGS // 2)
-    for rung in range(_RUNGS + 1):
-        if leaner.aim.flights + _PILOT * (rung + 1) > most:
-            break
-        own = derived_seed(seed, "pilot", str(rung))
-        scores, weights = leaner.fly(STEP * rung, own, 0, _PILOT)
-        seen.append([_scatter(scores, weights, float(x), leaned=rung > 0) for x in thresholds])
-        means.append([float(np.where(scores > x, weights, 0.0).mean()) for x in thresholds])
-        off = max(off, off_one(weights), key=abs)
-        table = np.array(seen)
-        near = table <= _NEAR_BEST * table.min(axis=0)
-        best = np.where(np.isfinite(table).any(axis=0), near.argmax(axis=0), -1)
-        if (best >= 0).all() and rung >= best.max() + _BEYOND:
-            break
-    table = np.array(means).reshape(-1, thresholds.size)
-    rough = np.array([table[b, i] if b >= 0 else 0.0 for i, b in enumerate(best)])
-    scatter = np.array(seen).reshape(-1, thresholds.size)
-    return Ladder(scatter, rough, best, off, _PILOT * len(seen))
+        parts = []
+        for part in done:
+            parts.append(part)
+            self.meter.add(part.scores.size)
+        return Leaned.joined(parts)
