@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from cgrisk.aircraft import cabin_plan, tank_tables
@@ -17,40 +17,14 @@ from cgrisk.aircraft.tanks import burn, fill_plan
 from cgrisk.errors import InputError
 from cgrisk.scenario import Scenario, load_scenario
 from cgrisk.scenario.locate import KeyPath, locate
+from tests.fuzz_cases import change, is_figure, paths_of, shared_folder, texts, values
 from tests.scenario_cases import MODELS, shipped_text, toml_text, write_scenario
 
 RAW = {name: tomllib.loads(shipped_text(name)) for name in MODELS}
 FILES = st.sampled_from(sorted(MODELS))
-#: The folder of an example is written anew each time, so it may be shared by the examples.
-shared_folder = settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
-
-
-def paths_of(data: Any, path: KeyPath = ()) -> list[KeyPath]:
-    if isinstance(data, dict):
-        below = [p for key, value in data.items() for p in paths_of(value, (*path, key))]
-    elif isinstance(data, list):
-        below = [p for i, value in enumerate(data) for p in paths_of(value, (*path, i))]
-    else:
-        below = []
-    return [path, *below] if path else below
 
 
 PATHS = {name: paths_of(data) for name, data in RAW.items()}
-
-texts = st.text(st.characters(codec="utf-8"), max_size=20)
-numbers = st.one_of(
-    st.integers(-(10**6), 10**6),
-    st.integers(),
-    st.integers(-(10**400), 10**400),
-    st.floats(),
-    st.sampled_from([0, -1, 1, 0.5, 1e-300, 1e308]),
-)
-scalars = st.one_of(numbers, st.booleans(), texts, st.sampled_from(["1-9", "12A", "A", "centre"]))
-values = st.recursive(
-    scalars,
-    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(texts, inner, max_size=4),
-    max_leaves=8,
-)
 
 
 @st.composite
@@ -69,29 +43,8 @@ def changed_files(draw: st.DrawFn) -> dict[str, str]:
             continue  # an earlier change took it away
         if isinstance(holder, str):
             continue
-        _change(draw, holder, path[-1])
+        change(draw, holder, path[-1])
     return {name: toml_text(content) for name, content in data.items()}
-
-
-def _change(draw: st.DrawFn, holder: Any, key: str | int) -> None:
-    old = holder[key]
-    match draw(st.sampled_from(["replace", "scale", "remove", "double", "add", "copy"])):
-        case "replace":
-            holder[key] = draw(values)
-        case "scale" if _is_figure(old):
-            holder[key] = old * draw(st.floats(-2.0, 3.0))
-        case "double" if isinstance(old, list):
-            holder[key] = old + copy.deepcopy(old)
-        case "add" if isinstance(holder, dict):
-            holder[draw(texts)] = draw(values)
-        case "copy" if isinstance(holder, list):
-            holder.append(copy.deepcopy(old))
-        case _:
-            del holder[key]
-
-
-def _is_figure(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e12
 
 
 def _at(data: Any, path: KeyPath) -> Any:
@@ -104,7 +57,7 @@ FIGURES = [
     (name, path)
     for name in sorted(MODELS)
     for path in PATHS[name]
-    if _is_figure(_at(RAW[name], path))
+    if is_figure(_at(RAW[name], path))
 ]
 
 
