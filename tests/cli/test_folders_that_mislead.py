@@ -88,6 +88,7 @@ def test_a_link_does_not_lead_what_is_written_out_of_the_folder(
 ) -> None:
     (tmp_path / "other").mkdir()
     (tmp_path / "other" / "kept").write_text("kept")
+    (run / "manifest.json").unlink()
     shutil.rmtree(run / name, ignore_errors=True)
     (run / name).symlink_to(tmp_path / "other")
     assert main(["run", "--resume", "--out", str(run)]) == 1

@@ -5,16 +5,20 @@ from __future__ import annotations
 import copy
 import json
 import tomllib
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
 from cgrisk.aircraft import cabin_plan, tank_tables
 from cgrisk.aircraft.tanks import burn, fill_plan
-from cgrisk.errors import InputError
+from cgrisk.errors import ComputationError, InputError, UsageError
+from cgrisk.risk.summary import summarise
+from cgrisk.sampling import simulate
 from cgrisk.scenario import Scenario, load_scenario
 from cgrisk.scenario.locate import KeyPath, locate
 from tests.fuzz_cases import change, is_figure, paths_of, shared_folder, texts, values
@@ -117,6 +121,35 @@ def test_what_loads_can_be_used(tmp_path: Path, files: dict[str, str]) -> None:
     volumes = fill_plan(aircraft, min(fuel.block / density, capacity))
     burnt = sum(60.0 * phase.minutes * phase.fuel_flow for phase in scenario.operation.phases)
     burn(aircraft, volumes, min(burnt / density, float(volumes.sum())))
+
+
+def test_what_loads_is_flown_and_its_answer_is_finite(tmp_path: Path) -> None:
+    """Eight flights of whatever passes the checks, which is a tenth of the files at the least."""
+    count: Counter[str] = Counter()
+
+    @settings(max_examples=settings().max_examples // 4)
+    @given(files=nearby_files() | changed_files())
+    def fly(files: dict[str, str]) -> None:
+        count["files"] += 1
+        scenario = load_or_refuse(tmp_path, **files)
+        if scenario is None:
+            return
+        count["loaded"] += 1
+        try:
+            sample = simulate(scenario, flights=8, seed=1, jobs=1, keep_rows=True)
+            answer = summarise(sample).answer(flights_per_second=1.0)
+        except (ComputationError, UsageError) as error:
+            assert len(str(error)) > 40
+            count[f"refused: {type(error).__name__}"] += 1
+            return
+        assert sample.rows is not None
+        assert not np.isnan(sample.rows.to_numpy()).any()
+        json.dumps(answer, allow_nan=False)
+        count["flown"] += 1
+        event("flown")
+
+    fly()
+    assert count["flown"] >= 0.1 * count["files"], count
 
 
 @shared_folder
