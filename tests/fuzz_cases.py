@@ -55,7 +55,7 @@ HOSTILE = (
     "a,b;c\"d'e",
     "שלום עולם",
     "\u202etxt.exe",
-    "e\u0301\u0301 \U0001f6eb \ufeff",
+    "e\u0301\u0301 \ufeff",
     "x" * 120,
 )
 hostile = st.sampled_from(HOSTILE)

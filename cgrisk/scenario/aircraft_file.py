@@ -15,6 +15,7 @@ from cgrisk.scenario.fields import (
     FORMAT,
     LEFT_OUT,
     Density,
+    FileName,
     FormatVersion,
     Length,
     Mass,
@@ -234,7 +235,7 @@ class Cabin(Model):
     """Groups of rows, from the front."""
     missing: Annotated[tuple[str, ...], Field(strict=False, max_length=400)] = item(())
     """Seats not fitted, for instance ["1A", "1F"]."""
-    seat_plan: Name | None = item(None)
+    seat_plan: FileName | None = item(None)
     """Instead of rows, a CSV file in the same folder.
 
     Its columns are row, letter, arm, position and, if wanted, aisle and cabin_class.
@@ -438,7 +439,7 @@ class AircraftFile(Model):
         ()
     )
     """Transfers of fuel between tanks in flight."""
-    fuel_index_table: Name | None = item(None)
+    fuel_index_table: FileName | None = item(None)
     """Instead of tanks, a CSV file in the same folder, at reference density.
 
     Its columns are fuel (mass aboard) and index (by the index formula, less its constant).

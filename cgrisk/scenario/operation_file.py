@@ -16,6 +16,7 @@ from cgrisk.scenario.fields import (
     Count,
     Density,
     Factor,
+    FileName,
     Flow,
     FormatVersion,
     Mass,
@@ -369,7 +370,7 @@ class OperationFile(Model):
     """Name of the operation."""
     note: Annotated[str, Field(max_length=2000)] = item("")
     """Free text: where the data come from; invented data say so."""
-    aircraft: Name = item(source=FORMAT)
+    aircraft: FileName = item(source=FORMAT)
     """Aircraft file, in the same folder."""
     fleet: Annotated[int, Field(ge=1, le=1000)] = item(10, source=ASSUMPTION)
     """Number of individual aircraft that fly the operation."""

@@ -39,7 +39,7 @@ def flat(text: str) -> str:
     return re.sub(r"[\s\u200b\u00ad\u2060\u2066-\u2069\ufeff]", "", text)
 
 
-@pytest.mark.parametrize("name", HOSTILE)
+@pytest.mark.parametrize("name", [name for name in HOSTILE if name.isprintable()])
 def test_a_folder_named_after_a_scenario_lies_in_results(
     name: str, inside: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -54,19 +54,15 @@ def test_a_folder_named_after_a_scenario_lies_in_results(
     assert snapshot(inside.parent) == before
 
 
-@pytest.mark.parametrize("name", ["".join(HOSTILE[k] for k in (0, 3, 6))[:110], *HOSTILE[7:10]])
+@pytest.mark.parametrize("name", ["".join(HOSTILE[k] for k in (0, 3, 6))[:110], HOSTILE[8]])
 def test_a_name_is_text_in_every_file_of_a_run_and_its_report(
     name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from cgrisk.report import publish
-    from tests.cut_cases import _tables_alone
-
-    monkeypatch.setattr(publish, "publish", _tables_alone)
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("CGRISK_DEBUG", "1")
     case = named_case(tmp_path / "case", name)
     assert main(["run", str(case), "--flights", "50", "--seed", "1", "--out", "run"]) == 0
-    assert main(["report", "run", "--alone", "--html-only"]) == 0
+    assert main(["report", "run", "--alone"]) == 0
     page = (tmp_path / "run" / "report.html").read_text()
     assert flat(name) in flat(html.unescape(re.sub(r"<wbr>|&shy;", "", page)))
     for tag in ("<script>alert", "<img src=x", "<svg onload"):
@@ -84,13 +80,16 @@ def test_a_name_is_text_in_every_file_of_a_run_and_its_report(
     capsys.readouterr()
 
 
-@pytest.mark.parametrize("name", ["a\x00b", "two\nlines", "\x1b[31mred", "bell\x07", "\u2028"])
+@pytest.mark.parametrize(
+    "name", ["a\x00b", "two\nlines", "\x1b[31mred", "bell\x07", "a\u2028b", "\u202etxt.exe", " "]
+)
 def test_names_that_cannot_be_printed_are_refused(
     name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     case = named_case(tmp_path / "case", name)
     assert main(["check", str(case)]) == 2
-    assert "one line of text" in capsys.readouterr().out + capsys.readouterr().err
+    told = capsys.readouterr()
+    assert "on one line" in told.out + told.err
 
 
 @pytest.mark.parametrize("command", ["run", "tail", "buffers", "zones", "loads", "policies"])
@@ -107,8 +106,8 @@ def test_a_folder_to_write_with_a_nul_is_refused(
         "tail": [case, "--flights", "10"],
         "buffers": [case, "--risk", "1e-2"],
         "zones": [case],
-        "loads": [case, "loads.csv"],
-        "policies": [case, "policies.toml", "--target", "0.1"],
+        "loads": [case, f"{case}/loads.csv"],
+        "policies": [case, f"{case}/policies.toml", "--target", "0.1"],
     }[command]
     assert main([command, *words, "--out", "a\0b"]) in (1, 2)
     assert "internal error" not in capsys.readouterr().err
