@@ -202,4 +202,7 @@ def _legend(plan: CabinPlan) -> list[str]:
         "G galley": plan.galleys.arm_m.size > 0,
         f"{_CURTAIN} between zones": len(plan.zones) > 1,
     }
-    return [*lines, "nose at the left; " + ", ".join(text for text, used in signs.items() if used)]
+    key = "nose at the left; " + ", ".join(text for text, used in signs.items() if used)
+    if np.unique(plan.aisle).size > 1:
+        key += "; drawn in each aisle, there once"
+    return [*lines, key]

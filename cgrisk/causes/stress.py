@@ -67,6 +67,8 @@ def _carts(data: _Resolved) -> str:
 
 
 def _winter(data: _Resolved) -> str:
+    if data["operation"]["mass"]["season"] == "winter":
+        return "the scenario has winter clothes already"
     data["operation"]["mass"]["body"]["bias"] += WINTER_KG
     return ""
 

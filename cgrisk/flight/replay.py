@@ -8,6 +8,7 @@ differences are exact.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -17,13 +18,24 @@ from numpy.typing import NDArray
 
 from cgrisk.flight.aboard import passengers_aboard
 from cgrisk.flight.kernel.data import Program
-from cgrisk.flight.model import FlightModel, fly_block, load_block
+from cgrisk.flight.kernel.tilt import draw_words
+from cgrisk.flight.model import FlightModel, fly_block, keys_of, load_block
 from cgrisk.flight.one_flight import cabin_diary, trace
+from cgrisk.randomness.keys import Cause
+from cgrisk.randomness.variates import exponential, uniform, uniform53
 
-__all__ = ["PARTS", "FlightReplay", "Stretches", "replay_flight", "stretches_of"]
+__all__ = [
+    "PARTS",
+    "FlightReplay",
+    "Stretches",
+    "TransferPlayed",
+    "replay_flight",
+    "stretches_of",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Words = NDArray[np.uint32]
 
 #: Parts of the moment error: the contributions of a flight's figures, with ``movement`` told apart
 #: into ``passengers`` (and the water they use) and ``service`` (carts and crew).
@@ -81,6 +93,27 @@ class Stretches:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class TransferPlayed:
+    """A transfer of fuel on a flight.
+
+    Attributes
+    ----------
+    name : str
+        As in the aircraft file.
+    due_s : float
+        When it falls due; infinity where it never does.
+    start_s : float
+        When it starts; infinity where it is stuck, or too late for this flight.
+    stuck : bool
+    """
+
+    name: str
+    due_s: float
+    start_s: float
+    stuck: bool
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class FlightReplay:
     """One flight.
@@ -107,6 +140,8 @@ class FlightReplay:
     child : bool array, shape (persons,)
     diary : pandas.DataFrame
         From :func:`cgrisk.flight.cabin_diary`.
+    transfers : tuple of TransferPlayed
+        In the order of the aircraft file.
     """
 
     model: FlightModel
@@ -122,6 +157,7 @@ class FlightReplay:
     mass_kg: Floats
     child: NDArray[np.bool_]
     diary: pd.DataFrame
+    transfers: tuple[TransferPlayed, ...]
 
     @property
     def cg_pct_mac(self) -> Floats:
@@ -249,7 +285,40 @@ def replay_flight(model: FlightModel, *, seed: int, flight: int) -> FlightReplay
         mass_kg=mass,
         child=child,
         diary=cabin_diary(model, seed=seed, flight=flight),
+        transfers=_transfers(model, path, float(zero_fuel[0]), seed=seed, flight=number),
     )
+
+
+def _transfers(
+    model: FlightModel, path: Stretches, zero_fuel_kg: float, *, seed: int, flight: Words
+) -> tuple[TransferPlayed, ...]:
+    """Return when transfers fall due and start, by the words that the kernel draws them from."""
+    program, out = model.program.transfer, []
+    keys = keys_of(model, seed, flight.reshape(-1, 1), None)
+    words, tanks = np.empty((4, 1), dtype=np.uint32), len(model.scenario.aircraft.tanks)
+    for x, transfer in enumerate(model.scenario.aircraft.fuel_transfers):
+        draw_words(keys, int(Cause.FUEL), 1 + tanks + x, words)
+        w0, w1, w2, _ = words[:, 0]
+        late = float(program.late_s[x] * exponential(uniform(w2)))
+        stuck = bool(uniform53(w0, w1) < program.stuck[x])
+        due = _first_time(path, zero_fuel_kg + float(program.at_kg[x]), program.earliest_s)
+        start = math.inf if stuck or due + late > path.end_s[-1] else due + late
+        out.append(TransferPlayed(transfer.name, due, start, stuck))
+    return tuple(out)
+
+
+def _first_time(path: Stretches, mass_kg: float, earliest_s: float) -> float:
+    """Return when the mass is first at or below a value, not before an instant."""
+    for i in np.flatnonzero((path.end_s > earliest_s) & (path.mass_kg[:, 1] <= mass_kg)):
+        start, end = float(path.start_s[i]), float(path.end_s[i])
+        first, last = path.mass_kg[i].tolist()
+        at = (
+            start
+            if first <= mass_kg
+            else start + (end - start) * (first - mass_kg) / (first - last)
+        )
+        return max(at, earliest_s)
+    return math.inf
 
 
 def _path(model: FlightModel, program: Program, seed: int, flight: int) -> Stretches:

@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.errors import UsageError
-from cgrisk.flight.party_tilt import leaned_by_party
 from cgrisk.rare.counting import count_scores, flights_to_count, sequential_tail
 from cgrisk.rare.estimate import TailEstimate, within_reach
 from cgrisk.rare.exact import exact_tail, why_not_exact
@@ -18,6 +17,7 @@ from cgrisk.rare.multilevel import SplitTail, splitting_flights
 from cgrisk.rare.pilot import Pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.strata import errors_of, strata_of
+from cgrisk.rare.tilt_pilot import leans_all
 from cgrisk.rare.tilting import (
     LEAST_TILTED,
     TiltedTail,
@@ -85,16 +85,7 @@ def _why_not_tilted(question: Question) -> str:
 
 def _as_counted_out(question: Question) -> bool:
     """Return whether tilting leans all that varies, so that its cost is known beforehand."""
-    model = question.model
-    program = model.program
-    moving = (
-        bool((program.urge.seat_rate_per_s > 0.0).any()),
-        program.crowd.sign_off_share > 0.0,
-        program.service.mass_kg.size > 0,
-        program.service.walk_rate_per_s > 0.0,
-        program.cabin.movers_share > 0.0,
-    )
-    return not any(moving) and not leaned_by_party(model) and len(strata_of(model)) == 1
+    return leans_all(question.model) and len(strata_of(question.model)) == 1
 
 
 def _tilting_flights(question: Question, pilot: Pilot, least: float, meter: Meter) -> float:

@@ -25,11 +25,22 @@ from cgrisk.flight.leaning import (
     tilt_data,
     watch_seats,
 )
+from cgrisk.flight.party_tilt import leaned_by_party
 from cgrisk.rare.question import Meter
 from cgrisk.rare.score import ENVELOPE, Score, reference_arm
 from cgrisk.rare.seeds import derived_seed
 
-__all__ = ["STEP", "Aim", "Ladder", "Leaner", "aim_at", "climb", "off_one", "why_not_tilted"]
+__all__ = [
+    "STEP",
+    "Aim",
+    "Ladder",
+    "Leaner",
+    "aim_at",
+    "climb",
+    "leans_all",
+    "off_one",
+    "why_not_tilted",
+]
 
 Floats = NDArray[np.float64]
 
@@ -79,6 +90,19 @@ def why_not_tilted(model: FlightModel, score: Score | None = None) -> str:
         ),
     )
     return " ".join(f"Tilting {text}: use splitting or counting." for true, text in reasons if true)
+
+
+def leans_all(model: FlightModel) -> bool:
+    """Return whether tilting leans all that varies: nobody moves, everybody travels alone."""
+    program = model.program
+    moving = (
+        bool((program.urge.seat_rate_per_s > 0.0).any()),
+        program.crowd.sign_off_share > 0.0,
+        program.service.mass_kg.size > 0,
+        program.service.walk_rate_per_s > 0.0,
+        program.cabin.movers_share > 0.0,
+    )
+    return not any(moving) and not leaned_by_party(model)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from cgrisk.rare.seeds import derived_seed
 from cgrisk.rare.strata import Stratum
-from cgrisk.rare.tilt_pilot import STEP, Ladder, Leaner
+from cgrisk.rare.tilt_pilot import STEP, Ladder, Leaner, leans_all
 
 __all__ = ["BATCHES", "Round", "TiltedStratum", "flights_for", "fly_round"]
 
@@ -20,9 +20,9 @@ Floats = NDArray[np.float64]
 #: Batches of each strength; flights of a batch, at least.
 BATCHES: Final = 20
 _LEAST_BATCH: Final = 25
-#: On the flights that would do for the mean of two strengths, were the scatter known: few flights
-#: show too little of it.
-_ROOM: Final = 6.0
+#: On the flights that a strength would need by itself, were the scatter known: where tilting leans
+#: all that varies; elsewhere, where few flights show too little of it.
+_ROOM, _ROOM_MOVING = 1.0, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,9 +56,10 @@ class Round:
         return means
 
 
-def flights_for(scatter: Floats, relative_error: Floats) -> float:
+def flights_for(leaner: Leaner, scatter: Floats, relative_error: Floats) -> float:
     """Return the flights of each of two strengths for relative errors of their mean, with room."""
-    return float((0.5 * _ROOM * (scatter + 1.0) * relative_error**-2).max(initial=0.0))
+    room = _ROOM if leans_all(leaner.aim.model) else _ROOM_MOVING
+    return float((room * (scatter + 1.0) * relative_error**-2).max(initial=0.0))
 
 
 def fly_round(
@@ -73,12 +74,12 @@ def fly_round(
 ) -> Round:
     """Fly a strength in two steps: what the pilot asks for, then what the first step asks for."""
     own = derived_seed(seed, "main", repr(strength))
-    wanted = flights_for(scatter, relative_error)
+    wanted = flights_for(leaner, scatter, relative_error)
     batch = max(1, min(max(_LEAST_BATCH, math.ceil(0.5 * wanted / BATCHES)), most // BATCHES))
     scores, weights = leaner.fly(strength, own, 0, BATCHES * batch)
     parts = np.where(scores > thresholds[:, None], weights, 0.0)
     seen = parts.var(axis=1) / np.maximum(parts.mean(axis=1) ** 2, 1e-300)
-    wanted = min(flights_for(np.maximum(seen, scatter), relative_error), float(most))
+    wanted = min(flights_for(leaner, np.maximum(seen, scatter), relative_error), float(most))
     more = int(wanted) // BATCHES - batch
     if more > 0:
         again = leaner.fly(strength, own, BATCHES * batch, BATCHES * more)
@@ -133,7 +134,7 @@ class TiltedStratum:
         for rung in self.rungs:
             mine, scatter = self.seen(rung)
             least = float(BATCHES * _LEAST_BATCH)
-            total += max(flights_for(scatter, relative_error[mine]), least)
+            total += max(flights_for(self.leaner, scatter, relative_error[mine]), least)
         return total
 
     def rounds(self, thresholds: Floats, relative_error: Floats, *, most: int) -> dict[int, Round]:

@@ -54,6 +54,23 @@ def _transfers(scenario: Scenario) -> list[str]:
     ]
 
 
+def _classes(model: FlightModel) -> list[str]:
+    """Return what each class of travel has, where there are several, and the crew's rest."""
+    plan, out = model.plan, []
+    for number, name in enumerate(plan.classes if len(plan.classes) > 1 else ()):
+        rows = plan.row[plan.class_index == number]
+        parts = [f"{name}: rows {rows.min()} to {rows.max()}, {rows.size} seats"]
+        for what, places in (("lavatories", plan.lavatories), ("galleys", plan.galleys)):
+            each = zip(places.name, places.classes, strict=True)
+            theirs = [place for place, whose in each if not whose or name in whose]
+            parts.append(f"{what}: {', '.join(theirs) or 'none'}")
+        out.append("; ".join(parts))
+    rest = model.scenario.aircraft.cabin.crew_rest
+    if rest is not None:
+        out.append(f"crew rest: {rest.bunks} bunks, arm {rest.arm:.2f} m")
+    return out
+
+
 def _path(model: FlightModel) -> str:
     path = model.planned
     rows = []
@@ -132,6 +149,11 @@ def _people_findings(model: FlightModel) -> list[str]:
             f"The load sheet counts {sum(men)} men and {adults - sum(men)} women ({by_zone}); so "
             "many are aboard."
         )
+    infants = sum(zone.infants for zone in operation.zones)
+    if infants > 0:
+        within = operation.load_sheet.basis != "weighed" and operation.load_sheet.infant_mass == 0.0
+        counts = " and within the mass of the adults who carry them" if within else ""
+        out.append(f"Infants on laps: {infants}, without a seat{counts}.")
     if operation.load_sheet.basis == "weighed":
         out.append(
             "Passengers are weighed: the people of a zone weigh together what the load sheet says, "
@@ -222,6 +244,7 @@ def check_text(scenario: Scenario) -> str:
             "",
             "Cabin",
             cabin_text(model.plan),
+            *_classes(model),
             "",
             "Masses, planned",
             _masses(model),

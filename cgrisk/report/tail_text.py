@@ -66,6 +66,14 @@ def _distance(value: float, unit: str) -> str:
     return "no distance at all" if math.isinf(value) else f"{value:.2f} {unit}"
 
 
+def _untold(study: Study) -> bool:
+    """Return whether the draws with the greatest risk run out of flights before the target."""
+    assumptions, inverse = study.assumptions, study.inverse
+    if assumptions is None or math.isnan(inverse.simulation):
+        return False
+    return math.isnan(inverse.assumption) and not bool(assumptions.told_high.all())
+
+
 def tail_decisions(study: Study) -> list[str]:
     """Return what the target asks for, a sentence each."""
     score, question, inverse = study.question.score, study.question, study.inverse
@@ -74,21 +82,26 @@ def tail_decisions(study: Study) -> list[str]:
             f"The event itself (0 {score.unit} past its limit): {_row(study, 0.0)}; your target is "
             f"{question.target:g}."
         ]
+    untold = _untold(study)
+    upper = "not told" if untold else _distance(inverse.assumption, score.unit)
     lines = [
         f"To keep the risk at or under {question.target:g} the planned zero-fuel CG must stay "
         f"{_distance(inverse.estimate, score.unit)} from the certified {study.side} limit; "
         f"{_distance(inverse.simulation, score.unit)} at the upper end of the simulation interval"
-        + (
-            f"; {_distance(inverse.assumption, score.unit)} at the upper ends of both ranges."
-            if study.assumptions
-            else "."
-        ),
+        + (f"; {upper} at the upper ends of both ranges." if study.assumptions else "."),
         f"The planned load stands {score.as_planned:.2f} {score.unit} from it, a load planned on "
         f"the operational limit {score.at_limit:.2f}.",
     ]
     need = inverse.assumption if study.assumptions else inverse.simulation
     more = need - score.at_limit
-    if math.isnan(need):
+    if untold and study.assumptions is not None:
+        draws = len(study.assumptions.draws)
+        lines.append(
+            f"Decision: none from this curve: of {draws} draws of the assumptions those with the "
+            "greatest risk run out of flights before the target. Give more --draws, or settle the "
+            "assumptions that move the answer most (cgrisk causes)."
+        )
+    elif math.isnan(need):
         lines.append(
             "Decision: none from this curve: the target is not reached on it. Give a smaller "
             "--deepest, or settle the assumptions that move the answer most (cgrisk causes)."

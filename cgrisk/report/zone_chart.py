@@ -92,7 +92,9 @@ def _one_division(
             color=INK,
         )
     ax.set_xlim(plan.arm_m.min() - 2 * width, plan.arm_m.max() + 2 * width)
-    ax.set_ylim(top + 1.6, bottom - 1.2)
+    # room for a line of figures above and below, however many seats lie abreast
+    span = top - bottom
+    ax.set_ylim(top + max(1.6, 0.2 * span), bottom - max(1.4, 0.2 * span))
     ax.invert_yaxis()
     ax.set_yticks([])
     ax.grid(visible=False)

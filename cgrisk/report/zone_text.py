@@ -122,7 +122,11 @@ def _rules_text(study: ZoneStudy) -> str:
         parts.append("boundaries that stay: after " + ", ".join(map(str, rules.keep)))
     if rules.forbid:
         parts.append("none may stand after " + ", ".join(map(str, rules.forbid)))
-    return "; ".join(parts) or "no boundary is kept or forbidden"
+    text = "; ".join(parts) or "no boundary is kept or forbidden"
+    loose = [row for row in study.rows.class_boundaries() if row not in rules.keep]
+    if loose:
+        text += ", so a zone may hold more than one class of travel (--keep-classes)"
+    return text
 
 
 def _objective_text(study: ZoneStudy) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -35,7 +36,8 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 _SITS, _OUT, _WAITS = 1, 2, 3  # states of a passenger in the diary
-_PASSENGER, _CART = 0, 1  # kinds of the diary
+_PASSENGER, _CART, _CREW = 0, 1, 2  # kinds of the diary
+_RESTS = 4  # state of a crew member
 _SURGE = 2  # purpose
 _SIGN_OFF, _SIGN_ON, _RECALL = 0, 1, 2  # kinds of a call
 #: Halvings of an interval of time until it is a point.
@@ -81,7 +83,7 @@ class Happening:
     time_s : float
         When, from the start of taxi.
     kind : str
-        phase, sign, recall, configuration, cart, surge, crowd, approach or limit.
+        phase, sign, recall, configuration, cart, fuel, crew, surge, crowd, approach or limit.
     text : str
         What, in plain words; it may hold names from the scenario as they stand there.
     stretch : int
@@ -231,6 +233,8 @@ def happenings(replay: FlightReplay) -> tuple[Happening, ...]:
         *_phases(replay),
         *_calls(replay),
         *_carts(replay),
+        *_transfers(replay),
+        *_crew_rest(replay),
         *_crowds(replay),
         *_limits_crossed(replay),
     ]
@@ -291,6 +295,37 @@ def _carts(replay: FlightReplay) -> list[Happening]:
         aboard = rows["time_s"].to_numpy()
         out.append(Happening(float(aboard[0]), "cart", f"{name} leaves the {cart.galley}"))
         out.append(Happening(float(aboard[-1]), "cart", f"{name} is back in the {cart.galley}"))
+    return out
+
+
+def _transfers(replay: FlightReplay) -> list[Happening]:
+    """Return transfers of fuel as they start, with how late; those that never do when due."""
+    out = []
+    for transfer in replay.transfers:
+        if not math.isfinite(transfer.due_s):
+            continue
+        name = f"fuel, {transfer.name}"
+        if math.isfinite(transfer.start_s):
+            late = (transfer.start_s - transfer.due_s) / 60.0
+            said = f"{late:.1f} min late" if late >= 0.05 else "on time"
+            out.append(Happening(transfer.start_s, "fuel", f"{name}: starts, {said}"))
+        else:
+            why = "is stuck and never starts" if transfer.stuck else "comes too late to start"
+            out.append(Happening(transfer.due_s, "fuel", f"{name}: due, but {why}"))
+    return out
+
+
+def _crew_rest(replay: FlightReplay) -> list[Happening]:
+    """Return when members of the crew go to their rest and come back."""
+    crew = replay.diary[replay.diary["kind"] == _CREW]
+    out, resting = [], set()
+    for time, number, state in zip(crew["time_s"], crew["number"], crew["state"], strict=True):
+        if state == _RESTS and number not in resting:
+            resting.add(number)
+            out.append(Happening(float(time), "crew", f"crew member {number + 1} rests"))
+        elif state != _RESTS and number in resting:
+            resting.remove(number)
+            out.append(Happening(float(time), "crew", f"crew member {number + 1} leaves the rest"))
     return out
 
 

@@ -129,10 +129,18 @@ def _stated_source(key: str, sources: Mapping[str, str]) -> str | None:
     return sources[max(above, key=len)] if above else None
 
 
+def _is_words(value: object) -> bool:
+    """Return whether a value is a word, or words only."""
+    words = value if isinstance(value, tuple) and value else (value,)
+    return all(isinstance(word, str) for word in words)
+
+
 def _source(leaf: Leaf, stated: str | None) -> tuple[str, bool]:
     """Return the source of a value, and whether it is assumed."""
     if leaf.given and stated is not None:
-        return stated, ASSUMPTION in stated.lower()
+        # a name, or a list of them, is nobody's assumption, whatever is said of its table
+        named = leaf.source == DATA and _is_words(leaf.value)
+        return stated, ASSUMPTION in stated.lower() and not named
     if leaf.source == DATA:
         return (STATED, False) if leaf.given else (DEFAULT, False)
     if leaf.given and ASSUMPTION not in leaf.source.lower():

@@ -147,7 +147,7 @@ def test_killed_at_random_moments(
         cut += status == -signal.SIGKILL
         resume_and_check(server, out, uncut, "--jobs", str(1 + trial % 2))
         shutil.rmtree(out)
-    assert cut >= times // 3, "many runs were cut"
+    assert cut >= times // 2, "most runs were cut"
 
 
 @pytest.mark.parametrize("after", [False, True])

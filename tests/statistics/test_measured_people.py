@@ -94,7 +94,7 @@ def compare(scenario: Scenario, *, flights: int, seed: int) -> pd.DataFrame:
 
 
 def test_measured_people_on_the_commuter(seed_offset):
-    """Ten men 6.5 kg and six women 9.9 kg heavier: 124 kg more than the load sheet knows."""
+    """Ten men 6.5 kg and six women 9.9 kg heavier than as shipped: 124 kg in all."""
     scenario = load_scenario(SHIPPED.parent / "commuter")
     assert expected_shift_kg(scenario) == pytest.approx(10 * 6.48 + 6 * 9.90, abs=0.1)
     compare(scenario, flights=4_000, seed=71 + seed_offset)

@@ -13,6 +13,7 @@ from cgrisk.aircraft.cabin import CabinPlan
 from cgrisk.errors import UsageError
 from cgrisk.scenario import Scenario
 from tests.aircraft_cases import shipped_scenario, small_aircraft, small_scenario
+from tests.twin_cases import twin_scenario
 
 LAVATORIES = [
     {"name": "front", "arm": 4.0, "queue_toward": "aft"},
@@ -270,3 +271,11 @@ def test_most_rows_decide_where_the_aisle_is_drawn() -> None:
 def test_a_picture_needs_room() -> None:
     with pytest.raises(UsageError, match="width: expected at least 24 characters"):
         cabin_text(cabin_plan(case()), width=23)
+
+
+def test_two_aisles_show_their_lavatories_twice_and_say_so() -> None:
+    one = cabin_text(cabin_plan(shipped_scenario())).splitlines()
+    assert not one[-1].endswith("there once")
+    two = cabin_text(cabin_plan(twin_scenario())).splitlines()
+    assert two[-1].endswith("; drawn in each aisle, there once")
+    assert sum(line.count("3L") for line in two) == 2

@@ -7,12 +7,18 @@ import json
 import numpy as np
 import pytest
 
+from cgrisk.causes.stress import STRESS_CASES, WINTER_KG
+from cgrisk.flight import prepare
 from cgrisk.report import check_text
+from cgrisk.report.dossier.case_sections import particulars
+from cgrisk.report.file_units import FileUnits
 from cgrisk.report.publish import publish
 from cgrisk.risk.summary import figures_text, summarise
 from cgrisk.sampling import simulate
+from cgrisk.scenario import load_scenario
+from cgrisk.scenario.registry import assumption_register
 from tests.cabin_cases import cart
-from tests.flight_cases import edited, shipped_scenario
+from tests.flight_cases import SHIPPED, edited, shipped_scenario
 
 
 def _zone(adults: int, children: int = 0) -> list[dict[str, object]]:
@@ -125,3 +131,55 @@ def test_parts_that_do_not_vary_have_no_shares():
     scenario = edited(CASES["nobody"] | CASES["no holds"] | still)
     causes = summarise(simulate(scenario, flights=300, seed=1)).causes
     assert (causes["share_of_variance"] == 0.0).all()
+
+
+def test_the_check_tells_classes_infants_and_the_crew_rest() -> None:
+    twin = check_text(load_scenario(SHIPPED.parent / "twin_aisle"))
+    assert (
+        "\nbusiness: rows 1 to 5, 30 seats; lavatories: forward lavatories; "
+        "galleys: forward galley, mid galley\n"
+    ) in twin
+    assert "\ncrew rest: 5 bunks, arm 36.40 m\n" in twin
+    assert "Infants" not in twin
+    commuter = check_text(load_scenario(SHIPPED.parent / "commuter"))
+    assert "Infants on laps: 1, without a seat and within the mass" in commuter
+    assert "economy" not in commuter
+
+
+def test_a_name_is_no_assumption() -> None:
+    """Its table's source speaks of figures: how late a transfer is, not what it is called."""
+    assumed = {
+        entry.key.removeprefix("aircraft.fuel_transfers[0].")
+        for entry in assumption_register(load_scenario(SHIPPED.parent / "twin_aisle"))
+        if entry.assumed and entry.key.startswith("aircraft.fuel_transfers[0].")
+    }
+    assert assumed == {"at_fuel", "flow", "quantity", "late_mean", "stuck"}
+
+
+def test_a_report_tells_what_not_every_case_has() -> None:
+    units = FileUnits("kg/m")
+    twin = prepare(load_scenario(SHIPPED.parent / "twin_aisle"))
+    assert particulars(twin, units=units) == [
+        "Classes: business, 30 seats, economy, 268 seats.",
+        "Fuel is moved in flight, “trim transfer aft”: from left inner, right inner to trim at "
+        "58,000 kg aboard, late by 3 min on the mean, stuck with a chance of 0.001.",
+        "Fuel is moved in flight, “trim transfer forward”: from trim to left inner, right inner at "
+        "14,500 kg aboard, late by 5 min on the mean, stuck with a chance of 0.0002.",
+    ]
+    winter = {"operation.mass.season": "winter"}
+    commuter = edited(winter, load_scenario(SHIPPED.parent / "commuter"))
+    assert particulars(prepare(commuter), units=units) == [
+        "Infants on laps: 1.",
+        "The load sheet counts men and women apart, each at a standard mass.",
+        "The passengers are those of the winter.",
+    ]
+    assert particulars(prepare(shipped_scenario()), units=units) == []
+
+
+@pytest.mark.parametrize(("season", "added"), [("all_year", WINTER_KG), ("winter", 0.0)])
+def test_winter_clothes_are_not_put_on_twice(season: str, added: float) -> None:
+    data = edited({"operation.mass.season": season}).resolved()
+    before = data["operation"]["mass"]["body"]["bias"]
+    note = STRESS_CASES[f"winter clothes, {WINTER_KG} kg an adult"](data)
+    assert data["operation"]["mass"]["body"]["bias"] == before + added
+    assert bool(note) == (added == 0.0)

@@ -105,7 +105,7 @@ def test_choices_and_the_load_sheet_have_none() -> None:
         ("operation.mass.body.bias", -3.0, 3.0, NORMAL),  # 2 of bias_sd_operation 1.5 kg
         ("operation.fuel.density_mean", 775.0, 840.0, UNIFORM),
         ("operation.seating.forward_preference", -0.7, 0.7, UNIFORM),
-        ("aircraft.dry_uncertainty.mass_bias", -161.25, 161.25, UNIFORM),  # 0.25 % of 64,500 kg
+        ("aircraft.dry_uncertainty.mass_bias", -162.0, 162.0, UNIFORM),  # 0.25 % of 64,800 kg
         ("aircraft.ground_run.tail_lift_least", -1.15 * 1.15, -1.0, LOG),
         ("operation.parties[].mass_shift", 4.0, 16.0, LOG),
         ("operation.parties[].same_sex", 1 / 3, 2 / 3, ODDS),  # the 1 of the team stays
@@ -132,7 +132,7 @@ def test_values_of_zero_run_up_to_the_default_and_shares_of_one_stay() -> None:
     assert "operation.behaviour.lavatory_share" not in found
     assert found["operation.cargo.misplaced_bags"] == (0.0, 1.0)
     assert found["operation.crowd.surge_probability"] == pytest.approx((1 / 9, 1 / 3))
-    assert found["aircraft.dry_uncertainty.mass_sd_flight"] == pytest.approx((0.0, 161.25))
+    assert found["aircraft.dry_uncertainty.mass_sd_flight"] == pytest.approx((0.0, 162.0))
     assert found["operation.mass.body.bias"] == (-1.0, 5.0)
 
 

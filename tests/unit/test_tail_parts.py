@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,6 +13,8 @@ from cgrisk.errors import UsageError
 from cgrisk.flight import fly_block, load_block, operational_shift, prepare
 from cgrisk.rare import envelope_score, score_named, score_names, strata_of, threshold_at
 from cgrisk.rare.assumptions import by_aircraft
+from cgrisk.rare.study import Inverse
+from cgrisk.report.tail_text import tail_decisions
 from cgrisk.runs.shelf import Shelf
 from tests.flight_cases import edited, shipped_scenario
 
@@ -226,3 +229,27 @@ def test_a_curve_that_is_moved_by_a_distance() -> None:
     np.testing.assert_array_equal(_distance(np.zeros(33), base, x), 0.0)
     ended = np.where(x > 4.0, 0.0, other)
     np.testing.assert_allclose(_distance(ended, base, x)[4:], -0.5, atol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("told_high", "simulation", "cure"),
+    [
+        (False, 13.2, "of 16 draws of the assumptions those with the greatest risk run out"),
+        (True, 13.2, "Give a smaller --deepest"),
+        (False, math.nan, "Give a smaller --deepest"),
+    ],
+    ids=["too few draws", "the curve ends", "the curve ends before it"],
+)
+def test_no_decision_says_what_would_bring_one(told_high, simulation, cure):
+    study = SimpleNamespace(
+        question=SimpleNamespace(
+            target=1e-3,
+            score=SimpleNamespace(offset_sign=-1, unit="% MAC", as_planned=11.0, at_limit=9.7),
+        ),
+        side="aft",
+        inverse=Inverse(13.1, simulation, math.nan),
+        assumptions=SimpleNamespace(draws=np.ones((16, 3)), told_high=np.array([True, told_high])),
+    )
+    first, *_, decision = tail_decisions(study)
+    assert cure in decision
+    assert ("not told at the upper ends" in first) == cure.startswith("of 16 draws")

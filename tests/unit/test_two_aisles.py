@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cgrisk.flight import cabin_diary, fly_block, prepare
+from cgrisk.flight import cabin_diary, fly_block, passengers_aboard, prepare
 from tests.cabin_cases import NOBODY_UP, cart, phase
 from tests.simpy_cases import certain
 
@@ -192,3 +192,61 @@ def test_a_blocked_aisle_leaves_those_of_the_other_half_as_they_were():
         pd.testing.assert_frame_equal(theirs[0], theirs[1], check_exact=True)
         changed += not ours[0].equals(ours[1])
     assert changed >= 15
+
+
+def side_by_side(aisle):
+    """Each aisle with passengers, a lavatory and a galley of its own; a slow cart on this one."""
+    seats = [("A", "window", 1), ("B", "aisle", 1), ("C", "aisle", 1), ("D", "middle", 1)]
+    seats += [("E", "aisle", 2), ("F", "aisle", 2), ("G", "window", 2)]
+    table = [
+        {"row": row, "letter": letter, "arm": 5.8 + 0.8 * row, "position": position,
+         "aisle": side, "cabin_class": ("left", "right")[side - 1]}
+        for row in range(1, 30)
+        for letter, position, side in seats
+    ]  # fmt: skip
+    places = [("left", 5.0, 4.4), ("right", 30.4, 31.4)]
+    slow = cart(aisle=aisle, from_row=2, to_row=28, seconds_per_passenger=40.0, start=2.0, tray=0.0)
+    return certain(
+        {
+            "aircraft.cabin.seat_table": table,
+            "aircraft.cabin.rows": [],
+            "aircraft.cabin.seats": None,
+            "aircraft.cabin.first_row_arm": None,
+            "aircraft.cabin.lavatories": [
+                {"name": name, "arm": arm, "count": 1, "queue_toward": "aft" if arm < 9 else "fore",
+                 "classes": [name]}
+                for name, arm, _ in places
+            ],
+            "aircraft.cabin.galleys": [
+                {"name": name, "arm": arm, "standing": 3, "classes": [name]}
+                for name, _, arm in places
+            ],
+            "operation.parties": [],
+            "operation.zones": [
+                {"name": "A", "rows": "1-14", "adults": 60, "children": 0},
+                {"name": "B", "rows": "15-29", "adults": 70, "children": 0},
+            ],
+            "operation.behaviour.trips_window": 1.0,
+            "operation.behaviour.trips_middle": 1.0,
+            "operation.behaviour.trips_aisle": 2.0,
+            "operation.service.crew_walks": 0.0,
+            "operation.service.carts": [{**slow, "galley": "left"}] if aisle else [],
+        }
+    )  # fmt: skip
+
+
+def test_a_blocked_aisle_leaves_those_of_the_other_aisle_as_they_were():
+    """Bit for bit, along the whole cabin; on the aisle of the cart they do go otherwise."""
+    free, left, right = (prepare(side_by_side(aisle)) for aisle in (0, 1, 2))
+    seats, _, _ = passengers_aboard(free, seed=6, flights=np.arange(10, dtype=np.uint32))
+    changed = {1: 0, 2: 0}
+    for flight in range(10):
+        diaries = [cabin_diary(model, seed=6, flight=flight) for model in (free, left, right)]
+        people = [d[d["kind"] == 0] for d in diaries]
+        uses = np.where(seats[flight] >= 0, free.plan.aisle[seats[flight]] + 1, 0)
+        for side in (1, 2):
+            plain, *blocked = (p[uses[p["number"]] == side].reset_index(drop=True) for p in people)
+            assert len(plain) > 100
+            pd.testing.assert_frame_equal(plain, blocked[2 - side], check_exact=True)
+            changed[side] += not plain.equals(blocked[side - 1])
+    assert min(changed.values()) >= 8

@@ -340,3 +340,13 @@ def test_zones_are_told_in_the_units_of_the_files(study):
     arm = study.arms[-1].centroid_m[0]
     assert f"{arm / 0.0254:.3f} in" in text
     assert len(decisions(there)) == len(decisions(study))
+
+
+def test_zones_across_classes_are_pointed_out(study: ZoneStudy) -> None:
+    assert "--keep-classes" not in zone_text(study)
+    classes = (0,) * 5 + (1,) * (len(study.rows) - 5)
+    mixed = replace(study, rows=replace(study.rows, class_index=classes))
+    assert "hold more than one class of travel (--keep-classes)" in zone_text(mixed)
+    rules = replace(study.question.rules, keep=(5,))
+    kept = replace(mixed, question=replace(study.question, rules=rules))
+    assert "--keep-classes" not in zone_text(kept)

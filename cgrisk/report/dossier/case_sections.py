@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from cgrisk.flight import FlightModel
 from cgrisk.report.cabin_chart import cabin_zones
 from cgrisk.report.dossier.drawing import drawn
 from cgrisk.report.dossier.figures import count_cell, fixed_cell, spoken
@@ -19,13 +20,19 @@ from cgrisk.report.dossier.parts import (
     said,
 )
 from cgrisk.report.dossier.tables import measured, named, number, table_of, words
+from cgrisk.report.file_units import FileUnits
 from cgrisk.report.planned_masses import planned_masses
 from cgrisk.report.style import chart_style, new_figure
 from cgrisk.risk.summary import CAUTIONS
 from cgrisk.risk.trim import trim_left_out
 from cgrisk.scenario.registry import unused_fields
 
-__all__ = ["case_section", "cautions_section"]
+__all__ = ["case_section", "cautions_section", "particulars"]
+
+_BASIS = {
+    "by_sex": "The load sheet counts men and women apart, each at a standard mass.",
+    "weighed": "Passengers are weighed with their cabin bags.",
+}
 
 
 def cautions_section(findings: Findings) -> Section:
@@ -139,7 +146,30 @@ def _words(findings: Findings) -> str:
         f"with {findings.units.mass(operation.fuel.block)} of fuel at the start of taxi. The "
         f"load sheet says: zero-fuel mass {findings.units.mass(sheet.zero_fuel_mass_kg)}, "
         f"zero-fuel CG {sheet.zero_fuel_cg_pct_mac:.1f} % MAC (index {sheet.zero_fuel_index:.1f})."
+        + "".join(f" {sentence}" for sentence in particulars(model, units=findings.units))
     )
+
+
+def particulars(model: FlightModel, *, units: FileUnits) -> list[str]:
+    """Return what not every case has, a sentence each: infants, basis, season, classes, fuel."""
+    operation, plan = model.scenario.operation, model.plan
+    infants = sum(zone.infants for zone in operation.zones)
+    out = [f"Infants on laps: {infants}."] if infants else []
+    if operation.load_sheet.basis in _BASIS:
+        out.append(_BASIS[operation.load_sheet.basis])
+    if operation.mass.season != "all_year":
+        out.append(f"The passengers are those of the {operation.mass.season}.")
+    if len(plan.classes) > 1:
+        seats = [int((plan.class_index == number).sum()) for number in range(len(plan.classes))]
+        each = zip(plan.classes, seats, strict=True)
+        out.append(f"Classes: {', '.join(f'{name}, {n} seats' for name, n in each)}.")
+    out += [
+        f"Fuel is moved in flight, “{transfer.name}”: from {', '.join(transfer.from_tanks)} to "
+        f"{', '.join(transfer.to_tanks)} at {units.mass(transfer.at_fuel)} aboard, late "
+        f"by {transfer.late_mean:g} min on the mean, stuck with a chance of {transfer.stuck:g}."
+        for transfer in model.scenario.aircraft.fuel_transfers
+    ]
+    return out
 
 
 def _curtailments(findings: Findings) -> str:
