@@ -27,9 +27,21 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         default=0,
         help="added to the seed of every statistical test: another offset, other random numbers",
     )
+    parser.addoption(
+        "--fuzz-inputs",
+        type=int,
+        default=5_000,
+        help="inputs of the nightly fuzz tests together; twenty nightly rounds make 100,000",
+    )
 
 
 @pytest.fixture(scope="session")
 def seed_offset(request: pytest.FixtureRequest) -> int:
     """What a test adds to its seed, from --seed-offset; 0 unless told."""
     return int(request.config.getoption("--seed-offset"))
+
+
+@pytest.fixture(scope="session")
+def fuzz_inputs(request: pytest.FixtureRequest) -> int:
+    """How many inputs the nightly fuzz tests try together, from --fuzz-inputs."""
+    return int(request.config.getoption("--fuzz-inputs"))

@@ -115,9 +115,9 @@ def check_seal(folder: str | Path) -> tuple[str, ...]:
     for name, wanted in sealed["files"].items():
         found = digest_inside(place, name)
         if found != wanted:
+            got = found if " " in found else found[:12]
             raise RunFolderError(
-                f"{place / name}: expected the file with SHA-256 {str(wanted)[:12]}; got "
-                f"{found[:18]}. It was changed after it was written: repeat the command that "
-                "made it."
+                f"{place / name}: expected the file with SHA-256 {str(wanted)[:12]}; got {got}. "
+                "It was changed after it was written: repeat the command that made it."
             )
     return tuple(sealed["files"])

@@ -64,13 +64,6 @@ def _ground_run(
             "none",
             "Add the aerodynamics, or take the ground run away.",
         )
-    if run.wheelbase <= 0.0:
-        yield Problem(
-            ("ground_run", "wheelbase"),
-            "a distance above 0",
-            figure(run.wheelbase),
-            "Give the distance from nose wheel to main wheels.",
-        )
     if run.tail_lift_least >= run.tail_lift_greatest:
         yield Problem(
             ("ground_run", "tail_lift_least"),

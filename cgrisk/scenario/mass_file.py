@@ -32,7 +32,7 @@ __all__ = [
 Surveyed = Annotated[
     tuple[
         Literal["male", "female", "child"],
-        Annotated[float, Quantity("mass", above=0.0, high=300.0)],
+        Annotated[float, Quantity("mass", low=1.0, high=300.0)],
     ],
     Field(strict=False),
 ]
@@ -90,7 +90,7 @@ class LoadSheet(Model):
 class PopulationMass(Model):
     """Body mass of a population: a shifted lognormal with these moments."""
 
-    mean: Annotated[float, Quantity("mass", above=0.0, high=300.0)] = item()
+    mean: Annotated[float, Quantity("mass", low=1.0, high=300.0)] = item()
     """Mean, clothed, without bags."""
     sd: Annotated[float, Quantity("mass", low=0.0, high=100.0)] = item()
     """Standard deviation."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import json
 import tomllib
 from collections import Counter
@@ -20,79 +19,10 @@ from cgrisk.errors import ComputationError, InputError, UsageError
 from cgrisk.risk.summary import summarise
 from cgrisk.sampling import simulate
 from cgrisk.scenario import Scenario, load_scenario
-from cgrisk.scenario.locate import KeyPath, locate
-from tests.fuzz_cases import change, is_figure, paths_of, shared_folder, texts, values
-from tests.scenario_cases import MODELS, shipped_text, toml_text, write_scenario
-
-RAW = {name: tomllib.loads(shipped_text(name)) for name in MODELS}
-FILES = st.sampled_from(sorted(MODELS))
-
-
-PATHS = {name: paths_of(data) for name, data in RAW.items()}
-
-
-@st.composite
-def changed_files(draw: st.DrawFn) -> dict[str, str]:
-    """The shipped files, some of their values changed, taken away, doubled or added to."""
-    data = copy.deepcopy(RAW)
-    for _ in range(draw(st.integers(1, 4))):
-        name = draw(FILES)
-        path = draw(st.sampled_from(PATHS[name]))
-        holder: Any = data[name]
-        try:
-            for key in path[:-1]:
-                holder = holder[key]
-            holder[path[-1]]
-        except (KeyError, IndexError, TypeError):
-            continue  # an earlier change took it away
-        if isinstance(holder, str):
-            continue
-        change(draw, holder, path[-1])
-    return {name: toml_text(content) for name, content in data.items()}
-
-
-def _at(data: Any, path: KeyPath) -> Any:
-    for key in path:
-        data = data[key]
-    return data
-
-
-FIGURES = [
-    (name, path)
-    for name in sorted(MODELS)
-    for path in PATHS[name]
-    if is_figure(_at(RAW[name], path))
-]
-
-
-@st.composite
-def nearby_files(draw: st.DrawFn) -> dict[str, str]:
-    """The shipped files with some of their figures a little other: most of them load."""
-    data = copy.deepcopy(RAW)
-    for name, path in draw(st.lists(st.sampled_from(FIGURES), min_size=1, max_size=3)):
-        holder = _at(data[name], path[:-1])
-        scaled = holder[path[-1]] * draw(st.floats(0.5, 1.6))
-        holder[path[-1]] = int(scaled) if isinstance(holder[path[-1]], int) else scaled
-    return {name: toml_text(content) for name, content in data.items()}
-
-
-def load_or_refuse(folder: Path, **texts: str) -> Scenario | None:
-    """Load; a refusal must be whole: every fault says all that it has to, on one line."""
-    write_scenario(folder, **texts)
-    try:
-        return load_scenario(folder)
-    except InputError as error:
-        faults = error.faults
-    assert faults
-    for fault in faults:
-        assert fault.expected
-        assert fault.got
-        assert fault.cure.endswith((".", "?"))
-        assert str(fault).isprintable()
-        if fault.line is not None:
-            name = Path(fault.file).stem
-            assert 1 <= fault.line <= texts.get(name, shipped_text(name)).count("\n") + 1
-    return None
+from cgrisk.scenario.locate import locate
+from tests.fuzz_cases import paths_of, shared_folder, texts, values
+from tests.fuzz_files import FILES, changed_files, load_or_refuse, nearby_files
+from tests.scenario_cases import shipped_text, toml_text, write_scenario
 
 
 @shared_folder
