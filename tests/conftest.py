@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from hypothesis import HealthCheck, settings
 
@@ -39,6 +41,14 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def seed_offset(request: pytest.FixtureRequest) -> int:
     """What a test adds to its seed, from --seed-offset; 0 unless told."""
     return int(request.config.getoption("--seed-offset"))
+
+
+@pytest.fixture(scope="session")
+def small_runs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a small run, ``whole``, and the same run cut before its end, ``cut``."""
+    from tests.run_cases import make_run
+
+    return make_run(tmp_path_factory.mktemp("small-runs"))
 
 
 @pytest.fixture(scope="session")

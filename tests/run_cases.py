@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ import pytest
 
 from cgrisk.cli import main
 from cgrisk.report import publish
+from cgrisk.risk.cabin import occupancy
 from cgrisk.runs import read_run
 from cgrisk.sampling import fly_blocks
 from tests.cut_cases import _tables_alone, write_small_case
@@ -22,13 +24,34 @@ FLIGHTS = 4_500
 SEED = 11
 
 
-def make_run(folder: Path, *, charts: bool = True) -> Path:
+#: A chart that was drawn elsewhere.
+_CHART = (
+    '<svg xmlns="http://www.w3.org/2000/svg" width="10pt" height="10pt" viewBox="0 0 10 10">'
+    '<g id="figure_1"><path d="M 1 1 L 9 9" style="stroke: #000000"/></g></svg>\n'
+)
+
+
+def _few_drawings(folder: Path, *, summary: Any, store: Any = None) -> None:
+    """All tables, and of the charts one, with the numbers that a report asks for."""
+    _tables_alone(folder, summary=summary, store=store)
+    (folder / "charts").mkdir()
+    (folder / "charts" / "causes.svg").write_text(_CHART)
+    summary.offsets.to_csv(folder / "charts" / "exceedance.csv", index=False)
+
+
+def quickly(patch: pytest.MonkeyPatch) -> None:
+    """Let runs be published within a tenth of a second: charts are drawn by other tests."""
+    patch.setattr(publish, "publish", _few_drawings)
+    patch.setattr("cgrisk.risk.summary.occupancy", partial(occupancy, flights=5))
+    patch.setenv("CGRISK_DEBUG", "1")  # an error that nobody meant is raised with its traceback
+
+
+def make_run(folder: Path) -> Path:
     """Fly a run of two blocks, and beside it leave the same run cut after them; return both's."""
     case = write_small_case(folder / "case")
     words = ["run", str(case), "--flights", str(FLIGHTS), "--seed", str(SEED), "--rows"]
     with pytest.MonkeyPatch.context() as patch:
-        if not charts:
-            patch.setattr(publish, "publish", _tables_alone)
+        quickly(patch)
         assert main([*words, "--jobs", "1", "--out", str(folder / "whole")]) == 0
     run = read_run(folder / "whole")
     cut = folder / "cut"

@@ -9,22 +9,13 @@ from pathlib import Path
 import pytest
 
 from cgrisk.cli import main
-from tests.cut_cases import _tables_alone
-from tests.run_cases import make_run, reseal, reseal_file
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_run(tmp_path_factory.mktemp("made"), charts=False)
+from tests.run_cases import quickly, reseal, reseal_file
 
 
 @pytest.fixture
-def run(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    from cgrisk.report import publish
-
-    monkeypatch.setattr(publish, "publish", _tables_alone)
-    monkeypatch.setenv("CGRISK_DEBUG", "1")
-    return Path(shutil.copytree(made / "whole", tmp_path / "run"))
+def run(small_runs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    quickly(monkeypatch)
+    return Path(shutil.copytree(small_runs / "whole", tmp_path / "run"))
 
 
 @pytest.mark.parametrize("name", ["manifest.json", "inputs.json", "samples/00000000.parquet"])

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from cgrisk.cli import main
+from cgrisk.cli.output import slug
 from tests.cut_cases import write_small_case
 from tests.fuzz_cases import HOSTILE, snapshot
 from tests.scenario_cases import toml_text
@@ -39,22 +40,31 @@ def flat(text: str) -> str:
     return re.sub(r"[\s\u200b\u00ad\u2060\u2066-\u2069\ufeff]", "", text)
 
 
-@pytest.mark.parametrize("name", [name for name in HOSTILE if name.isprintable()])
+@pytest.mark.parametrize("name", HOSTILE)
+def test_a_folder_named_after_a_scenario_has_a_plain_name(name: str) -> None:
+    assert re.fullmatch(r"[a-z0-9-]{1,60}", slug(name))
+
+
+@pytest.mark.parametrize("name", ["../../owned", "שלום עולם"])
 def test_a_folder_named_after_a_scenario_lies_in_results(
     name: str, inside: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(inside)
     case = named_case(inside / "case", name)
     before = snapshot(inside.parent)
-    assert main(["run", str(case), "--flights", "50", "--seed", "1", "--dry-run", "--json"]) == 0
+    words = ["--flights", "50", "--seed", "1", "--dry-run", "--json"]
+    assert main(["run", str(case), *words]) == 0
     told = json.loads(capsys.readouterr().out)
     folder = Path(told["folder"] if "folder" in told else told["out"])
-    assert folder.parent == Path("results")
-    assert re.fullmatch(r"[a-z0-9-]+", folder.name)
+    assert folder == Path("results") / f"{slug(name, instead='run')}-seed1"
     assert snapshot(inside.parent) == before
 
 
-@pytest.mark.parametrize("name", ["".join(HOSTILE[k] for k in (0, 3, 6))[:110], HOSTILE[8]])
+#: Markup, a command, a template and code of the typesetter in one.
+EVERY = "".join((HOSTILE[0], HOSTILE[3][:16], HOSTILE[6][:20], HOSTILE[8][:44]))
+
+
+@pytest.mark.parametrize("name", [EVERY])
 def test_a_name_is_text_in_every_file_of_a_run_and_its_report(
     name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

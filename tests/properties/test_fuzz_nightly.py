@@ -29,7 +29,6 @@ from cgrisk.sampling import simulate
 from cgrisk.scenario import Scenario, load_scenario
 from cgrisk.scenario.checks_policies import load_policies
 from cgrisk.scenario.loads_file import PastLoads, read_loads
-from tests.cut_cases import _tables_alone
 from tests.flight_cases import SHIPPED
 from tests.fuzz_cases import assert_whole_refusal, snapshot, spoilt_csv, torn_bytes
 from tests.fuzz_files import (
@@ -50,7 +49,7 @@ from tests.fuzz_runs import (
     with_other_content,
     with_other_manifest,
 )
-from tests.run_cases import make_run
+from tests.run_cases import quickly
 from tests.scenario_cases import write_scenario
 
 pytestmark = pytest.mark.nightly
@@ -186,40 +185,32 @@ def test_files_of_every_kind_are_used_or_refused(
     assert count["used"] >= LEAST_USED * count["inputs"], count
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_run(tmp_path_factory.mktemp("made"), charts=False)
-
-
 @pytest.mark.parametrize("kind", ["manifest", "parquet", "torn"])
 def test_commands_on_spoilt_runs_answer_or_refuse(
     kind: str,
-    made: Path,
+    small_runs: Path,
     tmp_path: Path,
     fuzz_inputs: int,
     seed_offset: int,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    from cgrisk.report import publish
-
-    monkeypatch.setenv("CGRISK_DEBUG", "1")
-    monkeypatch.setattr(publish, "publish", _tables_alone)
+    quickly(monkeypatch)
     count: Counter[str] = Counter()
 
     def one(data: st.DataObject) -> None:
         began = time.monotonic()
         command = data.draw(st.sampled_from(COMMANDS))
         if kind == "manifest":
-            run = with_other_manifest(data.draw, made, tmp_path)
+            run = with_other_manifest(data.draw, small_runs, tmp_path)
         else:
-            run = place_of(made, tmp_path, "whole" if kind == "parquet" else "cut")
+            run = place_of(small_runs, tmp_path, "whole" if kind == "parquet" else "cut")
             if kind == "parquet":
                 with_other_content(data.draw, run)
             else:
                 path = run / data.draw(st.sampled_from(files_of(run)))
                 path.write_bytes(data.draw(torn_bytes(path.read_bytes())))
                 command = "resume"
-        status = carried_out(command, run, made)
+        status = carried_out(command, run, small_runs)
         count["inputs"] += 1
         count["answered" if status == 0 else "refused"] += 1
         assert time.monotonic() - began < LONGEST_S

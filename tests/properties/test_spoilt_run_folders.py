@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tests.cut_cases import _tables_alone
 from tests.fuzz_cases import torn_bytes
 from tests.fuzz_runs import (
     COMMANDS,
@@ -20,7 +18,7 @@ from tests.fuzz_runs import (
     with_other_content,
     with_other_manifest,
 )
-from tests.run_cases import make_run, spoil_kind
+from tests.run_cases import quickly, spoil_kind
 
 #: A share of the profile's examples: each carries a command out, which takes up to half a second.
 few = settings(
@@ -29,19 +27,14 @@ few = settings(
 )
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_run(tmp_path_factory.mktemp("made"))
+@pytest.fixture
+def made(small_runs: Path) -> Path:
+    return small_runs
 
 
 @pytest.fixture(autouse=True)
-def loud(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    """An error that nobody meant is raised, with its traceback; charts are drawn elsewhere."""
-    from cgrisk.report import publish
-
-    monkeypatch.setenv("CGRISK_DEBUG", "1")
-    monkeypatch.setattr(publish, "publish", _tables_alone)
-    return iter(())
+def loud(monkeypatch: pytest.MonkeyPatch) -> None:
+    quickly(monkeypatch)
 
 
 @few
