@@ -108,7 +108,8 @@ def folder_of(chosen: argparse.Namespace, question: Question, kind: str) -> str:
     if chosen.out is not None:
         return str(chosen.out)
     what = chosen.side if chosen.event == "envelope" else chosen.event.replace(".", "-")
-    return f"results/{slug(question.model.scenario.name)}-{kind}-{what}-{chosen.target:g}-seed{question.seed}"
+    name = slug(question.model.scenario.name)
+    return f"results/{name}-{kind}-{what}-{chosen.target:g}-seed{question.seed}"
 
 
 def manifest(question: Question) -> dict[str, Any]:

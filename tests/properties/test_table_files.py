@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import event, given
+from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
 from cgrisk.errors import InputError
@@ -98,7 +98,7 @@ def test_the_tables_that_are_spoilt_are_sound_as_they_stand(tmp_path: Path, kind
 
 
 @pytest.mark.parametrize("kind", TABLES)
-@shared_folder
+@settings(shared_folder, max_examples=settings().max_examples // 3)
 @given(data=st.data())
 def test_changed_tables_of_a_scenario_load_or_are_refused(
     tmp_path: Path, kind: str, data: st.DataObject
