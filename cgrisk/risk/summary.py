@@ -288,7 +288,7 @@ def _cabin_lines(cabin: pd.DataFrame) -> list[str]:
     by_name = cabin.set_index("figure")
     up, most = by_name.loc["mean_up"], by_name.loc["most_up"]
     queue, wait = by_name.loc["longest_queue"], by_name.loc["wait_per_visit_s"]
-    waits = math.isfinite(float(wait["mean"]))
+    waits = bool(wait.notna()["mean"])
     told = f"mean wait {wait['mean'] / 60.0:.1f} min" if waits else "nobody goes to a lavatory"
     return [
         "",

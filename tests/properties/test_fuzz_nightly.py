@@ -166,7 +166,6 @@ def test_files_of_every_kind_are_used_or_refused(
 
     def one(data: st.DataObject) -> None:
         began = time.monotonic()
-        count["inputs"] += 1
         try:
             USES[kind](data.draw, folder)
         except InputError as error:
@@ -177,6 +176,7 @@ def test_files_of_every_kind_are_used_or_refused(
             count["refused by its use"] += 1
         else:
             count["used"] += 1
+        count["inputs"] += 1
         assert time.monotonic() - began < LONGEST_S
 
     many(max(round(SHARES[kind] * fuzz_inputs), 20), seed_offset, one)

@@ -120,6 +120,18 @@ SLIPS: dict[str, Slip] = {
         AIRCRAFT, "aerodynamics.tail_arm", 0.0, "aerodynamics.tail_arm", "from 0.5 to 200 m", "0",
         "cgrisk fields aircraft.aerodynamics.tail_arm",
     ),
+    "wing of a model": Slip(
+        AIRCRAFT, "aerodynamics.wing_area", 1.25, "aerodynamics.wing_area",
+        "a stall speed of at most 300 kt", "kt with flaps", "Check wing_area",
+    ),
+    "bags of nothing": Slip(
+        OPERATION, "mass.bag", {"mean": 1e-300}, "mass.bag.mean",
+        "0 for no cabin bags, or at least 0.01 kg", "1e-300 kg", "State the mean mass",
+    ),
+    "flight that stands in the air": Slip(
+        OPERATION, "phases.1.speed_kt", 1e-3, "phases[1].speed_kt", "or at least 20 kt",
+        "0.001 kt", "equivalent airspeed in knots",
+    ),
     "people of nothing": Slip(
         OPERATION, "mass.body.men.mean", 1e-9, "mass.body.men.mean", "from 1 to 300 kg", "1e-09",
         "cgrisk fields operation.mass.body.men.mean",
