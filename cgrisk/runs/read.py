@@ -192,9 +192,10 @@ def _check_files(place: Path, manifest: Manifest) -> None:
     for name, wanted in manifest.files.items():
         found = digest_inside(place, name)
         if found != wanted:
+            got = found if " " in found else found[:12]
             raise RunFolderError(
                 f"{place / name}: expected the file with SHA-256 {str(wanted)[:12]}; got "
-                f"{found[:18]}. The run was changed after it was written: what is amiss is made "
+                f"{got}. The run was changed after it was written: what is amiss is made "
                 f"again by: {go_on(place)}"
             )
     blocks = block_count(manifest.flown)

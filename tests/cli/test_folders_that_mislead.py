@@ -68,9 +68,23 @@ def test_a_segment_that_is_none_is_told_by_every_command(
 ) -> None:
     (run / "blocks" / "00000000.segment").write_bytes(b"")
     reseal_file(run, "blocks/00000000.segment")
+    assert main(["report", str(run), "--html-only", "--alone"]) == 1
+    assert "expected blocks and tables of the form" in capsys.readouterr().err
     for words in (["rerun", str(run)], ["compare", str(run), str(run)], ["replay", str(run)]):
         assert main(words) == 1
         assert "expected segments as they were written" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("content", [b"", b"a,b\n1,2\n", b"\xff\xff"])
+@pytest.mark.parametrize("name", ["excess_quantiles", "leave_envelope"])
+def test_a_table_of_another_form_is_told(
+    run: Path, name: str, content: bytes, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (run / "summaries" / f"{name}.csv").write_bytes(content)
+    reseal_file(run, f"summaries/{name}.csv")
+    assert main(["report", str(run), "--html-only", "--alone"]) == 1
+    message = capsys.readouterr().err
+    assert "expected blocks and tables of the form" in message or "as it was written" in message
 
 
 @pytest.mark.parametrize("name", ["blocks", "samples", "summaries", "charts"])
