@@ -101,7 +101,7 @@ def test_policies_beyond_number_are_refused(tmp_path: Path) -> None:
 
 def test_a_load_sheet_whose_line_never_ends_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "loads.csv"
-    for text in ("fuel," * 5_000_000, "x" * 20_000_000, '"' + "\n" * 2_000_000):
+    for text in ("fuel," * 500_000, "x" * 20_000_000, '"' + "\n" * 2_000_000):
         path.write_text(text)
         with pytest.raises(InputError, match="expected"):
             read_loads(path, scenario=shipped_scenario())
