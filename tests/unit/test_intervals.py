@@ -16,6 +16,7 @@ from cgrisk.risk import (
     binomial_interval,
     binomial_intervals,
     mean_interval,
+    paired_difference,
     proportion_difference,
 )
 from tests.oracles.slow_intervals import slow_binomial_interval, slow_difference
@@ -257,3 +258,26 @@ def test_faulty_values_have_no_mean(values: object, message: str) -> None:
 def test_mean_refuses_a_percentage() -> None:
     with pytest.raises(UsageError, match=r"confidence: .* got 95"):
         mean_interval([1.0, 2.0], confidence=95)
+
+
+def test_every_interval_is_at_95_percent_unless_told() -> None:
+    many = binomial_intervals([0, 3, 40], flights=40)
+    told = binomial_intervals([0, 3, 40], flights=40, confidence=0.95)
+    np.testing.assert_array_equal(many, told)
+    one, two = np.arange(9) < 4, np.arange(9) % 3 == 0
+    assert binomial_interval(3, flights=40) == binomial_interval(3, flights=40, confidence=0.95)
+    assert proportion_difference(one, second=two) == proportion_difference(
+        one, second=two, confidence=0.95
+    )
+    assert paired_difference(2, 1, flights=9) == paired_difference(2, 1, flights=9, confidence=0.95)
+    assert mean_interval([1.0, 2.0, 4.0]) == mean_interval([1.0, 2.0, 4.0], confidence=0.95)
+
+
+def test_no_flight_gives_no_interval() -> None:
+    for call in (
+        lambda: binomial_intervals([0], flights=0),
+        lambda: binomial_interval(0, flights=0),
+        lambda: paired_difference(0, 0, flights=0),
+    ):
+        with pytest.raises(UsageError, match="flights: expected a whole number of at least 1"):
+            call()
