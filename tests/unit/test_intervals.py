@@ -19,6 +19,7 @@ from cgrisk.risk import (
     paired_difference,
     proportion_difference,
 )
+from cgrisk.risk.intervals import independent_difference, product_bounds
 from tests.oracles.slow_intervals import slow_binomial_interval, slow_difference
 
 
@@ -281,3 +282,40 @@ def test_no_flight_gives_no_interval() -> None:
     ):
         with pytest.raises(UsageError, match="flights: expected a whole number of at least 1"):
             call()
+
+
+def test_no_more_discordant_flights_than_flights() -> None:
+    with pytest.raises(UsageError, match="at least the discordant flights"):
+        paired_difference(3, 3, flights=5)
+    assert paired_difference(3, 2, flights=5).estimate == 0.2
+
+
+def test_estimates_of_other_flights_differ_by_their_outer_bounds() -> None:
+    """Both hold together with 95 % where each does with 97.5 % (Bonferroni)."""
+    first = Interval(0.5, 0.25, 0.75, 0.975, "one")
+    second = Interval(0.125, 0.0625, 0.375, 0.975, "other")
+    found = independent_difference(first, second=second)
+    assert (found.estimate, found.low, found.high) == (0.375, -0.125, 0.6875)
+    assert found.confidence == pytest.approx(0.95, rel=1e-15)
+    assert "not paired" in found.method
+
+
+@pytest.mark.parametrize(
+    ("share", "bounds"),
+    [
+        (None, (-0.5, 0.5)),  # no discordant flight: either direction
+        ((0.75, 1.0), (0.125, 0.5)),  # first's for sure: q from 1/4 at the least lean
+        ((0.0, 0.25), (-0.5, -0.125)),
+        ((0.25, 0.75), (-0.25, 0.25)),
+        ((0.5, 0.75), (0.0, 0.25)),  # a lean of 0 is on either side
+        ((0.25, 0.5), (-0.25, 0.0)),
+    ],
+)
+def test_extremes_of_a_product_by_hand(
+    share: tuple[float, float] | None, bounds: tuple[float, float]
+) -> None:
+    def pair(low: float, high: float) -> tuple[np.ndarray, np.ndarray]:
+        return np.array([low]), np.array([high])
+
+    found = product_bounds(pair(0.25, 0.5), None if share is None else pair(*share))
+    assert found == bounds
