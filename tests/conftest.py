@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from hypothesis import HealthCheck, settings
 
@@ -27,9 +29,29 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         default=0,
         help="added to the seed of every statistical test: another offset, other random numbers",
     )
+    parser.addoption(
+        "--fuzz-inputs",
+        type=int,
+        default=5_000,
+        help="inputs of the nightly fuzz tests together; twenty nightly rounds make 100,000",
+    )
 
 
 @pytest.fixture(scope="session")
 def seed_offset(request: pytest.FixtureRequest) -> int:
     """What a test adds to its seed, from --seed-offset; 0 unless told."""
     return int(request.config.getoption("--seed-offset"))
+
+
+@pytest.fixture(scope="session")
+def small_runs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a small run, ``whole``, and the same run cut before its end, ``cut``."""
+    from tests.run_cases import make_run
+
+    return make_run(tmp_path_factory.mktemp("small-runs"))
+
+
+@pytest.fixture(scope="session")
+def fuzz_inputs(request: pytest.FixtureRequest) -> int:
+    """How many inputs the nightly fuzz tests try together, from --fuzz-inputs."""
+    return int(request.config.getoption("--fuzz-inputs"))

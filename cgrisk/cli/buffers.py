@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import re
 import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cgrisk.cli.output import Progress, answer, say
+from cgrisk.cli.output import Progress, answer, say, slug
 
 if TYPE_CHECKING:
     from cgrisk.decide.buffers import BufferAsk
@@ -250,8 +249,7 @@ def run_study(
 def _folder(chosen: argparse.Namespace, asked: BufferAsk) -> str:
     if chosen.out is not None:
         return str(chosen.out)
-    slug = re.sub(r"[^a-z0-9]+", "-", asked.scenario.name.lower()).strip("-")[:60]
-    return f"results/{slug or 'scenario'}-buffers-{asked.risk:g}-seed{asked.seed}"
+    return f"results/{slug(asked.scenario.name)}-buffers-{asked.risk:g}-seed{asked.seed}"
 
 
 def _shelf(asked: BufferAsk, folder: str) -> Shelf:

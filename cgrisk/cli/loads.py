@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import re
 import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cgrisk.cli.output import Progress, answer, say
+from cgrisk.cli.output import Progress, answer, say, slug
 
 if TYPE_CHECKING:
     from cgrisk.decide.load_mix import LoadRisks
@@ -189,10 +188,9 @@ def fly_risks(
 def _folder(chosen: argparse.Namespace, scores: LoadScores, seed: int) -> str:
     if chosen.out is not None:
         return str(chosen.out)
-    slug = re.sub(r"[^a-z0-9]+", "-", scores.scenario.name.lower()).strip("-")[:60]
     what = "" if chosen.risk is None else f"-{chosen.risk:g}-seed{seed}"
     new = "" if chosen.envelope is None else "-new"
-    return f"results/{slug or 'scenario'}-loads{new}{what}"
+    return f"results/{slug(scores.scenario.name)}-loads{new}{what}"
 
 
 def _shelf(scores: LoadScores, folder: str, seed: int) -> Shelf:

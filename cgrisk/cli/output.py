@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import sys
 import time
 from contextlib import suppress
 from typing import Any
 
-__all__ = ["Progress", "answer", "clean", "duration", "say"]
+__all__ = ["Progress", "answer", "clean", "duration", "say", "slug"]
 
 
 def clean(text: str) -> str:
@@ -31,6 +32,11 @@ def answer(text: str | dict[str, Any]) -> None:
     if sys.stdout is not None:
         sys.stdout.write(clean(text) + "\n")
         sys.stdout.flush()
+
+
+def slug(name: str, *, instead: str = "scenario") -> str:
+    """Return a name as the name of a folder: small letters, digits and hyphens alone."""
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:60] or instead
 
 
 def duration(seconds: float) -> str:

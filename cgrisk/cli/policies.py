@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cgrisk.cli.output import answer, say
+from cgrisk.cli.output import answer, say, slug
 from cgrisk.cli.tail import watched
 
 if TYPE_CHECKING:
@@ -141,8 +141,7 @@ def execute(chosen: argparse.Namespace) -> int:
     task, file = _task(chosen)
     folder = chosen.out
     if folder is None:
-        slug = re.sub(r"[^a-z0-9]+", "-", task.scenario.name.lower()).strip("-")[:60]
-        folder = f"results/{slug or 'scenario'}-policies-{task.target:g}-seed{task.seed}"
+        folder = f"results/{slug(task.scenario.name)}-policies-{task.target:g}-seed{task.seed}"
     check_free(folder)
     shelf = _shelf(task, file, folder)
     study = _evaluate(chosen, task, file, counts, shelf)

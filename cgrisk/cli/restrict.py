@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import re
 import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cgrisk.cli.output import answer, say
+from cgrisk.cli.output import answer, say, slug
 from cgrisk.cli.policies import counts_of
 from cgrisk.cli.tail import watched
 
@@ -121,8 +120,7 @@ def execute(chosen: argparse.Namespace) -> int:
     task, file = _task(chosen)
     folder = chosen.out
     if folder is None:
-        slug = re.sub(r"[^a-z0-9]+", "-", task.scenario.name.lower()).strip("-")[:60]
-        folder = f"results/{slug or 'scenario'}-restrict-{task.target:g}-seed{task.seed}"
+        folder = f"results/{slug(task.scenario.name)}-restrict-{task.target:g}-seed{task.seed}"
     check_free(folder)
     shelf = _shelf(task, file, folder)
     study = _search(task, file, counts, shelf)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import re
 import signal
 import threading
 import time
@@ -11,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from cgrisk.cli.output import Progress, answer, duration, say
+from cgrisk.cli.output import Progress, answer, duration, say, slug
 
 if TYPE_CHECKING:
     from cgrisk.risk.summary import Summary
@@ -142,8 +141,11 @@ def _fresh(chosen: argparse.Namespace) -> tuple[RunInputs, str]:
     scenario = _asked(chosen, load_scenario(chosen.scenario or shipped_scenarios()[DEFAULT]))
     flights = chosen.flights or (_FLIGHTS if precision is None else _MOST_FLIGHTS)
     rows = flights <= MOST_ROWS if chosen.rows is None else chosen.rows
-    slug = re.sub(r"[^a-z0-9]+", "-", scenario.name.lower()).strip("-")[:60] or "run"
-    folder = f"results/{slug}-seed{seed}" if chosen.out is None else chosen.out
+    folder = (
+        f"results/{slug(scenario.name, instead='run')}-seed{seed}"
+        if chosen.out is None
+        else chosen.out
+    )
     inputs = inputs_of(scenario, seed=seed, flights=flights, precision=precision, rows=rows)
     return inputs, folder
 

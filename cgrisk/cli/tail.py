@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import re
 import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cgrisk.cli.output import Progress, answer, say
+from cgrisk.cli.output import Progress, answer, say, slug
 
 if TYPE_CHECKING:
     from cgrisk.rare import Meter, Question, Study
@@ -108,9 +107,9 @@ def folder_of(chosen: argparse.Namespace, question: Question, kind: str) -> str:
     """Return the folder to write: the one asked for, or one named after the question."""
     if chosen.out is not None:
         return str(chosen.out)
-    slug = re.sub(r"[^a-z0-9]+", "-", question.model.scenario.name.lower()).strip("-")[:60]
     what = chosen.side if chosen.event == "envelope" else chosen.event.replace(".", "-")
-    return f"results/{slug or 'scenario'}-{kind}-{what}-{chosen.target:g}-seed{question.seed}"
+    name = slug(question.model.scenario.name)
+    return f"results/{name}-{kind}-{what}-{chosen.target:g}-seed{question.seed}"
 
 
 def manifest(question: Question) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from cgrisk.errors import RunFolderError
-from cgrisk.runs.files import digest_inside, digest_of, read_sealed_json, sealed_json
+from cgrisk.runs.files import digest_inside, digest_of, read_regular, read_sealed_json, sealed_json
 
 __all__ = ["SEAL", "check_free", "check_seal", "result_folder"]
 
@@ -104,7 +104,7 @@ def check_seal(folder: str | Path) -> tuple[str, ...]:
     """
     place = Path(folder)
     try:
-        text = (place / SEAL).read_text(encoding="utf-8")
+        text = read_regular(place / SEAL).decode()
     except (OSError, ValueError) as error:
         raise RunFolderError(
             f"{folder}: expected a folder of results with a {SEAL}; got none that can be read. "
@@ -115,9 +115,9 @@ def check_seal(folder: str | Path) -> tuple[str, ...]:
     for name, wanted in sealed["files"].items():
         found = digest_inside(place, name)
         if found != wanted:
+            got = found if " " in found else found[:12]
             raise RunFolderError(
-                f"{place / name}: expected the file with SHA-256 {str(wanted)[:12]}; got "
-                f"{found[:18]}. It was changed after it was written: repeat the command that "
-                "made it."
+                f"{place / name}: expected the file with SHA-256 {str(wanted)[:12]}; got {got}. "
+                "It was changed after it was written: repeat the command that made it."
             )
     return tuple(sealed["files"])

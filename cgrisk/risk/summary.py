@@ -288,12 +288,14 @@ def _cabin_lines(cabin: pd.DataFrame) -> list[str]:
     by_name = cabin.set_index("figure")
     up, most = by_name.loc["mean_up"], by_name.loc["most_up"]
     queue, wait = by_name.loc["longest_queue"], by_name.loc["wait_per_visit_s"]
+    waits = bool(wait.notna()["mean"])
+    told = f"mean wait {wait['mean'] / 60.0:.1f} min" if waits else "nobody goes to a lavatory"
     return [
         "",
         f"Cabin: {up['mean']:.1f} passengers up on average, at most {most['q50']:.0f} at once on "
         f"half the flights, {most['q95']:.0f} or more on 5 %;",
         f"  longest queue {queue['q50']:.0f} on half the flights, {queue['q95']:.0f} or more on "
-        f"5 %; mean wait {wait['mean'] / 60.0:.1f} min",
+        f"5 %; {told}",
     ]
 
 

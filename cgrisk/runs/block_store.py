@@ -21,7 +21,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from cgrisk.runs.files import digest_of, sync_folder, write_whole
+from cgrisk.runs.files import digest_of, read_regular, sync_folder, write_whole
 from cgrisk.sampling import (
     BLOCK,
     SEGMENT_BLOCKS,
@@ -123,7 +123,7 @@ class BlockStore:
         """Return whether the first block or segment that can be read is signed by another run."""
         for path in sorted((self.folder / BLOCKS).glob("*")):
             try:
-                identity = unpack_arrays(path.read_bytes())["identity"]
+                identity = unpack_arrays(read_regular(path))["identity"]
             except (ChangedContentError, OSError, ValueError, KeyError):
                 continue
             return identity.tobytes() != self.identity
@@ -190,7 +190,7 @@ class BlockStore:
         return rows
 
     def _read_arrays(self, path: Path, number: int) -> dict[str, NDArray[Any]]:
-        arrays = unpack_arrays(path.read_bytes())
+        arrays = unpack_arrays(read_regular(path))
         if arrays["identity"].tobytes() != self.identity or int(arrays["number"][0]) != number:
             raise ChangedContentError
         return arrays

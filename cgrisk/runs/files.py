@@ -6,8 +6,9 @@ import errno
 import hashlib
 import json
 import os
+import stat
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO, Final
 
 from cgrisk.errors import RunFolderError
 
@@ -15,6 +16,7 @@ __all__ = [
     "PARTIAL",
     "digest_inside",
     "digest_of",
+    "read_regular",
     "read_sealed_json",
     "remove_partial",
     "sealed_json",
@@ -25,6 +27,8 @@ __all__ = [
 
 #: Ends the name of a file that is being written.
 PARTIAL = ".partial"
+#: Longest value that a message repeats.
+_LONGEST_SHOWN: Final = 60
 
 
 def sync_folder(folder: Path) -> None:
@@ -39,9 +43,13 @@ def sync_folder(folder: Path) -> None:
 
 
 def write_whole(path: Path, content: bytes) -> None:
-    """Write a file under another name, hand it to the disk, then give it its name."""
+    """Write a file under another name, hand it to the disk, then give it its name.
+
+    What stands under the other name is taken away first: a link there would lead elsewhere.
+    """
     partial = path.with_name(path.name + PARTIAL)
-    with partial.open("wb") as file:
+    partial.unlink(missing_ok=True)
+    with partial.open("xb") as file:
         file.write(content)
         file.flush()
         os.fsync(file.fileno())
@@ -55,10 +63,35 @@ def remove_partial(folder: Path) -> None:
         path.unlink()
 
 
+def _open_regular(path: Path) -> BinaryIO:
+    """Open a file for reading; a pipe, which would be waited for, or a device is refused."""
+    # Without it, opening a pipe waits until somebody writes into it.
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    try:
+        if not stat.S_ISREG(os.fstat(handle).st_mode):
+            raise OSError(errno.EINVAL, "not a regular file", str(path))
+        return os.fdopen(handle, "rb")
+    except BaseException:
+        os.close(handle)
+        raise
+
+
+def read_regular(path: Path) -> bytes:
+    """Return the content of a file.
+
+    Raises
+    ------
+    OSError
+        If it is not there, cannot be read, or is no regular file.
+    """
+    with _open_regular(path) as file:
+        return file.read()
+
+
 def digest_of(path: Path) -> str:
-    """Return the SHA-256 of a file."""
+    """Return the SHA-256 of a regular file."""
     digest = hashlib.sha256()
-    with path.open("rb") as file:
+    with _open_regular(path) as file:
         while chunk := file.read(1 << 20):
             digest.update(chunk)
     return digest.hexdigest()
@@ -98,28 +131,44 @@ def read_sealed_json(
     """
     cure = "Repeat the run; do not edit its files."
     try:
-        data = json.loads(text)
+        data = json.loads(text, parse_constant=_no_number)
+        digest = _content_digest({name: data[name] for name in kinds if name in data})
     except (ValueError, RecursionError) as error:
         raise RunFolderError(f"{shown}: expected JSON; got {error}. {cure}") from error
+    except TypeError:
+        digest = ""  # no object, which is told below
     if not isinstance(data, dict):
         raise RunFolderError(f"{shown}: expected a JSON object; got another value. {cure}")
     if isinstance(data.get("format"), int) and data["format"] != form:
         raise RunFolderError(
-            f"{shown}: expected format {form}; got {data['format']!r}, of another version of "
-            f"cgrisk. {cure}"
+            f"{shown}: expected format {form}; got {_short(data['format'])}, of another "
+            f"version of cgrisk. {cure}"
         )
     for name, kind in kinds.items():
         value = data.get(name)
         wants_truth = kind is bool or (isinstance(kind, tuple) and bool in kind)
         if not isinstance(value, kind) or (isinstance(value, bool) and not wants_truth):
-            raise RunFolderError(f"{shown}: expected {name!r} of its kind; got {value!r}. {cure}")
+            raise RunFolderError(
+                f"{shown}: expected {name!r} of its kind; got {_short(value)}. {cure}"
+            )
     content = {name: data[name] for name in kinds}
-    if data.get("sha256") != _content_digest(content):
+    if data.get("sha256") != digest:
         raise RunFolderError(
             f"{shown}: expected the content its sha256 stands for; got another. "
             f"The file was changed after it was written. {cure}"
         )
     return content
+
+
+def _no_number(name: str) -> float:
+    """Refuse NaN and infinities, which JSON does not have."""
+    raise ValueError(f"{name}, which is no number of JSON")
+
+
+def _short(value: object) -> str:
+    """Return a value as a message repeats it."""
+    text = repr(value)
+    return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}..."
 
 
 def write_refusal(error: OSError) -> tuple[str, str]:
@@ -133,10 +182,12 @@ def write_refusal(error: OSError) -> tuple[str, str]:
 
 def digest_inside(place: Path, name: str) -> str:
     """Return the SHA-256 of a file of a folder by its relative name, or what is amiss, in words."""
-    path = place / name
-    if not path.resolve().is_relative_to(place.resolve()):
-        return "outside the folder"
     try:
+        path = place / name
+        if not path.resolve().is_relative_to(place.resolve()):
+            return "outside the folder"
         return digest_of(path)
-    except OSError:
+    except FileNotFoundError:
         return "no such file"
+    except (OSError, RuntimeError, ValueError, TypeError):  # a loop of links, a name with NUL
+        return "no regular file that can be read"

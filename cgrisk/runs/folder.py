@@ -21,10 +21,11 @@ from filelock import FileLock, Timeout
 
 from cgrisk.errors import ComputationError, InterruptedRunError, RunFolderError, UsageError
 from cgrisk.flight import FlightModel, prepare
-from cgrisk.runs.block_store import BLOCKS, BlockStore
+from cgrisk.runs.block_store import BLOCKS, SAMPLES, BlockStore
 from cgrisk.runs.files import (
     PARTIAL,
     digest_of,
+    read_regular,
     remove_partial,
     sync_folder,
     write_refusal,
@@ -165,18 +166,28 @@ def read_inputs(folder: str | Path) -> RunInputs:
     """
     place = Path(folder)
     try:
-        text = (place / INPUTS).read_text(encoding="utf-8")
+        text = read_regular(place / INPUTS).decode()
         return RunInputs.from_json(text, shown=str(place / INPUTS))
     except (OSError, ValueError, RunFolderError) as error:
         if (place / MANIFEST).exists():  # it holds the inputs too
-            text = (place / MANIFEST).read_bytes().decode("utf-8", "replace")
-            return Manifest.from_json(text, shown=str(place / MANIFEST)).inputs
+            return _inputs_of_manifest(place)
         if isinstance(error, RunFolderError):
             raise
         raise RunFolderError(
             f"{folder}: expected the folder of a run, with {INPUTS}; got none that can be read. "
             "Name the folder that `cgrisk run --out` wrote."
         ) from error
+
+
+def _inputs_of_manifest(place: Path) -> RunInputs:
+    try:
+        text = read_regular(place / MANIFEST).decode("utf-8", "replace")
+    except OSError as error:
+        raise RunFolderError(
+            f"{place / MANIFEST}: expected a manifest that can be read; got: "
+            f"{error.strerror or error}. Repeat the run."
+        ) from error
+    return Manifest.from_json(text, shown=str(place / MANIFEST)).inputs
 
 
 def check_folder(folder: str | Path, *, inputs: RunInputs, resume: bool) -> None:
@@ -238,9 +249,19 @@ def _check_same(folder: str | Path, now: RunInputs) -> None:
         )
 
 
+def _refuse_links(place: Path) -> None:
+    """Refuse folders of a run that are links: what is written and removed is the run's alone."""
+    for name in (BLOCKS, SAMPLES, *_MADE_AT_THE_END):
+        if (place / name).is_symlink() or ((place / name).exists() and not (place / name).is_dir()):
+            raise RunFolderError(
+                f"{place / name}: expected a folder of the run's own; got a link or a file. Put "
+                "the folder itself there, or remove it: what is missing is flown again."
+            )
+
+
 def _owner(place: Path) -> str:
     try:
-        return (place / _OWNER).read_text(encoding="utf-8").strip()[:200]
+        return read_regular(place / _OWNER).decode().strip()[:200]
     except (OSError, ValueError):
         return "another process"
 
@@ -258,7 +279,7 @@ def _locked(place: Path, folder: str | Path) -> Iterator[None]:
     try:
         since = datetime.now().astimezone().isoformat(timespec="seconds")
         owner = f"process {os.getpid()} on {platform.node()} since {since}\n"
-        (place / _OWNER).write_text(owner, encoding="utf-8")
+        write_whole(place / _OWNER, owner.encode())
         yield
     finally:
         (place / _OWNER).unlink(missing_ok=True)
@@ -303,6 +324,7 @@ def open_run(folder: str | Path, *, inputs: RunInputs, resume: bool = False) -> 
             sync_folder(place.parent)
         with _locked(place, folder):
             check_folder(folder, inputs=inputs, resume=resume)  # now that nobody else writes
+            _refuse_links(place)
             remove_partial(place)
             opened = _prepared(place, inputs)
             if resume and _inputs_are_lost(folder) and opened.store.is_of_another_run():

@@ -10,12 +10,13 @@ from typing import Any
 import cgrisk
 from cgrisk.compiled import source_fingerprint
 from cgrisk.errors import RunFolderError
+from cgrisk.randomness import MAX_FLIGHTS
 from cgrisk.runs.files import read_sealed_json, sealed_json
 from cgrisk.sampling import BLOCK, CONFIDENCE, Precision
 from cgrisk.sampling.environment import BITS_DEPEND_ON, environment
 from cgrisk.scenario import Scenario
 
-__all__ = ["FORMAT", "KINDS", "RunInputs", "changed_keys", "inputs_of"]
+__all__ = ["FORMAT", "KINDS", "RunInputs", "changed_keys", "check_values", "inputs_of"]
 
 #: Version of the form of a run's folder.
 FORMAT = 2
@@ -90,7 +91,9 @@ class RunInputs:
         RunFolderError
             If they are incomplete, of another form or changed.
         """
-        return cls(**read_sealed_json(text, shown=shown, kinds=KINDS, form=FORMAT))
+        data = read_sealed_json(text, shown=shown, kinds=KINDS, form=FORMAT)
+        check_values(data, shown=shown)
+        return cls(**data)
 
     def identity(self) -> bytes:
         """Return 32 bytes that tell the blocks of such a run from those of others."""
@@ -179,6 +182,28 @@ class RunInputs:
             if before != now:
                 found.append(f"{name} {now} instead of {before}")
         return found
+
+
+def check_values(data: dict[str, Any], *, shown: str) -> None:
+    """Check the figures of inputs: a right seal does not make them possible.
+
+    Raises
+    ------
+    RunFolderError
+        If one is out of its range.
+    """
+    ranges = {
+        "flights": (1, MAX_FLIGHTS),
+        "seed": (0, 2**64 - 1),
+        "block": (BLOCK, BLOCK),
+        "confidence": (0.5, 1.0 - 1e-9),
+    }
+    for name, (low, high) in ranges.items():
+        if not low <= data[name] <= high:
+            raise RunFolderError(
+                f"{shown}: expected {name!r} from {low} to {high}; got {str(data[name])[:30]}. "
+                "Repeat the run; do not edit its files."
+            )
 
 
 def changed_keys(before: Any, now: Any, *, path: str = "") -> list[tuple[str, object, object]]:

@@ -7,7 +7,7 @@ from typing import Any
 
 from cgrisk.errors import RunFolderError
 from cgrisk.runs.files import read_sealed_json, sealed_json
-from cgrisk.runs.inputs import FORMAT, KINDS, RunInputs
+from cgrisk.runs.inputs import FORMAT, KINDS, RunInputs, check_values
 
 __all__ = ["Manifest"]
 
@@ -76,5 +76,24 @@ class Manifest:
                 f"{shown}: expected status 'complete'; got {data['status']!r}. Repeat the run; do "
                 "not edit its files."
             )
+        check_values(data, shown=shown)
+        _check_own(data, shown=shown)
         inputs = RunInputs(**{field.name: data[field.name] for field in fields(RunInputs)})
         return cls(inputs=inputs, **{name: data[name] for name in _OWN})
+
+
+def _check_own(data: dict[str, Any], *, shown: str) -> None:
+    """Check what a manifest says besides its inputs."""
+    flown = data["flown"]
+    sound = {
+        "flown": 1 <= flown <= data["flights"],
+        "reached": all(type(n) is int and 1 <= n <= flown for n in data["reached"].values()),
+        "seconds": all(type(n) in (int, float) for n in data["seconds"].values()),
+        "files": all(isinstance(sha256, str) for sha256 in data["files"].values()),
+    }
+    for name, holds in sound.items():
+        if not holds:
+            raise RunFolderError(
+                f"{shown}: expected {name!r} of a run of at most {data['flights']} flights; got "
+                "what no run gives. Repeat the run; do not edit its files."
+            )

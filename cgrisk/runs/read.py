@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import zipfile
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from cgrisk.errors import RunFolderError
 from cgrisk.flight import FlightModel, prepare
-from cgrisk.runs.block_store import BLOCKS, SAMPLES, BlockStore
-from cgrisk.runs.files import digest_inside
+from cgrisk.runs.block_store import BLOCKS, SAMPLES, BlockStore, Segment
+from cgrisk.runs.files import digest_inside, read_regular
 from cgrisk.runs.folder import MANIFEST, go_on, state_of
 from cgrisk.runs.inputs import RunInputs
 from cgrisk.runs.manifest import Manifest
@@ -69,6 +72,22 @@ class Run:
             identity=self.inputs.identity(),
         )
 
+    def segments(self) -> Iterator[Segment]:
+        """Read all segments in order.
+
+        Raises
+        ------
+        RunFolderError
+            If one is not as it was written.
+        """
+        try:
+            yield from self.store.segments()
+        except (ChangedContentError, OSError, ValueError, KeyError, zipfile.BadZipFile) as error:
+            raise RunFolderError(
+                f"{self.folder / BLOCKS}: expected segments as they were written; got others. "
+                "Repeat the run."
+            ) from error
+
     def sample(self) -> Sample:
         """Return what its flights did, from the tallies.
 
@@ -78,14 +97,8 @@ class Run:
             If they are not those of all flights.
         """
         total: Tally | None = None
-        try:
-            for segment in self.store.segments():
-                total = segment.tally if total is None else merge_tallies(total, segment.tally)
-        except (ChangedContentError, OSError, ValueError, KeyError) as error:
-            raise RunFolderError(
-                f"{self.folder / BLOCKS}: expected segments as they were written; got others. "
-                "Repeat the run."
-            ) from error
+        for segment in self.segments():
+            total = segment.tally if total is None else merge_tallies(total, segment.tally)
         if total is None or total.flights != self.manifest.flown:
             raise RunFolderError(
                 f"{self.folder / BLOCKS}: expected {self.manifest.flown} flights, as the manifest "
@@ -111,13 +124,23 @@ class Run:
         path = self.store.rows_path(number)
         try:
             frame: pd.DataFrame = pq.read_table(path).to_pandas().set_index("flight")
-        except (pa.ArrowException, OSError, KeyError) as error:
-            reason = str(error).splitlines()[0]
+        except (pa.ArrowException, OSError, KeyError, ValueError, TypeError) as error:
+            reason = (str(error).splitlines() or [type(error).__name__])[0]
             raise RunFolderError(f"{path}: expected Parquet; got {reason}.") from error
         wanted = min(BLOCK, self.manifest.flown - number * BLOCK)
         if len(frame) != wanted:
             raise RunFolderError(
                 f"{path}: expected {wanted} flights; got {len(frame)}. Repeat the run."
+            )
+        faulty = [
+            name
+            for name in self.model.columns
+            if name not in frame or frame[name].dtype != np.float64
+        ]
+        if faulty:
+            raise RunFolderError(
+                f"{path}: expected the columns of a run, all of 64-bit numbers; got others "
+                f"({', '.join(faulty[:4])}). Repeat the run."
             )
         return frame
 
@@ -153,7 +176,7 @@ def read_run(folder: str | Path) -> Run:
             f"it: {go_on(folder)}"
         )
     try:
-        text = (place / MANIFEST).read_text(encoding="utf-8")
+        text = read_regular(place / MANIFEST).decode()
     except (OSError, ValueError) as error:
         raise RunFolderError(
             f"{folder}: expected a run's folder with a {MANIFEST}; got none that can be read. "
@@ -169,9 +192,10 @@ def _check_files(place: Path, manifest: Manifest) -> None:
     for name, wanted in manifest.files.items():
         found = digest_inside(place, name)
         if found != wanted:
+            got = found if " " in found else found[:12]
             raise RunFolderError(
                 f"{place / name}: expected the file with SHA-256 {str(wanted)[:12]}; got "
-                f"{found[:18]}. The run was changed after it was written: what is amiss is made "
+                f"{got}. The run was changed after it was written: what is amiss is made "
                 f"again by: {go_on(place)}"
             )
     blocks = block_count(manifest.flown)

@@ -60,7 +60,7 @@ def _gap(old: NDArray[Any], new: NDArray[Any]) -> float:
 
 def _differences(run: Run, blocks: Iterator[Block]) -> Iterator[tuple[str, float]]:
     """Yield (figure, largest relative difference) of every figure of every block or segment."""
-    segment = iter(run.store.segments())
+    segment = run.segments()
     tally, outcomes = None, []
     size = run.store.segment_blocks
     last = block_count(run.manifest.flown) - 1
@@ -75,7 +75,10 @@ def _differences(run: Run, blocks: Iterator[Block]) -> Iterator[tuple[str, float
         tally = block.tally if tally is None else merge_tallies(tally, block.tally)
         outcomes.append(block.outcomes)
         if block.number % size == size - 1 or block.number == last:
-            saved = next(segment)
+            saved = next(segment, None)
+            if saved is None:
+                yield "segments", float("inf")
+                return
             yield "outcomes", _gap(saved.outcomes, np.concatenate(outcomes, axis=1))
             now = tally.arrays()
             for name, array in saved.tally.arrays().items():

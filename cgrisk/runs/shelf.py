@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import zipfile
+import zlib
 from contextlib import suppress
 from pathlib import Path
 from typing import Final
@@ -12,11 +13,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.runs.files import write_whole
+from cgrisk.errors import RunFolderError
+from cgrisk.runs.files import read_regular, write_whole
 
 __all__ = ["Shelf"]
 
 _DIGEST: Final = 64
+#: What reading an archive raises that is none, whatever its digest says.
+_NO_ARCHIVE: Final = (ValueError, TypeError, KeyError, EOFError, OSError)
 
 
 class Shelf:
@@ -41,7 +45,7 @@ class Shelf:
     def get(self, name: str) -> dict[str, NDArray[np.generic]] | None:
         """Return a piece, or None where there is none or it was changed on the disk."""
         try:
-            content = self._path(name).read_bytes()
+            content = read_regular(self._path(name))
         except OSError:
             return None
         digest, body = content[:_DIGEST], content[_DIGEST:]
@@ -50,7 +54,7 @@ class Shelf:
         try:
             with np.load(io.BytesIO(body), allow_pickle=False) as found:
                 return {key: found[key] for key in found.files}
-        except (ValueError, OSError, zipfile.BadZipFile):
+        except (*_NO_ARCHIVE, zipfile.BadZipFile, zlib.error):
             return None
 
     def put(self, name: str, arrays: dict[str, NDArray[np.generic]]) -> None:
@@ -60,7 +64,14 @@ class Shelf:
         ------
         OSError
             If the disk refuses it.
+        RunFolderError
+            If a link stands in the folder's place, which would lead elsewhere.
         """
+        if self.folder.is_symlink():
+            raise RunFolderError(
+                f"{self.folder}: expected a folder of its own for finished pieces; got a link. "
+                "Remove the link, or name another folder with --out."
+            )
         self.folder.mkdir(parents=True, exist_ok=True)
         body = io.BytesIO()
         np.savez_compressed(body, **arrays)  # type: ignore[arg-type]
@@ -75,6 +86,7 @@ class Shelf:
     def clear(self) -> None:
         """Remove all pieces, and the folder if nothing else is in it."""
         for piece in self.folder.glob("*.piece"):
-            piece.unlink()
+            if piece.is_symlink() or not piece.is_dir():
+                piece.unlink()
         with suppress(OSError):
             self.folder.rmdir()

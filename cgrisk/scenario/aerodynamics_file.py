@@ -26,12 +26,12 @@ from cgrisk.scenario.fields import (
 
 __all__ = ["Aerodynamics", "GroundRun", "Stabilizer", "TrimTable"]
 
-Area = Annotated[float, Quantity(above=0.0, high=2000.0, unit="m2")]
-Slope = Annotated[float, Quantity(above=0.0, high=12.0, unit="1/rad")]
+Area = Annotated[float, Quantity(low=0.1, high=2000.0, unit="m2")]
+Slope = Annotated[float, Quantity(low=0.1, high=12.0, unit="1/rad")]
 Coefficient = Annotated[float, Quantity(low=-3.0, high=3.0)]
 Degrees = Annotated[float, Quantity(low=-60.0, high=60.0, unit="deg")]
-DegreesAway = Annotated[float, Quantity(above=0.0, high=60.0, unit="deg")]
-DegreesPerSecond = Annotated[float, Quantity(above=0.0, high=20.0, unit="deg/s")]
+DegreesAway = Annotated[float, Quantity(low=0.1, high=60.0, unit="deg")]
+DegreesPerSecond = Annotated[float, Quantity(low=1e-3, high=20.0, unit="deg/s")]
 Mach = Annotated[float, Quantity(low=0.0, high=0.99)]
 PctShift = Annotated[float, Quantity(low=-50.0, high=50.0, unit="% MAC")]
 Units = Annotated[float, Quantity(low=-100.0, high=100.0, unit="trim units")]
@@ -47,11 +47,11 @@ class Aerodynamics(Model):
 
     wing_area: Area = item()
     """Reference area of the wing."""
-    span: Annotated[float, Quantity(above=0.0, high=120.0, unit="m")] = item()
+    span: Annotated[float, Quantity(low=1.0, high=120.0, unit="m")] = item()
     """Span of the wing."""
     tail_area: Area = item()
     """Area of the horizontal tail."""
-    tail_arm: Length = item()
+    tail_arm: Annotated[float, Quantity("length", low=0.5, high=200.0)] = item()
     """From the aerodynamic centre of wing and body to that of the tail."""
     wing_lift_slope: Slope = item()
     """Lift slope of wing and body."""
@@ -63,11 +63,11 @@ class Aerodynamics(Model):
     """Incidence of the body at which wing and body have no lift, flaps retracted."""
     zero_lift_moment: Coefficient = item()
     """Pitching moment coefficient of wing and body without lift."""
-    tail_efficiency: Annotated[float, Quantity(above=0.0, high=1.2)] = item(0.9, source=_TYPICAL)
+    tail_efficiency: Annotated[float, Quantity(low=0.1, high=1.2)] = item(0.9, source=_TYPICAL)
     """Dynamic pressure at the tail over that of the flight."""
     downwash: Annotated[float, Quantity(low=0.0, high=0.95)] = item(0.36, source=_TYPICAL)
     """Change of the downwash angle at the tail with incidence."""
-    elevator_effect: Annotated[float, Quantity(above=0.0, high=1.0)] = item(0.48, source=_TYPICAL)
+    elevator_effect: Annotated[float, Quantity(low=0.01, high=1.0)] = item(0.48, source=_TYPICAL)
     """Change of the tail's incidence by an elevator angle, as a share of it."""
     thrust_below_cg: SignedLength = item(0.0)
     """Height of the CG above the thrust line."""
@@ -100,9 +100,9 @@ class Stabilizer(Model):
     """Elevator travel, trailing edge up (a pull)."""
     elevator_down: DegreesAway = item(17.0, source=ASSUMPTION)
     """Elevator travel, trailing edge down."""
-    elevator_share: Annotated[float, Quantity(above=0.0, high=1.0)] = item(0.3, source=ASSUMPTION)
+    elevator_share: Annotated[float, Quantity(low=0.01, high=1.0)] = item(0.3, source=ASSUMPTION)
     """Share of the elevator's travel that may be used up by holding what trim does not."""
-    unit_degrees: Annotated[float, Quantity(above=0.0, high=10.0, unit="deg")] = item(1.0)
+    unit_degrees: Annotated[float, Quantity(low=1e-3, high=10.0, unit="deg")] = item(1.0)
     """Stabilizer travel of one trim unit."""
     unit_zero: Degrees = item(0.0)
     """Incidence at 0 trim units; more units are more nose-up trim."""
@@ -117,9 +117,9 @@ class GroundRun(Model):
 
     main_gear: PctMac = item()
     """Contact point of the main wheels."""
-    wheelbase: Length = item()
+    wheelbase: Annotated[float, Quantity("length", low=0.5, high=200.0)] = item()
     """From nose wheel to main wheels."""
-    pitch_inertia: Annotated[float, Quantity(above=0.0, high=1e10, unit="kg m2")] = item()
+    pitch_inertia: Annotated[float, Quantity(low=10.0, high=1e10, unit="kg m2")] = item()
     """Moment of inertia in pitch about the CG."""
     cg_height: Length = item()
     """Height of the CG above the ground."""
@@ -127,7 +127,7 @@ class GroundRun(Model):
     """Height of the thrust line above the ground."""
     drag_height: Length = item()
     """Height at which the drag acts."""
-    thrust: Annotated[float, Quantity(above=0.0, high=2000.0, unit="kN")] = item()
+    thrust: Annotated[float, Quantity(low=0.1, high=2000.0, unit="kN")] = item()
     """Take-off thrust of all engines at rest."""
     thrust_fall: Annotated[float, Quantity(low=0.0, high=0.02, unit="per m/s")] = item(
         0.0022, source=_TYPICAL
@@ -153,9 +153,7 @@ class GroundRun(Model):
         3.0, source=ASSUMPTION
     )
     """Pitch acceleration without which the aircraft counts as not rotating at VR."""
-    rotation_elevator: Annotated[float, Quantity(above=0.0, high=1.0)] = item(
-        0.9, source=ASSUMPTION
-    )
+    rotation_elevator: Annotated[float, Quantity(low=0.01, high=1.0)] = item(0.9, source=ASSUMPTION)
     """Share of the elevator's travel up that the pilot pulls to rotate."""
 
 

@@ -15,6 +15,7 @@ from cgrisk.scenario.fields import (
     FORMAT,
     LEFT_OUT,
     Density,
+    FileName,
     FormatVersion,
     Length,
     Mass,
@@ -81,7 +82,7 @@ class Reference(Model):
     """Length of the mean aerodynamic chord (MAC)."""
     index_arm: SignedLength = item()
     """Reference arm of the index formula."""
-    index_scale: Annotated[float, Quantity("moment", above=0.0, high=1e7)] = item()
+    index_scale: Annotated[float, Quantity("moment", low=1e-3, high=1e7)] = item()
     """Moment that makes one index unit."""
     index_constant: Number = item(0.0)
     """Constant added so that the index stays positive."""
@@ -234,7 +235,7 @@ class Cabin(Model):
     """Groups of rows, from the front."""
     missing: Annotated[tuple[str, ...], Field(strict=False, max_length=400)] = item(())
     """Seats not fitted, for instance ["1A", "1F"]."""
-    seat_plan: Name | None = item(None)
+    seat_plan: FileName | None = item(None)
     """Instead of rows, a CSV file in the same folder.
 
     Its columns are row, letter, arm, position and, if wanted, aisle and cabin_class.
@@ -271,7 +272,7 @@ class Tank(Model):
 
     name: Name = item()
     """Name of the tank."""
-    capacity: Annotated[float, Quantity("volume", above=0.0, high=500.0)] = item()
+    capacity: Annotated[float, Quantity("volume", low=1e-3, high=500.0)] = item()
     """Usable capacity."""
     layers: Annotated[tuple[VolumeArm, ...], Field(strict=False, max_length=200)] = item(())
     """Geometry: [volume, arm] of each layer of fuel, in the order the tank fills.
@@ -322,7 +323,7 @@ class FuelTransfer(Model):
     """Tanks that take, each an equal share of the flow while it has room."""
     at_fuel: Mass = item()
     """Fuel aboard at which the transfer falls due."""
-    flow: Annotated[float, Quantity("flow", above=0.0, high=20.0)] = item()
+    flow: Annotated[float, Quantity("flow", low=1e-3, high=20.0)] = item()
     """Flow of the transfer, as mass over time."""
     quantity: Volume | None = item(None)
     """Quantity to be moved; none means all that the giving tanks hold."""
@@ -360,7 +361,7 @@ class Flap(Model):
     """Change of the drag coefficient."""
     downwash_factor: Annotated[float, Quantity(low=0.0, high=5.0)] = item(1.1, source=ASSUMPTION)
     """Downwash of the flaps' lift as a multiple of that of the wing's."""
-    greatest_lift: Annotated[float, Quantity(above=0.0, high=6.0)] = item(1.4, source=ASSUMPTION)
+    greatest_lift: Annotated[float, Quantity(low=0.1, high=6.0)] = item(1.4, source=ASSUMPTION)
     """Greatest lift coefficient, for the stall speed."""
 
 
@@ -438,7 +439,7 @@ class AircraftFile(Model):
         ()
     )
     """Transfers of fuel between tanks in flight."""
-    fuel_index_table: Name | None = item(None)
+    fuel_index_table: FileName | None = item(None)
     """Instead of tanks, a CSV file in the same folder, at reference density.
 
     Its columns are fuel (mass aboard) and index (by the index formula, less its constant).

@@ -7,7 +7,7 @@ from typing import Final
 
 from cgrisk.scenario.aircraft_file import Cabin, Seat
 from cgrisk.scenario.operation_file import ClassBehaviour, Phase
-from cgrisk.scenario.problems import Check, Problem, repeated, unknown_names
+from cgrisk.scenario.problems import Check, Problem, listed, repeated, unknown_names
 from cgrisk.units import UnitSystem
 
 __all__ = ["CLASS_CABIN_CHECKS", "CLASS_CHECKS"]
@@ -25,6 +25,23 @@ def _classes_of_places(cabin: Cabin, _system: UnitSystem) -> Iterator[Problem]:
             named = [((*path, at), name) for at, name in enumerate(place.classes)]
             yield from unknown_names(named, classes, of="class of travel")
             yield from repeated(place.classes, path, of="class", key=None)
+
+
+def _classes_served(cabin: Cabin, _system: UnitSystem) -> Iterator[Problem]:
+    """Where some have somewhere to go, every class has: else its people stay in their seats."""
+    rows = [group.cabin_class for group in cabin.rows]
+    classes = list(dict.fromkeys(rows + [seat.cabin_class for seat in cabin.seat_table]))
+    named = [place.classes for place in cabin.lavatories]
+    named += [place.classes for place in cabin.galleys if place.standing > 0]
+    open_to = [set(each or classes) for each in named]
+    left = [name for name in classes if not any(name in served for served in open_to)]
+    if any(served & set(classes) for served in open_to) and left:
+        yield Problem(
+            ("cabin", "lavatories" if cabin.lavatories else "galleys"),
+            "a lavatory, or a galley to stand about in, for every class of travel",
+            f"none for {listed(left)}",
+            "Name the class at a lavatory, or leave classes out where all may go.",
+        )
 
 
 def _classes(
@@ -66,7 +83,10 @@ def _crew_rest(phases: Sequence[Phase], cabin: Cabin, _system: UnitSystem) -> It
 
 
 #: Checks of the cabin by itself.
-CLASS_CABIN_CHECKS: Final = (Check(("cabin",), _classes_of_places),)
+CLASS_CABIN_CHECKS: Final = (
+    Check(("cabin",), _classes_of_places),
+    Check(("cabin",), _classes_served),
+)
 #: Checks of an operation; names that start with ``aircraft.`` come from its aircraft file.
 CLASS_CHECKS: Final = (
     Check(("classes", "aircraft.seats"), _classes),

@@ -164,13 +164,6 @@ def policy_problems(policies: tuple[Policy, ...], *, scenario: Scenario) -> Iter
     yield from repeated([policy.name for policy in policies], ("policies",), of="policy")
     for number, policy in enumerate(policies):
         path: KeyPath = ("policies", number)
-        if not policy.name.isprintable() or not policy.name.strip():
-            yield Problem(
-                (*path, "name"),
-                "one line of text: it stands in tables and in the draft of a restriction",
-                shown(policy.name),
-                "Take line breaks and control characters out.",
-            )
         yield from _names(policy, path, scenario)
         yield from _seats(policy, path, scenario)
         yield from _shares(policy, path, scenario)

@@ -9,15 +9,23 @@ from itertools import pairwise
 from typing import Final
 
 from cgrisk.scenario.aerodynamics_file import Aerodynamics, GroundRun, Stabilizer, TrimTable
-from cgrisk.scenario.aircraft_file import Flap, Hold
+from cgrisk.scenario.aircraft_file import Flap, Hold, Masses
 from cgrisk.scenario.document import shown
 from cgrisk.scenario.entry_file import EntryError
 from cgrisk.scenario.fields import figure
 from cgrisk.scenario.operation_file import Zone
 from cgrisk.scenario.problems import Check, Problem, repeated, unknown_names
-from cgrisk.units import UnitSystem
+from cgrisk.units import KT_TO_MPS, UnitSystem
 
 __all__ = ["ENTRY_CHECKS", "TRIM_CHECKS"]
+
+#: Standard air at sea level, and gravity (ISO 2533:1975).
+_SEA_LEVEL_KGPM3: Final = 1.225
+_GRAVITY: Final = 9.80665
+#: Greatest lift coefficient of an aircraft without flaps, as the trim takes it.
+_PLAIN_LIFT: Final = 1.4
+#: The formulas of the trim hold below the speed of sound, and take-off goes up to twice the stall.
+_FASTEST_STALL_KT: Final = 300.0
 
 
 def _mach_ascends(aero: Aerodynamics | None, _system: UnitSystem) -> Iterator[Problem]:
@@ -52,6 +60,27 @@ def _stops(stabilizer: Stabilizer | None, _system: UnitSystem) -> Iterator[Probl
         )
 
 
+def _stall(
+    aero: Aerodynamics | None, flaps: Sequence[Flap], masses: Masses, _system: UnitSystem
+) -> Iterator[Problem]:
+    """Report a wing that carries the aircraft only near the speed of sound."""
+    if aero is None:
+        return
+    for number, lift in enumerate([flap.greatest_lift for flap in flaps] or [_PLAIN_LIFT]):
+        carried = 0.5 * _SEA_LEVEL_KGPM3 * aero.wing_area * lift
+        speed_kt = math.sqrt(masses.max_take_off * _GRAVITY / carried) / KT_TO_MPS
+        if speed_kt > _FASTEST_STALL_KT:
+            yield Problem(
+                ("aerodynamics", "wing_area"),
+                f"a stall speed of at most {figure(_FASTEST_STALL_KT)} kt at the maximum take-off "
+                "mass, at sea level",
+                f"{figure(speed_kt)} kt"
+                + (f" with flaps {shown(flaps[number].name)}" if flaps else ""),
+                "Check wing_area, the greatest_lift of the flaps, and the units of the masses.",
+            )
+            return
+
+
 def _ground_run(
     run: GroundRun | None, aero: Aerodynamics | None, _system: UnitSystem
 ) -> Iterator[Problem]:
@@ -63,13 +92,6 @@ def _ground_run(
             "[aerodynamics] beside it",
             "none",
             "Add the aerodynamics, or take the ground run away.",
-        )
-    if run.wheelbase <= 0.0:
-        yield Problem(
-            ("ground_run", "wheelbase"),
-            "a distance above 0",
-            figure(run.wheelbase),
-            "Give the distance from nose wheel to main wheels.",
         )
     if run.tail_lift_least >= run.tail_lift_greatest:
         yield Problem(
@@ -115,6 +137,7 @@ def _retracted_first(
 
 #: Checks of the trim data of an aircraft file.
 TRIM_CHECKS: Final = (
+    Check(("aerodynamics", "flaps", "masses"), _stall),
     Check(("aerodynamics",), _mach_ascends),
     Check(("stabilizer",), _stops),
     Check(("ground_run", "aerodynamics"), _ground_run),

@@ -128,6 +128,17 @@ def _kind_faults(
                 in_units(row["mass"], "mass", system),
                 "Sort the rows of each kind by mass.",
             )
+    # Single masses without room are a finding of `cgrisk buffers`, which writes them.
+    if all(row["forward"] >= row["aft"] for _, row in part):
+        row = part[0][1]
+        yield Fault(
+            file,
+            part[0][0],
+            "forward",
+            f"a forward limit forward of the aft limit in at least one row of {kind}",
+            f"none; here forward {row['forward']:g} and aft {row['aft']:g} % MAC",
+            "Swap the two columns if they were mixed up; such an envelope allows nothing.",
+        )
     for place, (line, row) in enumerate(part):
         if masses[:place].count(row["mass"]) == 2:
             yield Fault(

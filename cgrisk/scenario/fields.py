@@ -12,7 +12,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    GetCoreSchemaHandler,
+    GetJsonSchemaHandler,
+)
 from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
@@ -26,6 +33,7 @@ __all__ = [
     "Count",
     "Density",
     "Factor",
+    "FileName",
     "Flow",
     "FormatVersion",
     "Length",
@@ -172,7 +180,23 @@ Count = Annotated[int, Field(ge=0, le=1000)]
 Seconds = Annotated[float, Quantity(low=0.0, high=36_000.0, unit="s")]
 Minutes = Annotated[float, Quantity(low=0.0, high=1_500.0, unit="min")]
 Factor = Annotated[float, Quantity(low=0.0, high=100.0)]
-Name = Annotated[str, Field(min_length=1, max_length=120)]
+
+
+def _printable(text: str) -> str:
+    """Refuse what could steer a terminal, turn the reading direction or end a line of a table."""
+    if not text.isprintable() or not text.strip():
+        raise PydanticCustomError("unprintable", "one line of printable text")
+    return text
+
+
+#: Of a file beside this one; the loader says what is wrong with it.
+FileName = Annotated[str, Field(min_length=1, max_length=120)]
+Name = Annotated[
+    str,
+    Field(min_length=1, max_length=120),
+    AfterValidator(_printable),
+    Says("a text of 1 to 120 characters, all printable and on one line"),
+]
 SeatLetters = Annotated[
     str,
     Field(max_length=20, pattern=r"^[A-Z]+(-[A-Z]+)*$"),

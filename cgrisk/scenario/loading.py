@@ -16,6 +16,7 @@ from cgrisk.scenario.checks_fuel import FUEL_CHECKS
 from cgrisk.scenario.checks_operation import OPERATION_CHECKS
 from cgrisk.scenario.checks_people import PEOPLE_CHECKS
 from cgrisk.scenario.checks_ranges import range_problems
+from cgrisk.scenario.checks_sizes import SIZE_CHECKS
 from cgrisk.scenario.checks_trim import ENTRY_CHECKS, TRIM_CHECKS
 from cgrisk.scenario.document import Document, Placement, read_document, referenced, shown
 from cgrisk.scenario.fields import Model
@@ -36,6 +37,11 @@ OPERATION_FILE: Final = "operation.toml"
 
 #: Most faults that are told; more mean that the file is not of this kind.
 _MOST_FAULTS: Final = 500
+
+#: Checks of an operation file, with its aircraft.
+_OPERATION_CHECKS: Final = (
+    OPERATION_CHECKS + PEOPLE_CHECKS + CLASS_CHECKS + ENTRY_CHECKS + SIZE_CHECKS
+)
 
 #: (path of the key that names a CSV file, path of the list it is read into, its form)
 _TABLES: Final[tuple[tuple[KeyPath, KeyPath, TableForm], ...]] = (
@@ -217,9 +223,7 @@ def _check_operation(
     for key in spoilt:
         values.pop(key, None)
     together = values | {f"aircraft.{key}": value for key, value in aircraft.items()}
-    faults += _run(
-        OPERATION_CHECKS + PEOPLE_CHECKS + CLASS_CHECKS + ENTRY_CHECKS, together, document
-    )
+    faults += _run(_OPERATION_CHECKS, together, document)
     faults += _source_faults(document, values, OperationFile)
     faults += _range_faults(document, values, OperationFile, file_kind="operation")
     return document, faults
@@ -253,9 +257,7 @@ def meaning_problems(scenario: Scenario) -> Iterator[Problem]:
     if not problems:
         aircraft["seats"] = expand_seats(scenario.aircraft.cabin)
         together = operation | {f"aircraft.{key}": value for key, value in aircraft.items()}
-        yield from _problems(
-            OPERATION_CHECKS + PEOPLE_CHECKS + CLASS_CHECKS + ENTRY_CHECKS, together, "kg/m"
-        )
+        yield from _problems(_OPERATION_CHECKS, together, "kg/m")
 
 
 def _placed(problems: Iterable[Problem], document: Document) -> list[Fault]:

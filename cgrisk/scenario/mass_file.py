@@ -9,8 +9,8 @@ from pydantic import Field
 from cgrisk.scenario.fields import (
     ASSUMPTION,
     DATA,
+    FileName,
     Model,
-    Name,
     PersonMass,
     PersonMassShift,
     Quantity,
@@ -32,7 +32,7 @@ __all__ = [
 Surveyed = Annotated[
     tuple[
         Literal["male", "female", "child"],
-        Annotated[float, Quantity("mass", above=0.0, high=300.0)],
+        Annotated[float, Quantity("mass", low=1.0, high=300.0)],
     ],
     Field(strict=False),
 ]
@@ -90,7 +90,7 @@ class LoadSheet(Model):
 class PopulationMass(Model):
     """Body mass of a population: a shifted lognormal with these moments."""
 
-    mean: Annotated[float, Quantity("mass", above=0.0, high=300.0)] = item()
+    mean: Annotated[float, Quantity("mass", low=1.0, high=300.0)] = item()
     """Mean, clothed, without bags."""
     sd: Annotated[float, Quantity("mass", low=0.0, high=100.0)] = item()
     """Standard deviation."""
@@ -162,7 +162,7 @@ class PassengerMass(Model):
     """How much more an adult's winter clothes weigh than his summer clothes."""
     season_bag: PersonMass = item(1.0, source="EASA.2021.C24 survey (2022), quoted second-hand")
     """How much more a cabin bag weighs in winter than in summer."""
-    survey: Name | None = item(None)
+    survey: FileName | None = item(None)
     """Instead of the laws of body, a CSV file in the same folder: people who were weighed.
 
     Its columns are sex (male, female or child) and mass: clothed, without bags. Body masses follow

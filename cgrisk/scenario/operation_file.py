@@ -16,6 +16,7 @@ from cgrisk.scenario.fields import (
     Count,
     Density,
     Factor,
+    FileName,
     Flow,
     FormatVersion,
     Mass,
@@ -142,15 +143,15 @@ class Seating(Model):
     """together: a party sits side by side where it can; apart: each member as if he were alone."""
     scope: Literal["zone", "cabin"] = item("zone", source=ASSUMPTION)
     """zone: everybody sits in the zone where the load sheet counts him; cabin: anywhere."""
-    window_preference: Annotated[float, Quantity(above=0.0, high=1000.0)] = item(
+    window_preference: Annotated[float, Quantity(low=1e-6, high=1000.0)] = item(
         0.62, source="mean of three published surveys of seat preference, as quoted in the press"
     )
     """Weight of a window seat under the rule free."""
-    middle_preference: Annotated[float, Quantity(above=0.0, high=1000.0)] = item(
+    middle_preference: Annotated[float, Quantity(low=1e-6, high=1000.0)] = item(
         0.01, source="mean of three published surveys of seat preference, as quoted in the press"
     )
     """Weight of a middle seat under the rule free."""
-    aisle_preference: Annotated[float, Quantity(above=0.0, high=1000.0)] = item(
+    aisle_preference: Annotated[float, Quantity(low=1e-6, high=1000.0)] = item(
         0.37, source="mean of three published surveys of seat preference, as quoted in the press"
     )
     """Weight of an aisle seat under the rule free."""
@@ -216,7 +217,7 @@ class Phase(Model):
     """Kind of phase; it selects the certified envelope."""
     name: Name | None = item(None)
     """Name, where a kind occurs more than once; none means the kind."""
-    minutes: Annotated[float, Quantity(above=0.0, high=1500.0, unit="min")] = item()
+    minutes: Annotated[float, Quantity(low=0.01, high=1500.0, unit="min")] = item()
     """Length."""
     fuel_flow: Flow = item()
     """Fuel flow, all engines."""
@@ -369,7 +370,7 @@ class OperationFile(Model):
     """Name of the operation."""
     note: Annotated[str, Field(max_length=2000)] = item("")
     """Free text: where the data come from; invented data say so."""
-    aircraft: Name = item(source=FORMAT)
+    aircraft: FileName = item(source=FORMAT)
     """Aircraft file, in the same folder."""
     fleet: Annotated[int, Field(ge=1, le=1000)] = item(10, source=ASSUMPTION)
     """Number of individual aircraft that fly the operation."""
@@ -399,7 +400,7 @@ class OperationFile(Model):
     """Tell the consequences of the entry errors; the flights themselves stay without them."""
     entry_errors: Annotated[tuple[EntryError, ...], Field(strict=False, max_length=40)] = item(())
     """Errors on the load sheet whose consequences are told when asked for."""
-    speed_change: Annotated[float, Quantity(above=0.0, high=20.0, unit="kt/s")] = item(
+    speed_change: Annotated[float, Quantity(low=0.01, high=20.0, unit="kt/s")] = item(
         1.0, source=ASSUMPTION
     )
     """Rate at which speeds change between phases, for the trim."""

@@ -149,7 +149,7 @@ class Demand(Model):
     """normal: rounded, without its part below 0; binomial: those of the booked who show up."""
     mean: Annotated[float, Quantity(low=0.0, high=1000.0)] | None = item(None, source=ASSUMPTION)
     """Of a normal demand."""
-    sd: Annotated[float, Quantity(above=0.0, high=1000.0)] | None = item(None, source=ASSUMPTION)
+    sd: Annotated[float, Quantity(low=0.01, high=1000.0)] | None = item(None, source=ASSUMPTION)
     """Of a normal demand."""
     booked: Annotated[int, Field(ge=1, le=2000)] | None = item(None, source=ASSUMPTION)
     """Of a binomial demand: how many have booked."""

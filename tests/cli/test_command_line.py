@@ -218,15 +218,16 @@ def test_no_name_steers_the_terminal_or_is_taken_for_markup(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     old = 'name = "Invented single-aisle, two hours, 148 aboard"'
-    case = edited_case(
-        tmp_path / "case", old, 'name = "[bold red]case[/] {x} \\u001b[31m \\u202e end"'
-    )
+    steering = 'name = "[bold red]case[/] {x} \\u001b[31m \\u202e end"'
+    assert main(["check", str(edited_case(tmp_path / "refused", old, steering))]) == 2
+    refusal = capsys.readouterr().err
+    case = edited_case(tmp_path / "case", old, 'name = "[bold red]case[/] {x} end"')
     assert main(["check", str(case)]) == 0
     text = capsys.readouterr().out
     out = tmp_path / "out"
     assert main(["run", str(case), "--flights", "50", "--out", str(out)]) == 0
     shown = capsys.readouterr()
-    for printed in (text, shown.out, shown.err):
+    for printed in (refusal, text, shown.out, shown.err):
         assert "\x1b" not in printed
         assert "\u202e" not in printed
     assert "[bold red]case[/] {x}" in text

@@ -2,140 +2,27 @@
 
 from __future__ import annotations
 
-import copy
 import json
 import tomllib
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
 from cgrisk.aircraft import cabin_plan, tank_tables
 from cgrisk.aircraft.tanks import burn, fill_plan
-from cgrisk.errors import InputError
+from cgrisk.errors import ComputationError, InputError, UsageError
+from cgrisk.risk.summary import summarise
+from cgrisk.sampling import simulate
 from cgrisk.scenario import Scenario, load_scenario
-from cgrisk.scenario.locate import KeyPath, locate
-from tests.scenario_cases import MODELS, shipped_text, toml_text, write_scenario
-
-RAW = {name: tomllib.loads(shipped_text(name)) for name in MODELS}
-FILES = st.sampled_from(sorted(MODELS))
-#: The folder of an example is written anew each time, so it may be shared by the examples.
-shared_folder = settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
-
-
-def paths_of(data: Any, path: KeyPath = ()) -> list[KeyPath]:
-    if isinstance(data, dict):
-        below = [p for key, value in data.items() for p in paths_of(value, (*path, key))]
-    elif isinstance(data, list):
-        below = [p for i, value in enumerate(data) for p in paths_of(value, (*path, i))]
-    else:
-        below = []
-    return [path, *below] if path else below
-
-
-PATHS = {name: paths_of(data) for name, data in RAW.items()}
-
-texts = st.text(st.characters(codec="utf-8"), max_size=20)
-numbers = st.one_of(
-    st.integers(-(10**6), 10**6),
-    st.integers(),
-    st.integers(-(10**400), 10**400),
-    st.floats(),
-    st.sampled_from([0, -1, 1, 0.5, 1e-300, 1e308]),
-)
-scalars = st.one_of(numbers, st.booleans(), texts, st.sampled_from(["1-9", "12A", "A", "centre"]))
-values = st.recursive(
-    scalars,
-    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(texts, inner, max_size=4),
-    max_leaves=8,
-)
-
-
-@st.composite
-def changed_files(draw: st.DrawFn) -> dict[str, str]:
-    """The shipped files, some of their values changed, taken away, doubled or added to."""
-    data = copy.deepcopy(RAW)
-    for _ in range(draw(st.integers(1, 4))):
-        name = draw(FILES)
-        path = draw(st.sampled_from(PATHS[name]))
-        holder: Any = data[name]
-        try:
-            for key in path[:-1]:
-                holder = holder[key]
-            holder[path[-1]]
-        except (KeyError, IndexError, TypeError):
-            continue  # an earlier change took it away
-        if isinstance(holder, str):
-            continue
-        _change(draw, holder, path[-1])
-    return {name: toml_text(content) for name, content in data.items()}
-
-
-def _change(draw: st.DrawFn, holder: Any, key: str | int) -> None:
-    old = holder[key]
-    match draw(st.sampled_from(["replace", "scale", "remove", "double", "add", "copy"])):
-        case "replace":
-            holder[key] = draw(values)
-        case "scale" if _is_figure(old):
-            holder[key] = old * draw(st.floats(-2.0, 3.0))
-        case "double" if isinstance(old, list):
-            holder[key] = old + copy.deepcopy(old)
-        case "add" if isinstance(holder, dict):
-            holder[draw(texts)] = draw(values)
-        case "copy" if isinstance(holder, list):
-            holder.append(copy.deepcopy(old))
-        case _:
-            del holder[key]
-
-
-def _is_figure(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e12
-
-
-def _at(data: Any, path: KeyPath) -> Any:
-    for key in path:
-        data = data[key]
-    return data
-
-
-FIGURES = [
-    (name, path)
-    for name in sorted(MODELS)
-    for path in PATHS[name]
-    if _is_figure(_at(RAW[name], path))
-]
-
-
-@st.composite
-def nearby_files(draw: st.DrawFn) -> dict[str, str]:
-    """The shipped files with some of their figures a little other: most of them load."""
-    data = copy.deepcopy(RAW)
-    for name, path in draw(st.lists(st.sampled_from(FIGURES), min_size=1, max_size=3)):
-        holder = _at(data[name], path[:-1])
-        scaled = holder[path[-1]] * draw(st.floats(0.5, 1.6))
-        holder[path[-1]] = int(scaled) if isinstance(holder[path[-1]], int) else scaled
-    return {name: toml_text(content) for name, content in data.items()}
-
-
-def load_or_refuse(folder: Path, **texts: str) -> Scenario | None:
-    """Load; a refusal must be whole: every fault says all that it has to, on one line."""
-    write_scenario(folder, **texts)
-    try:
-        return load_scenario(folder)
-    except InputError as error:
-        faults = error.faults
-    assert faults
-    for fault in faults:
-        assert fault.expected
-        assert fault.got
-        assert fault.cure.endswith((".", "?"))
-        assert str(fault).isprintable()
-        if fault.line is not None:
-            name = Path(fault.file).stem
-            assert 1 <= fault.line <= texts.get(name, shipped_text(name)).count("\n") + 1
-    return None
+from cgrisk.scenario.locate import locate
+from tests.fuzz_cases import paths_of, shared_folder, texts, values
+from tests.fuzz_files import FILES, changed_files, load_or_refuse, nearby_files
+from tests.scenario_cases import shipped_text, toml_text, write_scenario
 
 
 @shared_folder
@@ -164,6 +51,35 @@ def test_what_loads_can_be_used(tmp_path: Path, files: dict[str, str]) -> None:
     volumes = fill_plan(aircraft, min(fuel.block / density, capacity))
     burnt = sum(60.0 * phase.minutes * phase.fuel_flow for phase in scenario.operation.phases)
     burn(aircraft, volumes, min(burnt / density, float(volumes.sum())))
+
+
+def test_what_loads_is_flown_and_its_answer_is_finite(tmp_path: Path) -> None:
+    """Eight flights of whatever passes the checks, which is a tenth of the files at the least."""
+    count: Counter[str] = Counter()
+
+    @settings(max_examples=settings().max_examples // 4)
+    @given(files=nearby_files() | changed_files())
+    def fly(files: dict[str, str]) -> None:
+        count["files"] += 1
+        scenario = load_or_refuse(tmp_path, **files)
+        if scenario is None:
+            return
+        count["loaded"] += 1
+        try:
+            sample = simulate(scenario, flights=8, seed=1, jobs=1, keep_rows=True)
+            answer = summarise(sample).answer(flights_per_second=1.0)
+        except (ComputationError, UsageError) as error:
+            assert len(str(error)) > 40
+            count[f"refused: {type(error).__name__}"] += 1
+            return
+        assert sample.rows is not None
+        assert not np.isnan(sample.rows.to_numpy()).any()
+        json.dumps(answer, allow_nan=False)
+        count["flown"] += 1
+        event("flown")
+
+    fly()
+    assert count["flown"] >= 0.1 * count["files"], count
 
 
 @shared_folder

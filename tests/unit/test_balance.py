@@ -126,6 +126,15 @@ def test_dry_operating_refused(forms: dict[str, float]) -> None:
         dry_operating(small_aircraft(masses=masses | forms))
 
 
+def test_half_a_kilogram_has_a_cg_by_its_index() -> None:
+    """Any mass above 0 has: 0.5 kg at 10.4 m are 0.5 x -0.1 / 100 + 40 index units."""
+    masses = dict.fromkeys(("max_taxi", "max_take_off", "max_landing", "max_zero_fuel"), 7000.0)
+    light = {"dry_operating": 0.5, "dry_operating_index": 39.9995}
+    mass, arm = dry_operating(small_aircraft(masses=masses | light))
+    assert mass == 0.5
+    assert arm == pytest.approx(10.4, rel=1e-10)
+
+
 def test_shipped_aircraft() -> None:
     aircraft = shipped_scenario().aircraft
     mass, arm = dry_operating(aircraft)

@@ -62,7 +62,7 @@ def test_every_key_of_the_shipped_files_is_described() -> None:
         ("aircraft.reference_density", "kg/l or lb/US gal", "a number from 0.6 to 1 kg/l", "0.8"),
         ("aircraft.schema", "", "the whole number 1", "required"),
         ("aircraft.envelopes[].aft[]", "kg or lb, % MAC", "a list of 1 to 40 entries, each", ""),
-        ("aircraft.tanks[].capacity", "l or US gal", "above 0 and at most 500000 l", "required"),
+        ("aircraft.tanks[].capacity", "l or US gal", "a number from 1 to 500000 l", "required"),
         ("aircraft.limits_refer_to.gear", "", '"down" or "up"', '"down"'),
         ("aircraft.cabin.seats", "", "seat letters A to Z", "none"),
         ("aircraft.flap_travel_s", "s", "a number from 0 to 120 s", "20.0"),

@@ -153,6 +153,14 @@ def test_outline_of_a_chart() -> None:
     ]  # fmt: skip
 
 
+def test_an_outline_that_ends_at_points_has_each_once() -> None:
+    """At a step only the narrower value is inside."""
+    cg, mass = polygon(STEPPED, mass_range_kg=(50.0, 60.0))
+    assert list(zip(cg.tolist(), mass.tolist(), strict=True)) == [
+        (14.0, 50.0), (15.0, 60.0), (33.0, 60.0), (33.0, 50.0), (14.0, 50.0),
+    ]  # fmt: skip
+
+
 def test_outline_refuses_a_range_that_does_not_rise() -> None:
     with pytest.raises(UsageError, match="expected a lower mass, then a higher one"):
         polygon(SLOPED, mass_range_kg=(50.0, 50.0))
@@ -174,6 +182,33 @@ def test_sides_have_two_names() -> None:
 def test_points_that_make_no_limit(forward: list[tuple[float, float]], message: str) -> None:
     with pytest.raises(UsageError, match=f"forward limit: .*{message}"):
         limits(forward, [(40.0, 30.0)])
+
+
+@pytest.mark.parametrize("place", range(2))
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
+def test_one_number_that_is_none_among_others_is_refused(place: int, value: float) -> None:
+    points = np.array([[40.0, 12.0], [50.0, 13.0], [60.0, 14.0]])
+    points[-1 if value > 0.0 else 0, place] = value
+    with pytest.raises(UsageError, match="finite numbers"):
+        Limits(points[:, 0], points[:, 1], np.array([40.0]), np.array([30.0]))
+
+
+def test_single_numbers_are_one_point() -> None:
+    one = Limits(40.0, 12.0, 40.0, 30.0)  # type: ignore[arg-type]
+    assert one.forward_mass_kg.shape == (1,)
+    assert one.limit([1.0, 1e6], side="aft").tolist() == [30.0, 30.0]
+
+
+@pytest.mark.parametrize("side", SIDES)
+def test_points_less_than_a_kilogram_apart_by_hand(side: str) -> None:
+    near = [(10.0, 20.0), (10.5, 22.0), (11.0, 21.0)]
+    case = limits(near, near)
+    assert case.limit([10.125, 10.25, 10.75], side=side).tolist() == [20.5, 21.0, 21.5]
+    low, high, intercept, slope = case.segments(side)
+    assert low.tolist() == [-np.inf, 10.0, 10.5, 11.0]
+    assert high.tolist() == [10.0, 10.5, 11.0, np.inf]
+    assert slope.tolist() == [0.0, 4.0, -2.0, 0.0]
+    assert intercept.tolist() == [20.0, -20.0, 43.0, 21.0]
 
 
 def test_a_side_without_points_is_refused() -> None:

@@ -151,7 +151,7 @@ CASES = {
         r"^minutes = 2$",
         "",
         "phases[1].minutes",
-        ("a number above 0 and at most 1500 min", "got nothing"),
+        ("a number from 0.01 to 1500 min", "got nothing"),
         r'\[\[phases\]\]\nkind = "take_',
     ),
     "missing table": Case(
@@ -259,7 +259,7 @@ CASES = {
         r"^minutes = 12",
         "minutes = 0",
         "phases[0].minutes",
-        ("above 0 and at most 1500 min", "got 0"),
+        ("from 0.01 to 1500 min", "got 0"),
     ),
     "whole number too large": Case(
         OPERATION,
@@ -1086,14 +1086,14 @@ CASES = {
         r"^wheelbase = .*$",
         "wheelbase = 0.0",
         "ground_run.wheelbase",
-        ("a distance above 0",),
+        ("a number from 0.5 to 200 m",),
     ),
     "no wing": Case(
         AIRCRAFT,
         r"^wing_area = .*$",
         "wing_area = 0.0",
         "aerodynamics.wing_area",
-        ("a number above 0 and at most 2000 m2",),
+        ("a number from 0.1 to 2000 m2",),
     ),
     "trim table with a hole": Case(
         AIRCRAFT,

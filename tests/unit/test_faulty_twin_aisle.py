@@ -21,7 +21,7 @@ CASES = [
      "fuel_transfers[0].to_tanks[0]", "does not take from", "on both sides"),
     ("aircraft", r'^name = "trim transfer forward"', 'name = "trim transfer aft"',
      "fuel_transfers[1].name", "name", "trim transfer aft"),
-    ("aircraft", r"^flow = 7_200", "flow = 0", "fuel_transfers[0].flow", "above 0", "0"),
+    ("aircraft", r"^flow = 7_200", "flow = 0", "fuel_transfers[0].flow", "from 3.6 to", "0"),
     ("aircraft", r"^stuck = 1e-3", "stuck = 1.5", "fuel_transfers[0].stuck", "from 0 to 1", "1.5"),
     ("aircraft", r'^classes = \["business"\]', 'classes = ["first"]',
      "cabin.lavatories[0].classes[0]", "class of travel", "first"),

@@ -16,8 +16,10 @@ from cgrisk.risk import (
     binomial_interval,
     binomial_intervals,
     mean_interval,
+    paired_difference,
     proportion_difference,
 )
+from cgrisk.risk.intervals import independent_difference, product_bounds
 from tests.oracles.slow_intervals import slow_binomial_interval, slow_difference
 
 
@@ -257,3 +259,63 @@ def test_faulty_values_have_no_mean(values: object, message: str) -> None:
 def test_mean_refuses_a_percentage() -> None:
     with pytest.raises(UsageError, match=r"confidence: .* got 95"):
         mean_interval([1.0, 2.0], confidence=95)
+
+
+def test_every_interval_is_at_95_percent_unless_told() -> None:
+    many = binomial_intervals([0, 3, 40], flights=40)
+    told = binomial_intervals([0, 3, 40], flights=40, confidence=0.95)
+    np.testing.assert_array_equal(many, told)
+    one, two = np.arange(9) < 4, np.arange(9) % 3 == 0
+    assert binomial_interval(3, flights=40) == binomial_interval(3, flights=40, confidence=0.95)
+    assert proportion_difference(one, second=two) == proportion_difference(
+        one, second=two, confidence=0.95
+    )
+    assert paired_difference(2, 1, flights=9) == paired_difference(2, 1, flights=9, confidence=0.95)
+    assert mean_interval([1.0, 2.0, 4.0]) == mean_interval([1.0, 2.0, 4.0], confidence=0.95)
+
+
+def test_no_flight_gives_no_interval() -> None:
+    for call in (
+        lambda: binomial_intervals([0], flights=0),
+        lambda: binomial_interval(0, flights=0),
+        lambda: paired_difference(0, 0, flights=0),
+    ):
+        with pytest.raises(UsageError, match="flights: expected a whole number of at least 1"):
+            call()
+
+
+def test_no_more_discordant_flights_than_flights() -> None:
+    with pytest.raises(UsageError, match="at least the discordant flights"):
+        paired_difference(3, 3, flights=5)
+    assert paired_difference(3, 2, flights=5).estimate == 0.2
+
+
+def test_estimates_of_other_flights_differ_by_their_outer_bounds() -> None:
+    """Both hold together with 95 % where each does with 97.5 % (Bonferroni)."""
+    first = Interval(0.5, 0.25, 0.75, 0.975, "one")
+    second = Interval(0.125, 0.0625, 0.375, 0.975, "other")
+    found = independent_difference(first, second=second)
+    assert (found.estimate, found.low, found.high) == (0.375, -0.125, 0.6875)
+    assert found.confidence == pytest.approx(0.95, rel=1e-15)
+    assert "not paired" in found.method
+
+
+@pytest.mark.parametrize(
+    ("share", "bounds"),
+    [
+        (None, (-0.5, 0.5)),  # no discordant flight: either direction
+        ((0.75, 1.0), (0.125, 0.5)),  # first's for sure: q from 1/4 at the least lean
+        ((0.0, 0.25), (-0.5, -0.125)),
+        ((0.25, 0.75), (-0.25, 0.25)),
+        ((0.5, 0.75), (0.0, 0.25)),  # a lean of 0 is on either side
+        ((0.25, 0.5), (-0.25, 0.0)),
+    ],
+)
+def test_extremes_of_a_product_by_hand(
+    share: tuple[float, float] | None, bounds: tuple[float, float]
+) -> None:
+    def pair(low: float, high: float) -> tuple[np.ndarray, np.ndarray]:
+        return np.array([low]), np.array([high])
+
+    found = product_bounds(pair(0.25, 0.5), None if share is None else pair(*share))
+    assert found == bounds

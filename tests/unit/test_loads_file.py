@@ -163,6 +163,7 @@ ENVELOPE = "mass_kind,mass,forward,aft"
         (["landing,5,1,2"], 2, "at least two rows of landing"),
         (["landing,5,1,2", "take_off,9,1,2", "take_off,4,1,2", "landing,6,1,2"], 4, "before it"),
         (["landing,5,1,2", "landing,5,1,3", "landing,5,1,4"], 4, "at most two rows of landing"),
+        (["landing,5,33,12", "landing,9,34,11"], 2, "forward of the aft limit in at least one row"),
         ([], 1, "at least one row"),
     ],
 )

@@ -239,7 +239,7 @@ def test_survey_is_read_from_a_file(tmp_path):
     [
         ("sex,mass\nmale,eighty\n" + PEOPLE, "survey.csv", 2, "a number"),
         ("sex,mass\nman,80\n" + PEOPLE, "survey.csv", 2, '"male", "female" or "child"'),
-        ("sex,mass\nmale,0\n" + PEOPLE, "survey.csv", 2, "above 0"),
+        ("sex,mass\nmale,0\n" + PEOPLE, "survey.csv", 2, "from 1 to 300 kg"),
         ("sex,mass\nmale,80,x\n" + PEOPLE, "survey.csv", 2, "2 cells"),
         ("sex,kg\nmale,80\n", "survey.csv", 1, "the columns sex, mass"),
         ("sex,mass\n" + PEOPLE + "child,20\n", "operation.toml", None, "at least 20"),

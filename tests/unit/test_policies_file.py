@@ -134,7 +134,7 @@ def test_quotas_need_people_who_sit_where_they_are_counted(tmp_path: Path) -> No
 def test_a_name_that_would_break_a_table_or_a_draft_is_refused(tmp_path: Path, name: str) -> None:
     found = faults(tmp_path, f'[[policies]]\nname = "{name}"\n')
     assert [(line, key) for line, key, _ in found] == [(4, "policies[0].name")]
-    assert "one line of text" in found[0][2]
+    assert "on one line" in found[0][2]
 
 
 def test_a_number_of_passengers_given_twice_is_told(tmp_path: Path) -> None:

@@ -281,7 +281,7 @@ def test_values_are_kept_within_what_keys_accept() -> None:
     assert out.behaviour.sign_factor == 1.0
     assert out.behaviour.queue_limit == 7
     assert out.crowd.surge_people == 0
-    assert 0.0 < out.speed_change < 1e-300
+    assert out.speed_change == 0.01
     assert out.mass.body.bias == -100.0
 
 

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import zipfile
+from typing import Final
+
+from cgrisk.errors import RunFolderError
 from cgrisk.report.dossier.buffer_section import buffers_section
 from cgrisk.report.dossier.case_sections import case_section, cautions_section
 from cgrisk.report.dossier.cause_sections import causes_section, tail_section
@@ -24,8 +28,20 @@ from cgrisk.report.dossier.parts import Dossier, sections_of
 from cgrisk.report.dossier.register_section import register_section
 from cgrisk.report.dossier.run_sections import cabin_section, entry_section, results_section
 from cgrisk.report.dossier.trim_section import trim_section
+from cgrisk.sampling.packing import ChangedContentError
 
 __all__ = ["make_dossier"]
+
+#: What files bring about that have the right hashes and another content than they should.
+_NOT_AS_WRITTEN: Final = (
+    ChangedContentError,
+    ArithmeticError,
+    AttributeError,
+    LookupError,
+    TypeError,
+    ValueError,
+    zipfile.BadZipFile,
+)
 
 
 def make_dossier(findings: Findings) -> Dossier:
@@ -35,7 +51,26 @@ def make_dossier(findings: Findings) -> Dossier:
     ----------
     findings : Findings
         From :func:`cgrisk.report.dossier.findings.read_findings`.
+
+    Raises
+    ------
+    RunFolderError
+        If the files have their hashes and all the same are not of the form in which they are
+        written.
     """
+    try:
+        return _put_together(findings)
+    except _NOT_AS_WRITTEN as error:
+        reason = (str(error).splitlines() or ["no reason given"])[0][:120]
+        raise RunFolderError(
+            f"{findings.run.folder}: expected blocks and tables of the form in which cgrisk "
+            f"writes them, here and in the results beside; got others ({type(error).__name__}: "
+            f"{reason}). Repeat the commands that made them; if that does not help, it is a fault "
+            "of cgrisk: please report it."
+        ) from error
+
+
+def _put_together(findings: Findings) -> Dossier:
     scenario = findings.run.model.scenario
     front, numbers = first_half_page(findings)
     return Dossier(

@@ -183,7 +183,7 @@ def restriction_section(findings: Findings) -> Section | None:
             f"{data['reading']}, with {100 * data['confidence']:g} % confidence; base "
             f"“{data['base']}”; families: {', '.join(data['families']) or 'none'}."
         )
-        draft = (result.folder / "draft.txt").read_text(encoding="utf-8").strip()
+        draft = result.text("draft.txt").strip()
         blocks += [
             *title_of(result, findings),
             *head_of(result, asked),

@@ -19,6 +19,7 @@ from cgrisk.report.dossier.parts import HASH_SIGNS
 from cgrisk.report.file_units import FileUnits
 from cgrisk.report.result_folder import SEAL, check_seal
 from cgrisk.runs import Run, read_run
+from cgrisk.runs.files import digest_of, read_regular
 
 __all__ = ["KINDS", "Findings", "Result", "read_findings"]
 
@@ -34,18 +35,32 @@ KINDS: Final = {
 }
 
 
+def _text(path: Path) -> str:
+    """Return the text of a file that was found whole a moment ago."""
+    try:
+        return read_regular(path).decode("utf-8")
+    except (OSError, ValueError) as error:
+        raise RunFolderError(
+            f"{path}: expected the text that was written; got {_reason(error)}. Repeat the command "
+            "that made it."
+        ) from error
+
+
+def _reason(error: Exception) -> str:
+    return (str(error).splitlines() or [type(error).__name__])[0][:120]
+
+
 def _table(folder: Path, name: str) -> pd.DataFrame:
     path = folder / name
     try:
-        text = path.read_text(encoding="utf-8")
+        text = read_regular(path).decode("utf-8")
         return pd.read_csv(io.StringIO(text), keep_default_na=False, na_values=[""])
     except pd.errors.EmptyDataError:
         return pd.DataFrame()
     except (OSError, ValueError) as error:
-        reason = str(error).splitlines()[0][:120]
         raise RunFolderError(
-            f"{path}: expected a table as it was written; got {reason}. Repeat the command that "
-            "made it."
+            f"{path}: expected a table as it was written; got {_reason(error)}. Repeat the command "
+            "that made it."
         ) from error
 
 
@@ -91,11 +106,15 @@ class Result:
 
     def drawing(self, stem: str) -> str:
         """Return a chart as it was drawn."""
-        return (self.folder / f"{stem}.svg").read_text(encoding="utf-8")
+        return self.text(f"{stem}.svg")
+
+    def text(self, name: str) -> str:
+        """Return the text of a file."""
+        return _text(self.folder / name)
 
     def sha256(self) -> str:
         """Return the SHA-256 of its seal, which stands for all its files."""
-        return hashlib.sha256((self.folder / SEAL).read_bytes()).hexdigest()
+        return digest_of(self.folder / SEAL)
 
 
 @dataclass(frozen=True)
@@ -137,7 +156,7 @@ class Findings:
 
     def drawing(self, stem: str) -> str:
         """Return a chart of the run as it was drawn."""
-        return (self.run.folder / "charts" / f"{stem}.svg").read_text(encoding="utf-8")
+        return _text(self.run.folder / "charts" / f"{stem}.svg")
 
     @property
     def units(self) -> FileUnits:
@@ -176,9 +195,9 @@ def _read(folder: Path, kind: str, run: Run) -> Result:
     if name not in files:
         raise RunFolderError(f"{folder}: expected {name} under its seal; got none. Repeat it.")
     try:
-        data = json.loads((folder / name).read_text(encoding="utf-8"))
+        data = json.loads(read_regular(folder / name))
         if kind == "causes":
-            tail = json.loads((folder / KINDS["tail"]).read_text(encoding="utf-8"))
+            tail = json.loads(read_regular(folder / KINDS["tail"]))
             # Both have "phases": those that count, and the share of each in the risk.
             data = tail | data | {"phases": tail["phases"], "in_phases": data["phases"]}
         digest = _digest(data["manifest"]["scenario"])

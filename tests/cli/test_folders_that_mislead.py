@@ -1,0 +1,112 @@
+"""Folders of runs in which something else stands than was written: a refusal, and no harm done."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+from cgrisk.cli import main
+from tests.run_cases import quickly, reseal, reseal_file
+
+
+@pytest.fixture
+def run(small_runs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    quickly(monkeypatch)
+    return Path(shutil.copytree(small_runs / "whole", tmp_path / "run"))
+
+
+@pytest.mark.parametrize("name", ["manifest.json", "inputs.json", "samples/00000000.parquet"])
+def test_a_pipe_is_not_waited_for(run: Path, name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    (run / name).unlink()
+    os.mkfifo(run / name)
+    assert main(["rerun", str(run)]) == 1
+    assert name.split("/", maxsplit=1)[0] in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "told"),
+    [
+        ("flown", 0, "'flown' of a run"),
+        ("flown", -5, "'flown' of a run"),
+        ("flown", 10**12, "'flown' of a run"),
+        ("flights", 2**40, "'flights' from 1 to"),
+        ("seed", -1, "'seed' from 0 to"),
+        ("seed", 2**70, "'seed' from 0 to"),
+        ("block", 7, "'block' from 4096 to 4096"),
+        ("confidence", 2.0, "'confidence' from"),
+        ("reached", {"aft": "many"}, "'reached' of a run"),
+        ("files", {"inputs.json": 7}, "'files' of a run"),
+        ("files", {"a\0b": "00"}, "no regular file"),
+        ("seconds", {"flights": "x"}, "'seconds' of a run"),
+        ("format", "9" * 5_000, "..."),
+    ],
+)
+def test_figures_no_run_has_are_refused_whatever_the_seal(
+    run: Path, key: str, value: object, told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    reseal(run / "manifest.json", lambda data: data.update({key: value}))
+    assert main(["rerun", str(run)]) == 1
+    message = capsys.readouterr().err
+    assert told in message
+    assert len(message) < 600
+
+
+@pytest.mark.parametrize("text", ["[" * 200_000, '{"a":' * 200_000, "NaN", "[NaN]", "1" * 9_000])
+def test_a_manifest_of_monstrous_json_is_refused(
+    run: Path, text: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (run / "manifest.json").write_text(text)
+    assert main(["rerun", str(run)]) == 1
+    assert "expected JSON" in capsys.readouterr().err
+
+
+def test_a_segment_that_is_none_is_told_by_every_command(
+    run: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (run / "blocks" / "00000000.segment").write_bytes(b"")
+    reseal_file(run, "blocks/00000000.segment")
+    assert main(["report", str(run), "--html-only", "--alone"]) == 1
+    assert "expected blocks and tables of the form" in capsys.readouterr().err
+    for words in (["rerun", str(run)], ["compare", str(run), str(run)], ["replay", str(run)]):
+        assert main(words) == 1
+        assert "expected segments as they were written" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("content", [b"", b"a,b\n1,2\n", b"\xff\xff"])
+@pytest.mark.parametrize("name", ["excess_quantiles", "leave_envelope"])
+def test_a_table_of_another_form_is_told(
+    run: Path, name: str, content: bytes, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (run / "summaries" / f"{name}.csv").write_bytes(content)
+    reseal_file(run, f"summaries/{name}.csv")
+    assert main(["report", str(run), "--html-only", "--alone"]) == 1
+    message = capsys.readouterr().err
+    assert "expected blocks and tables of the form" in message or "as it was written" in message
+
+
+@pytest.mark.parametrize("name", ["blocks", "samples", "summaries", "charts"])
+def test_a_link_does_not_lead_what_is_written_out_of_the_folder(
+    run: Path, name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "kept").write_text("kept")
+    (run / "manifest.json").unlink()
+    shutil.rmtree(run / name, ignore_errors=True)
+    (run / name).symlink_to(tmp_path / "other")
+    assert main(["run", "--resume", "--out", str(run)]) == 1
+    assert "a folder of the run's own; got a link" in capsys.readouterr().err
+    assert [path.name for path in (tmp_path / "other").iterdir()] == ["kept"]
+
+
+@pytest.mark.parametrize("name", [".lock-owner", "manifest.json.partial", "inputs.json.partial"])
+def test_a_link_in_the_place_of_a_file_is_not_written_through(
+    run: Path, name: str, tmp_path: Path
+) -> None:
+    (tmp_path / "outside").write_text("must stay")
+    (run / "manifest.json").unlink()
+    (run / name).symlink_to(tmp_path / "outside")
+    assert main(["run", "--resume", "--jobs", "1", "--out", str(run)]) == 0
+    assert (tmp_path / "outside").read_text() == "must stay"
