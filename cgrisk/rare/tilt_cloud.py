@@ -26,7 +26,7 @@ __all__ = ["tilted_cloud"]
 Floats = NDArray[np.float64]
 
 #: Flights kept of each band and batch.
-_KEEP: Final = 20
+_KEEP: Final = 5
 
 
 def tilted_cloud(tail: TiltedTail) -> Cloud:

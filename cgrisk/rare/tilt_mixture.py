@@ -48,9 +48,11 @@ _BEHIND: Final = 0.5
 #: Share of the flights that is dealt out evenly, so that what the pilot missed is seen as well.
 _EVEN: Final = 0.3
 _TURNS: Final = 200
-#: On the flights that the pilot asks for, and on those that half of these ask for: where tilting
+#: Room on the flights that the pilot asks for, and on those that the flights ask for: where tilting
 #: leans all that varies; elsewhere, where few flights show too little of how weights scatter.
 _ROOM, _ROOM_MOVING = (1.5, 1.5), (4.0, 2.0)
+#: Flights of the first step at most, since a pilot's doubt can be great; what a step may multiply.
+_FIRST, _GROWTH = 20_000.0, 4.0
 #: Flights worth one flight, below which nothing is judged by the mean of the weights.
 _SAME: Final = 1e-12
 
@@ -268,7 +270,9 @@ def fly_mixture(
     seed: int,
     most: int,
 ) -> tuple[Round, ...]:
-    """Fly all strengths in two steps: half of what the pilot asks for, with room, then the rest.
+    """Fly all strengths, first half of what the pilot asks for, then what the flights ask for.
+
+    As long as their scatter asks for more, with room, up to four times as many are flown.
 
     Parameters
     ----------
@@ -296,16 +300,21 @@ def fly_mixture(
         strength = float(mixture.strengths[rung])
         return leaner.fly(strength, own, BATCHES * first, BATCHES * (last - first))
 
-    size = batches(0.5 * room[0] * wanted)
+    size = batches(min(0.5 * room[0] * wanted, _FIRST))
     done = [fly(rung, 0, size[rung]) for rung in rungs]
-    found = [_round(mixture, rung, seed, size[rung], done[rung]) for rung in rungs]
-    needed = _needed(found, thresholds, relative_error)
-    more = batches(room[1] * needed * sum(size) * BATCHES)
-    more = [max(pair) for pair in zip(size, more, strict=True)]
-    for rung in rungs:
-        if more[rung] > size[rung]:
-            done[rung] = Leaned.joined([done[rung], fly(rung, size[rung], more[rung])])
-    return tuple(_round(mixture, rung, seed, more[rung], done[rung]) for rung in rungs)
+    while True:
+        found = [_round(mixture, rung, seed, size[rung], done[rung]) for rung in rungs]
+        factor = min(room[1] * _needed(found, thresholds, relative_error), _GROWTH)
+        more = [max(pair) for pair in zip(size, batches(factor * sum(size) * BATCHES), strict=True)]
+        if factor <= 1.0 or more == size:
+            return tuple(found)
+        done = [
+            Leaned.joined([done[rung], fly(rung, size[rung], more[rung])])
+            if more[rung] > size[rung]
+            else done[rung]
+            for rung in rungs
+        ]
+        size = more
 
 
 def _round(mixture: Mixture, rung: int, seed: int, batch: int, flown: Leaned) -> Round:

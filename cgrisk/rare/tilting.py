@@ -234,11 +234,11 @@ def fly_tilted(
 ) -> TiltedTail:
     """Return the chances that a score exceeds thresholds, by importance sampling.
 
-    All strengths tell of every threshold. The number of flights is fixed in two steps: 20 batches
-    of half of what the pilot saw would do, then as many more as the scatter of those asks for.
-    (That leaves a bias of the order of one over the flights.) Warnings say where weights are worth
-    few flights, where one flight carries much of the weight, and where the mean of all weights is
-    more than 5 standard errors from 1.
+    All strengths tell of every threshold. Flights are flown in 20 batches, first half of what the
+    pilot saw would do, then as many more as the scatter of those asks for, with room, until it asks
+    for none. (That leaves a bias of the order of one over the flights.) Warnings say where weights
+    are worth few flights, where one flight carries much of the weight, and where the mean of all
+    weights is more than 5 standard errors from 1.
 
     Parameters
     ----------
@@ -251,7 +251,8 @@ def fly_tilted(
     seed : int
         Resolved seed; the same one gives the same bits whatever ``jobs``.
     relative_error : float or float64 array, shape (n,)
-        Standard error over estimate, asked for at each threshold; one may hold for all.
+        Standard error over estimate, asked for at each threshold; one may hold for all. Infinite
+        where none is asked for: what the flights for the others tell is told.
     most_flights : int
         Flights at most, pilots included; at least 20,000.
     confidence : float
@@ -289,6 +290,7 @@ def fly_tilted(
             most_flights,
             "Allow so many, or use another method.",
         )
+    wanted = np.isfinite(asked)
     climbed: list[_Climbed] = []
     for stratum in strata:
         own = derived_seed(seed, stratum.name)
@@ -297,9 +299,9 @@ def fly_tilted(
         leaner = Leaner(aim, jobs=jobs, meter=meter)
         most = most_flights // (2 * len(strata))
         climbed.append(
-            _Climbed(stratum, leaner, climb(leaner, thresholds, seed=own, most=most), own)
+            _Climbed(stratum, leaner, climb(leaner, thresholds[wanted], seed=own, most=most), own)
         )
-    flown = _fly_all(climbed, thresholds, asked, most_flights, meter)
+    flown = _fly_all(climbed, thresholds[wanted], asked[wanted], most_flights, meter)
     told = [(s.stratum.probability, s.rounds) for s in flown]
     reached = np.array([c.pilot.reached(thresholds) for c in climbed])
     # A stratum that does not come so far has no part there.
@@ -312,7 +314,7 @@ def fly_tilted(
     seen = [found for found in answers if not math.isnan(found.estimate)]
     warnings: list[str] = []
     for found, x, error in zip(answers, thresholds, asked, strict=True):
-        if not math.isnan(found.estimate):
+        if not math.isnan(found.estimate) and math.isfinite(error):
             warnings += _doubts(found, f"Above {x:g} {score.unit}", float(error))
     judged = [
         off_one(sum((r.replicates(-math.inf) for r in s.rounds), np.zeros((BATCHES, 1))))
@@ -324,7 +326,11 @@ def fly_tilted(
             f"The mean of all weights is {abs(farthest):.1f} standard errors from 1, which it "
             "should be: do not trust these estimates; check with splitting."
         )
-    lost = [x for x, found in zip(thresholds, answers, strict=True) if math.isnan(found.estimate)]
+    lost = [
+        x
+        for x, found, error in zip(thresholds, answers, asked, strict=True)
+        if math.isnan(found.estimate) and math.isfinite(error)
+    ]
     if lost:
         warnings.append(
             f"No tilt brought enough flights above {', '.join(f'{x:g}' for x in lost)} "
@@ -419,8 +425,13 @@ def _check(
     rising = bool((np.diff(thresholds) > 0.0).all()) and bool(np.isfinite(thresholds).all())
     if thresholds.size == 0 or not rising:
         raise _fail("thresholds", "at least one number, rising", thresholds.tolist())
-    if not ((relative_error > 0.0) & (relative_error < 1.0)).all():
-        raise _fail("relative_error", "numbers between 0 and 1", relative_error.tolist())
+    asked = np.isfinite(relative_error)
+    if not ((relative_error > 0.0) & ((relative_error < 1.0) | ~asked)).all() or not asked.any():
+        raise _fail(
+            "relative_error",
+            "numbers between 0 and 1, infinite where none is asked for",
+            relative_error.tolist(),
+        )
     if not 0.0 < confidence < 1.0:
         raise _fail("confidence", "a number between 0 and 1", confidence)
     if most_flights < LEAST_TILTED:
