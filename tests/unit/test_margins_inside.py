@@ -50,6 +50,8 @@ def falls(seed: int, count: int = 200) -> list[Fall]:
         inside = m1 + (m0 - m1) * rng.uniform(0.1, 0.9)
         mu, slope = -rng.uniform(0.5, 4.0), rng.uniform(1e-5, 1e-3)
         out.append(Fall(m0, m1, inside, mu, rng.uniform(10.0, 20.0), slope))
+    # The law knows no unit: less than a kilogram, in less than a second.
+    out.append(Fall(0.9, 0.5, 0.7, -0.5, 15.0, 0.5))
     return out
 
 
