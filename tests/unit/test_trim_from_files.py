@@ -158,7 +158,8 @@ def test_the_stabilizer_is_read_in_radians() -> None:
 
 
 @pytest.mark.parametrize(
-    ("units", "rounded"), [(0.14, 0.1), (0.15, 0.2), (-0.15, -0.2), (-0.14, -0.1), (5.0, 5.0)]
+    ("units", "rounded"),
+    [(0.14, 0.1), (0.149999, 0.1), (0.15, 0.2), (-0.15, -0.2), (-0.14, -0.1), (5.0, 5.0)],
 )
 def test_a_setting_is_rounded_half_away_from_zero(units: float, rounded: float) -> None:
     assert UNKNOWN_STABILIZER.rounded(units) == rounded
