@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import asdict, replace
-from math import radians
+from math import inf, radians
 from typing import Any
 
+import numpy as np
 import pytest
 
-from cgrisk.aircraft.stabilizer import UNKNOWN_STABILIZER, trim_settings_of
+from cgrisk.aircraft.stabilizer import UNKNOWN_STABILIZER, table_setting, trim_settings_of
 from cgrisk.aircraft.trim import Aerodynamics, aerodynamics_of
+from cgrisk.scenario.aerodynamics_file import TrimTable
 from tests.aircraft_cases import shipped_scenario, small_aircraft
 from tests.trim_cases import shipped_aerodynamics
 
@@ -164,3 +166,43 @@ def test_the_stabilizer_is_read_in_radians() -> None:
 def test_a_setting_is_rounded_half_away_from_zero(units: float, rounded: float) -> None:
     assert UNKNOWN_STABILIZER.rounded(units) == rounded
     assert replace(UNKNOWN_STABILIZER, step=0.0).rounded(units) == units
+
+
+def test_a_stabilizer_of_which_nothing_is_known_stops_nowhere() -> None:
+    assert UNKNOWN_STABILIZER.nose_up_stop_rad == -inf
+    assert UNKNOWN_STABILIZER.nose_down_stop_rad == inf
+    assert UNKNOWN_STABILIZER.rate_flaps_up_radps == inf
+    assert UNKNOWN_STABILIZER.rate_flaps_down_radps == inf
+    assert UNKNOWN_STABILIZER.step == 0.1
+
+
+@pytest.mark.parametrize(
+    ("points", "readings"),
+    [
+        # One mass: straight between the CGs and beyond, whatever the mass.
+        (
+            [[6e4, 20.0, 5.0], [6e4, 30.0, 4.0], [6e4, 40.0, 3.5]],
+            {(6e4, 20.0): 5.0, (7e4, 25.0): 4.5, (5e4, 15.0): 5.5, (6e4, 60.0): 2.5},
+        ),
+        # One CG.
+        (
+            [[6e4, 20.0, 5.0], [7e4, 20.0, 6.0]],
+            {(6.5e4, 20.0): 5.5, (8e4, 50.0): 7.0, (5.5e4, 0.0): 4.5},
+        ),
+        # A grid: the plane 5 + (m - 60,000) / 10,000 - (h - 20) / 10, and beyond it too.
+        (
+            [[6e4, 20.0, 5.0], [6e4, 30.0, 4.0], [7e4, 20.0, 6.0], [7e4, 30.0, 5.0]],
+            {(6.5e4, 25.0): 5.0, (7e4, 30.0): 5.0, (8e4, 20.0): 7.0, (6e4, 10.0): 6.0},
+        ),
+    ],
+    ids=["one mass", "one CG", "grid"],
+)
+def test_a_trim_table_is_read_straight_between_its_points_and_beyond(
+    points: list[list[float]], readings: dict[tuple[float, float], float]
+) -> None:
+    table = TrimTable.model_validate({"flaps": "out", "points": points})
+    for (mass, cg), units in readings.items():
+        assert float(table_setting(table, mass_kg=mass, cg_pct_mac=cg)) == pytest.approx(units)
+    masses, cgs = np.array(list(readings)).T
+    together = table_setting(table, mass_kg=masses, cg_pct_mac=cgs)
+    assert together.tolist() == pytest.approx(list(readings.values()))
