@@ -182,7 +182,13 @@ def test_a_stabilizer_of_which_nothing_is_known_stops_nowhere() -> None:
         # One mass: straight between the CGs and beyond, whatever the mass.
         (
             [[6e4, 20.0, 5.0], [6e4, 30.0, 4.0], [6e4, 40.0, 3.5]],
-            {(6e4, 20.0): 5.0, (7e4, 25.0): 4.5, (5e4, 15.0): 5.5, (6e4, 60.0): 2.5},
+            {
+                (6e4, 20.0): 5.0,
+                (7e4, 25.0): 4.5,
+                (6e4, 35.0): 3.75,
+                (5e4, 15.0): 5.5,
+                (6e4, 60.0): 2.5,
+            },
         ),
         # One CG.
         (
