@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from cgrisk.aircraft.rotation import Rotation, rotation_of
 from cgrisk.aircraft.stabilizer import UNKNOWN_STABILIZER, table_setting, trim_settings_of
 from cgrisk.aircraft.trim import Aerodynamics, aerodynamics_of
 from cgrisk.scenario.aerodynamics_file import TrimTable
@@ -212,3 +213,58 @@ def test_a_trim_table_is_read_straight_between_its_points_and_beyond(
     masses, cgs = np.array(list(readings)).T
     together = table_setting(table, mass_kg=masses, cg_pct_mac=cgs)
     assert together.tolist() == pytest.approx(list(readings.values()))
+
+
+RUN: dict[str, Any] = {
+    "main_gear": 54.0,
+    "wheelbase": 5.5,
+    "pitch_inertia": 9e4,
+    "cg_height": 1.6,
+    "thrust_height": 1.9,
+    "drag_height": 1.7,
+    "thrust": 30.0,
+}
+
+
+def test_the_ground_run_is_read_figure_by_figure() -> None:
+    assert rotation_of(small_aircraft(aerodynamics=DATA)) is None
+    assert rotation_of(small_aircraft(ground_run=RUN)) is None
+    plain = rotation_of(small_aircraft(aerodynamics=DATA, ground_run=RUN))
+    assert plain is not None
+    wanted = Rotation(
+        main_gear_h=0.54,
+        wheelbase_m=5.5,
+        cg_height_m=1.6,
+        thrust_height_m=1.9,
+        drag_height_m=1.7,
+        friction=0.02,
+        pitch_inertia=9e4,
+        drag_zero=0.02,
+        drag_induced=0.043,
+    )
+    # What a file leaves out is what Python leaves out.
+    assert asdict(plain) == pytest.approx(asdict(wanted), rel=1e-15)
+    others = (wanted.ground_slope, wanted.ground_downwash, wanted.pitch_attitude)
+    assert others == (1.05, 0.55, 0.0)
+    assert (wanted.tail_lift_least, wanted.tail_lift_greatest) == (-1.15, 1.05)
+    told = {
+        "friction": 0.03,
+        "ground_lift": 1.1,
+        "ground_downwash": 0.6,
+        "pitch_attitude": 2.0,
+        "tail_lift_least": -1.3,
+        "tail_lift_greatest": 0.9,
+    }
+    drag = {"drag_zero": 0.025, "drag_induced": 0.05}
+    found = rotation_of(small_aircraft(aerodynamics=DATA | drag, ground_run=RUN | told))
+    assert found == replace(
+        wanted,
+        friction=0.03,
+        drag_zero=0.025,
+        drag_induced=0.05,
+        ground_slope=1.1,
+        ground_downwash=0.6,
+        pitch_attitude=radians(2.0),
+        tail_lift_least=-1.3,
+        tail_lift_greatest=0.9,
+    )
