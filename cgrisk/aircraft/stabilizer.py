@@ -63,7 +63,8 @@ class TrimSettings:
         """Return a setting rounded to the load sheet's step, halves away from zero."""
         if self.step == 0.0:
             return units
-        steps = math.floor(abs(units) / self.step + 0.5)
+        # As the lines of the load sheet: 0.15 / 0.1 comes out below one and a half.
+        steps = math.floor(abs(units) / self.step + 0.5 + 1e-9)
         return round(math.copysign(steps * self.step, units), 9)
 
 

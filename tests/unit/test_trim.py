@@ -19,6 +19,7 @@ from cgrisk.aircraft.trim import (
     elevator_to_hold,
     lift_coefficient,
     mach_factor,
+    manoeuvre_distance,
     neutral_point,
     setting_slope,
     stabilizer_to_trim,
@@ -379,3 +380,17 @@ def test_derivative_form_agrees_with_the_balance() -> None:
             )
             moved = replace(state, h=state.h + dh)
             assert setting == pytest.approx(float(stabilizer_to_trim(AERO, moved)), abs=1e-9)
+
+
+def test_distance_of_the_manoeuvre_point_by_hand() -> None:
+    """rho S l_h eta V_H a_h / (2 m) at sea level: 1.225 x 125 x 17.5 x 0.9 x 1.1 x 3.5 / 120,000.
+
+    Tail volume 33 x 17.5 / (125 x 4.2) = 1.1.
+    """
+    by_hand = 1.225 * 125.0 * 17.5 * 0.9 * 1.1 * 3.5 / 120_000.0
+    found = manoeuvre_distance(AERO, mass_kg=60_000.0, altitude_m=0.0, mach=0.0)
+    assert float(found) == pytest.approx(by_hand, rel=1e-4)  # density of the standard air
+    assert 0.05 < by_hand < 0.08
+    lighter = manoeuvre_distance(AERO, mass_kg=[30_000.0, 60_000.0], altitude_m=0.0, mach=0.76)
+    assert lighter[0] == pytest.approx(2.0 * lighter[1], rel=1e-14)
+    assert lighter[1] / found == pytest.approx(float(mach_factor(AERO, 0.76)), rel=1e-14)
