@@ -35,9 +35,9 @@ METHODS: Final = ("auto", "counting", "splitting", "kill-rule", "tilting", "exac
 #: Flights that tilting takes for 10 % along a whole curve where nobody moves and seats are alike
 #: (measured: a pilot of up to 8,000, 400 to 1,500 for each strength).
 _TILTED: Final = 20_000.0
-#: Elsewhere, from so many flights of the other methods on, a pilot of its own tells; the rest of the
-#: curve takes as much again.
-_WORTH_A_PROBE, _WHOLE_CURVE = 40_000.0, 2.0
+#: Elsewhere a pilot of its own tells, from so many flights of counting on and of the best other
+#: method; the rest of the curve takes as much again.
+_WORTH_A_PROBE, _WHOLE_CURVE = (300_000.0, 40_000.0), 2.0
 #: Where people move, splitting takes so many times the flights it was tuned on (measured on the
 #: shipped single aisle: where 10 % were asked for, 18 % were reached at 1e-5, 25 % at 1e-6).
 _MOVED: Final = 4.0
@@ -94,7 +94,8 @@ def _tilting_flights(question: Question, pilot: Pilot, least: float, meter: Mete
     error = question.relative_error
     if _as_counted_out(question):
         return _TILTED * (0.1 / min(error, 0.1)) ** 2
-    if least < _WORTH_A_PROBE:
+    counting = flights_to_count(question.target, relative_error=error)
+    if counting < _WORTH_A_PROBE[0] or least < _WORTH_A_PROBE[1]:
         return math.inf
     at = pilot.threshold(question.target)
     given = pilot.by_stratum(np.array([at]))[:, 0]

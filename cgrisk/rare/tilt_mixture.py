@@ -53,6 +53,9 @@ _TURNS: Final = 200
 _ROOM, _ROOM_MOVING = (1.5, 1.5), (4.0, 2.0)
 #: Flights of the first step at most, since a pilot's doubt can be great; what a step may multiply.
 _FIRST, _GROWTH = 20_000.0, 4.0
+#: Times what the pilot asked for after which more flights are not worth while: weights scatter too
+#: much for this method, which is then told.
+_HOPELESS: Final = 20.0
 #: Flights worth one flight, below which nothing is judged by the mean of the weights.
 _SAME: Final = 1e-12
 
@@ -288,6 +291,7 @@ def fly_mixture(
     rungs = range(mixture.strengths.size)
     room = _ROOM if leans_all(leaner.aim.model) else _ROOM_MOVING
     per_batch = mixture.share / BATCHES
+    most = min(most, int(_FIRST + _HOPELESS * wanted))
 
     def batches(flights: float) -> list[int]:
         found = [max(1, math.ceil(flights * part - 1e-9)) for part in per_batch]
