@@ -305,6 +305,7 @@ def fly_mixture(
         return leaner.fly(strength, own, BATCHES * first, BATCHES * (last - first))
 
     size = batches(min(0.5 * room[0] * wanted, _FIRST))
+    leaner.meter.begin("tilting", expected=BATCHES * sum(size))
     done = [fly(rung, 0, size[rung]) for rung in rungs]
     while True:
         found = [_round(mixture, rung, seed, size[rung], done[rung]) for rung in rungs]
@@ -312,6 +313,7 @@ def fly_mixture(
         more = [max(pair) for pair in zip(size, batches(factor * sum(size) * BATCHES), strict=True)]
         if factor <= 1.0 or more == size:
             return tuple(found)
+        leaner.meter.begin("tilting", expected=BATCHES * (sum(more) - sum(size)))
         done = [
             Leaned.joined([done[rung], fly(rung, size[rung], more[rung])])
             if more[rung] > size[rung]

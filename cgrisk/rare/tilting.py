@@ -301,14 +301,13 @@ def fly_tilted(
         climbed.append(
             _Climbed(stratum, leaner, climb(leaner, thresholds[wanted], seed=own, most=most), own)
         )
-    flown = _fly_all(climbed, thresholds[wanted], asked[wanted], most_flights, meter)
+    flown = _fly_all(climbed, thresholds[wanted], asked[wanted], most_flights)
     told = [(s.stratum.probability, s.rounds) for s in flown]
     reached = np.array([c.pilot.reached(thresholds) for c in climbed])
-    # A stratum that does not come so far has no part there.
-    somewhere: NDArray[np.bool_] = np.any(reached, axis=0).reshape(-1)
+    everywhere: NDArray[np.bool_] = np.all(reached, axis=0).reshape(-1)
     answers = [
         _answer(told, float(x), confidence) if there else _Answer(*_UNKNOWN)
-        for x, there in zip(thresholds, somewhere, strict=True)
+        for x, there in zip(thresholds, everywhere, strict=True)
     ]
     pilots = sum(c.leaner.aim.flights + c.pilot.flights for c in climbed)
     seen = [found for found in answers if not math.isnan(found.estimate)]
@@ -370,7 +369,7 @@ class _Climbed:
 
 
 def _fly_all(
-    climbed: list[_Climbed], thresholds: Floats, asked: Floats, most_flights: int, meter: Meter
+    climbed: list[_Climbed], thresholds: Floats, asked: Floats, most_flights: int
 ) -> tuple[TiltedStratum, ...]:
     """Fly the strengths of every stratum."""
     errors = _errors(climbed, thresholds, asked)
@@ -379,7 +378,6 @@ def _fly_all(
     ]
     total = sum(wanted for _, wanted in planned)
     left = most_flights - sum(c.leaner.aim.flights + c.pilot.flights for c in climbed)
-    meter.begin("tilting", expected=int(min(total, left)))
     return tuple(
         TiltedStratum(
             c.stratum,
