@@ -84,6 +84,17 @@ def paths_of(data: Any, path: KeyPath = ()) -> list[KeyPath]:
     return [path, *below] if path else below
 
 
+def holder_of(data: Any, path: KeyPath) -> Any:
+    """Return the table or list that holds a value; None where an earlier change took it away."""
+    try:
+        for key in path[:-1]:
+            data = data[key]
+        data[path[-1]]
+    except (KeyError, IndexError, TypeError):
+        return None
+    return data
+
+
 def change(draw: st.DrawFn, holder: Any, key: str | int) -> None:
     """Replace, scale, take away, double or copy what a key holds, or put a key beside it."""
     old = holder[key]

@@ -14,7 +14,7 @@ from cgrisk.scenario import Scenario, load_scenario
 from cgrisk.scenario.locate import KeyPath
 from cgrisk.scenario.seats import expand_seats
 from tests.flight_cases import SHIPPED, shipped_scenario
-from tests.fuzz_cases import change, hostile, is_figure, paths_of
+from tests.fuzz_cases import change, holder_of, hostile, is_figure, paths_of
 from tests.scenario_cases import MODELS, shipped_text, toml_text, write_scenario
 
 RAW = {name: tomllib.loads(shipped_text(name)) for name in MODELS}
@@ -122,13 +122,10 @@ def changed_policies(draw: st.DrawFn) -> str:
     data = copy.deepcopy(POLICIES)
     for _ in range(draw(st.integers(1, 3))):
         path = draw(st.sampled_from(POLICY_PATHS))
-        holder: Any = data
-        try:
-            for key in path[:-1]:
-                holder = holder[key]
-            old = holder[path[-1]]
-        except (KeyError, IndexError, TypeError):
+        holder = holder_of(data, path)
+        if holder is None:
             continue
+        old = holder[path[-1]]
         if isinstance(old, str) and draw(st.booleans()):
             holder[path[-1]] = draw(hostile)
         elif isinstance(old, int | float) and not isinstance(old, bool) and draw(st.booleans()):

@@ -15,7 +15,7 @@ from hypothesis import event
 from hypothesis import strategies as st
 
 from cgrisk.cli import main
-from tests.fuzz_cases import change, paths_of, snapshot, torn_bytes
+from tests.fuzz_cases import change, holder_of, paths_of, snapshot, torn_bytes
 from tests.run_cases import reseal, reseal_file
 
 COMMANDS = ("rerun", "compare", "report", "replay", "resume")
@@ -68,14 +68,8 @@ def sealed_anew(draw: Callable[[Any], Any], data: dict[str, Any]) -> None:
     paths = paths_of(head) if draw(st.integers(0, 3)) else paths_of(data)
     for _ in range(draw(st.integers(1, 2))):
         path = draw(st.sampled_from(paths))
-        holder: Any = data
-        try:
-            for key in path[:-1]:
-                holder = holder[key]
-            holder[path[-1]]
-        except (KeyError, IndexError, TypeError):
-            continue
-        if not isinstance(holder, str):
+        holder = holder_of(data, path)
+        if holder is not None and not isinstance(holder, str):
             if draw(st.integers(0, 2)) == 0:
                 holder[path[-1]] = draw(st.sampled_from(ODD))
             else:
