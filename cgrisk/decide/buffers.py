@@ -8,9 +8,10 @@ confidence bound; then how much further it lies at the upper end of the assumpti
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from itertools import pairwise
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -46,6 +47,9 @@ from cgrisk.scenario import Scenario
 __all__ = ["BUFFER_GROUPS", "Buffer", "BufferAsk", "Buffers", "default_masses", "find_buffers"]
 
 Floats = NDArray[np.float64]
+#: Side, group of phases, zero-fuel mass (kg).
+_Key = tuple[str, str, float]
+_T = TypeVar("_T")
 
 #: The curve goes this much deeper than the risk, so that its upper bound is within it.
 _DEEPER: Final = 0.05
@@ -57,9 +61,11 @@ _BETWEEN: Final = 3
 _CLOUD_PARTICLES: Final = 300
 
 
-class _Found(NamedTuple):
-    """What is flown again under other assumptions, and by which levels."""
+class _Part(NamedTuple):
+    """A buffer, its question, and what is flown again under other assumptions, by which levels."""
 
+    buffer: Buffer
+    question: Question
     cloud: Cloud
     pilot: Pilot
 
@@ -127,47 +133,52 @@ def _search_seed(ask: BufferAsk) -> int:
     return derived_seed(ask.seed, "worst load")
 
 
-def _measured_between(
-    ask: BufferAsk, meter: Meter
-) -> list[tuple[float, float, float, dict[tuple[str, str], float]]]:
-    """Return (mass before, mass, mass after, measures) at masses between those asked for."""
+#: Measures of the candidates at masses, by mass, then side and group.
+_Measures = dict[float, dict[tuple[str, str], Floats]]
+
+
+def _masses_between(ask: BufferAsk) -> dict[float, tuple[float, float]]:
+    """Return masses between those asked for, with the two about each."""
+    return {
+        mass: (low, high)
+        for low, high in pairwise(ask.masses_kg)
+        for mass in np.linspace(low, high, _BETWEEN + 2)[1:-1].tolist()
+    }
+
+
+def _measured(ask: BufferAsk, masses: Iterable[float], meter: Meter) -> _Measures:
+    """Return how far the candidates' loads stray at masses."""
     places = tuple((side, group) for side in SIDES for group in ask.groups)
-    found = []
-    for low, high in pairwise(ask.masses_kg):
-        for mass in np.linspace(low, high, _BETWEEN + 2)[1:-1].tolist():
-            measures = load_measures(
-                ask.scenario,
-                mass_kg=mass,
-                places=places,
-                seed=_search_seed(ask),
-                counts=ask.counts,
-                jobs=ask.jobs,
-                meter=meter,
-            )
-            found.append((low, mass, high, measures))
-    return found
+    return {
+        mass: load_measures(
+            ask.scenario,
+            mass_kg=mass,
+            places=places,
+            seed=_search_seed(ask),
+            counts=ask.counts,
+            jobs=ask.jobs,
+            meter=meter,
+        )
+        for mass in masses
+    }
 
 
-def _humps(
-    between: list[tuple[float, float, float, dict[tuple[str, str], float]]],
-    at: dict[float, float],
-    place: tuple[str, str],
-) -> list[float]:
+def _humps(ask: BufferAsk, measures: _Measures, place: tuple[str, str]) -> list[float]:
     """Return the masses at which the load strays further than at both masses asked for about it.
 
-    ``at`` holds the measures at the masses asked for. One mass between each two of them at most.
+    One mass between each two of them at most.
     """
     worst: dict[float, tuple[float, float]] = {}
-    for low, mass, high, measures in between:
-        value = measures[place]
-        if value > max(at[low], at[high], worst.get(low, (-math.inf, 0.0))[0]):
+    for mass, (low, high) in _masses_between(ask).items():
+        value, *about = (float(measures[m][place].max()) for m in (mass, low, high))
+        if value > max(*about, worst.get(low, (-math.inf, 0.0))[0]):
             worst[low] = (value, mass)
     return [mass for _, mass in worst.values()]
 
 
 def _one(
-    ask: BufferAsk, *, side: str, group: str, mass_kg: float, meter: Meter
-) -> tuple[Buffer, Question, _Found]:
+    ask: BufferAsk, *, side: str, group: str, mass_kg: float, measures: _Measures, meter: Meter
+) -> _Part:
     load = worst_load(
         ask.scenario,
         mass_kg=mass_kg,
@@ -175,6 +186,7 @@ def _one(
         group=group,
         seed=_search_seed(ask),
         counts=ask.counts,
+        measures=measures[mass_kg][(side, group)],
         jobs=ask.jobs,
         meter=meter,
     )
@@ -212,15 +224,14 @@ def _one(
         flights=flown + more,
         notes=found.notes,
     )
-    return buffer, question, _Found(cloud, found.pilot)
+    return _Part(buffer, question, cloud, found.pilot)
 
 
-def _assumed(
-    ask: BufferAsk, buffer: Buffer, question: Question, found: _Found, *, meter: Meter
-) -> tuple[AssumedDistance, int]:
+def _assumed(ask: BufferAsk, part: _Part, *, meter: Meter) -> tuple[AssumedDistance, int]:
     """Return the distance (kg m) that the assumptions add to a buffer, and flights flown."""
+    buffer, question = part.buffer, replace(part.question, jobs=ask.jobs)
     strata = strata_of(question.model)
-    cloud, flown = wide_cloud(question, cloud=found.cloud, strata=strata, meter=meter)
+    cloud, flown = wide_cloud(question, cloud=part.cloud, strata=strata, meter=meter)
     scale = zero_fuel_scale(question.model)
     level = buffer.estimate_kgm / scale
     reach = max(abs(level), 1.0)
@@ -232,45 +243,52 @@ def _assumed(
         cloud=cloud,
         thresholds=thresholds,
         draws=ask.draws,
-        pilot=found.pilot,
+        pilot=part.pilot,
         meter=meter,
     )
     distance = assumed_distance(told, target=ask.each_risk)
     return AssumedDistance(distance.distance * scale, distance.probability), flown + told.flights
 
 
-def _at_place(
-    ask: BufferAsk,
-    between: list[tuple[float, float, float, dict[tuple[str, str], float]]],
-    *,
-    side: str,
-    group: str,
-    meter: Meter,
+def _heaviest_first(parts: Sequence[tuple[str, str, float]]) -> list[tuple[str, str, float]]:
+    """Return places in the order that keeps all threads busy longest.
+
+    Flights in the air take longer than take-off and landing, light aircraft longest of all: their
+    worst loads are the most uneven.
+    """
+    return sorted(parts, key=lambda part: (part[1] != "in_flight", part[2]))
+
+
+def _with_assumptions(
+    place: tuple[str, str], parts: list[_Part], told: dict[_Key, tuple[AssumedDistance, int]]
 ) -> list[Buffer]:
-    """Return the buffers of a side and group, from the lightest mass to the heaviest."""
-    parts = [_one(ask, side=side, group=group, mass_kg=mass, meter=meter) for mass in ask.masses_kg]
-    at = {b.mass_kg: max(v for _, v in b.load.by_count) for b, _, _ in parts}
-    parts += [
-        _one(ask, side=side, group=group, mass_kg=mass, meter=meter)
-        for mass in _humps(between, at, (side, group))
-    ]
-    parts.sort(key=lambda part: part[0].mass_kg)
-    buffers = [buffer for buffer, _, _ in parts]
-    if ask.draws == 0:
+    """Return the buffers of a side and group with what the assumptions add, by mass.
+
+    Where that was not flown, the distance at the mass with the largest bound is taken.
+    """
+    buffers = [part.buffer for part in parts]
+    if not told:
         return buffers
-    place = int(np.argmax([buffer.upper_kgm for buffer in buffers]))
-    told = {n: _assumed(ask, *parts[n], meter=meter) for n in sorted({0, place})}
-    for n, b in enumerate(buffers):
-        source = n if n in told else place
+    largest = buffers[_largest(parts)]
+    out = []
+    for b in buffers:
+        own = (*place, b.mass_kg)
+        source = own if own in told else (*place, largest.mass_kg)
         distance, flown = told[source]
-        buffers[n] = replace(
-            b,
-            assumed_kgm=distance.distance,
-            assumed_at=distance.probability,
-            assumed_from_kg=buffers[source].mass_kg,
-            flights=b.flights + (flown if n == source else 0),
+        out.append(
+            replace(
+                b,
+                assumed_kgm=distance.distance,
+                assumed_at=distance.probability,
+                assumed_from_kg=source[2],
+                flights=b.flights + (flown if source == own else 0),
+            )
         )
-    return buffers
+    return out
+
+
+def _largest(parts: list[_Part]) -> int:
+    return int(np.argmax([part.buffer.upper_kgm for part in parts]))
 
 
 def find_buffers(ask: BufferAsk, *, meter: Meter | None = None) -> Buffers:
@@ -294,12 +312,38 @@ def find_buffers(ask: BufferAsk, *, meter: Meter | None = None) -> Buffers:
         If a curve does not come down to the risk.
     """
     meter = Meter() if meter is None else meter
-    between = _measured_between(ask, meter)
     places = [(side, group) for side in SIDES for group in ask.groups]
-    outer, inner = shared_jobs(ask.jobs, tasks=len(places))
-    each = Parallel(n_jobs=outer, backend="threading")(
-        delayed(_at_place)(replace(ask, jobs=inner), between, side=side, group=group, meter=meter)
-        for side, group in places
+    measures = _measured(ask, (*ask.masses_kg, *_masses_between(ask)), meter)
+
+    def side_by_side(keys: Iterable[_Key], work: Callable[[BufferAsk, _Key], _T]) -> dict[_Key, _T]:
+        ordered = _heaviest_first(list(keys))
+        outer, inner = shared_jobs(ask.jobs, tasks=max(len(ordered), 1))
+        own = replace(ask, jobs=inner)
+        threads = Parallel(n_jobs=outer, backend="threading", pre_dispatch="all", batch_size=1)
+        return dict(zip(ordered, threads(delayed(work)(own, key) for key in ordered), strict=True))
+
+    def found(own: BufferAsk, key: _Key) -> _Part:
+        side, group, mass = key
+        return _one(own, side=side, group=group, mass_kg=mass, measures=measures, meter=meter)
+
+    masses = {place: (*ask.masses_kg, *_humps(ask, measures, place)) for place in places}
+    parts = side_by_side(((*place, mass) for place in places for mass in masses[place]), found)
+    by_place = {
+        place: sorted(
+            (part for key, part in parts.items() if key[:2] == place),
+            key=lambda part: part.buffer.mass_kg,
+        )
+        for place in places
+    }
+
+    def assumed(own: BufferAsk, key: _Key) -> tuple[AssumedDistance, int]:
+        return _assumed(own, parts[key], meter=meter)
+
+    asked: set[_Key] = set()
+    for place, own in by_place.items():
+        asked |= {(*place, own[n].buffer.mass_kg) for n in (0, _largest(own)) if ask.draws > 0}
+    told = side_by_side(asked, assumed)
+    buffers = tuple(
+        b for place, own in by_place.items() for b in _with_assumptions(place, own, told)
     )
-    found = tuple(buffer for buffers in each for buffer in buffers)
-    return Buffers(ask, found, prepare(ask.scenario), sum(b.flights for b in found))
+    return Buffers(ask, buffers, prepare(ask.scenario), sum(b.flights for b in buffers))

@@ -9,8 +9,9 @@ flights, whose assumptions are as the scenario has them, can put to the test.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -149,29 +150,51 @@ def _risks(
     return rows, "splitting", tail.flights
 
 
-def _loads(
-    ask: BufferAsk, loads: int, side: str, group: str, meter: Meter
-) -> list[tuple[str, LoadState]]:
+class _Load(NamedTuple):
+    """A load to be flown: a random one, or the worst one at a mass, still to be found."""
+
+    number: int
+    side: str
+    group: str
+    random: LoadState | None
+    mass_kg: float
+
+    @property
+    def kind(self) -> str:
+        return "worst" if self.random is None else "random"
+
+
+def _loads(ask: BufferAsk, loads: int, side: str, group: str) -> list[_Load]:
     """Return the loads for a side and group: random ones, then worst ones at random masses."""
     rng = generator(ask.seed, "proof loads", side, group)
-    found = [("random", random_load(ask, rng=rng)) for _ in range(loads)]
+    found = [
+        _Load(number, side, group, random_load(ask, rng=rng), math.nan) for number in range(loads)
+    ]
     # In turn between each two of the masses asked for, begun anywhere: few loads, many places.
     gaps = rng.permutation(len(ask.masses_kg) - 1)
     for number in range(loads if gaps.size else 0):
         place = int(gaps[number % gaps.size])
         mass = float(rng.uniform(ask.masses_kg[place], ask.masses_kg[place + 1]))
-        worst = worst_load(
-            ask.scenario,
-            mass_kg=mass,
-            side=side,
-            group=group,
-            seed=derived_seed(ask.seed, "proof", "worst load", str(number)),
-            counts=ask.counts,
-            jobs=ask.jobs,
-            meter=meter,
-        )
-        found.append(("worst", worst.state))
+        found.append(_Load(loads + number, side, group, None, mass))
     return found
+
+
+def _state(
+    ask: BufferAsk, load: _Load, *, loads: int, envelope: OperatorEnvelope, meter: Meter
+) -> LoadState:
+    if load.random is not None:
+        return load.random
+    worst = worst_load(
+        ask.scenario,
+        mass_kg=load.mass_kg,
+        side=load.side,
+        group=load.group,
+        seed=derived_seed(ask.seed, "proof", "worst load", str(load.number - loads)),
+        counts=ask.counts,
+        jobs=ask.jobs,
+        meter=meter,
+    )
+    return _tightest_fuel(ask, worst.state, envelope, load.side, load.group)
 
 
 def _tightest_fuel(
@@ -221,20 +244,20 @@ def prove_envelope(
     """
     meter = Meter() if meter is None else meter
     ask = buffers.ask
-    places = [(side, group) for side in SIDES for group in ask.groups]
-    count = loads * (2 if len(ask.masses_kg) > 1 else 1) * len(places)
-    outer, inner = shared_jobs(ask.jobs, tasks=len(places))
-    each = Parallel(n_jobs=outer, backend="threading")(
+    drawn = [
+        load for side in SIDES for group in ask.groups for load in _loads(ask, loads, side, group)
+    ]
+    outer, inner = shared_jobs(ask.jobs, tasks=max(len(drawn), 1))
+    each = Parallel(n_jobs=outer, backend="threading", batch_size=1)(
         delayed(_proved)(
             replace(buffers, ask=replace(ask, jobs=inner)),
             envelope,
-            side=side,
-            group=group,
+            load,
             loads=loads,
-            confidence=1.0 - (1.0 - confidence) / max(count, 1),
+            confidence=1.0 - (1.0 - confidence) / max(len(drawn), 1),
             meter=meter,
         )
-        for side, group in places
+        for load in drawn
     )
     return pd.DataFrame([row for rows in each for row in rows])
 
@@ -242,53 +265,49 @@ def prove_envelope(
 def _proved(
     buffers: Buffers,
     envelope: OperatorEnvelope,
+    load: _Load,
     *,
-    side: str,
-    group: str,
     loads: int,
     confidence: float,
     meter: Meter,
 ) -> list[dict[str, Any]]:
-    """Return the rows of a side and group."""
-    ask, rows = buffers.ask, []
-    for number, (kind, load) in enumerate(_loads(ask, loads, side, group, meter)):
-        state = load
-        if kind == "worst":
-            state = _tightest_fuel(ask, state, envelope, side, group)
-        model = prepare(scenario_with(ask.scenario, state))
-        edge = _edge_threshold(model, envelope, side=side, group=group)
-        mass = np.array([model.sheet.zero_fuel_mass_kg])
-        given_back = buffers.assumed_kgm(mass, side=side, group=group)[0]
-        edges = (edge, edge - float(given_back) / zero_fuel_scale(model))
-        found, method, flights = _risks(
-            ask,
-            model,
-            side=side,
-            group=group,
-            thresholds=edges,
-            seed=derived_seed(ask.seed, "proof", str(number), side, group),
-            confidence=confidence,
-            meter=meter,
+    """Return the rows of a load, one for each edge."""
+    ask, rows, side, group = buffers.ask, [], load.side, load.group
+    state = _state(ask, load, loads=loads, envelope=envelope, meter=meter)
+    model = prepare(scenario_with(ask.scenario, state))
+    edge = _edge_threshold(model, envelope, side=side, group=group)
+    mass = np.array([model.sheet.zero_fuel_mass_kg])
+    given_back = buffers.assumed_kgm(mass, side=side, group=group)[0]
+    edges = (edge, edge - float(given_back) / zero_fuel_scale(model))
+    found, method, flights = _risks(
+        ask,
+        model,
+        side=side,
+        group=group,
+        thresholds=edges,
+        seed=derived_seed(ask.seed, "proof", str(load.number), side, group),
+        confidence=confidence,
+        meter=meter,
+    )
+    for name, threshold, (estimate, low, high) in zip(EDGES, edges, found, strict=True):
+        rows.append(
+            {
+                "load": load.number,
+                "kind": load.kind,
+                "mass_kg": model.sheet.zero_fuel_mass_kg,
+                "passengers": state.passengers,
+                "fuel_kg": state.fuel_kg,
+                "side": side,
+                "group": group,
+                "edge": name,
+                "threshold_pct_mac": threshold,
+                "risk": ask.each_risk,
+                "estimate": estimate,
+                "low": low,
+                "high": high,
+                "over": low > ask.each_risk,
+                "method": method,
+                "flights": flights,
+            }
         )
-        for name, threshold, (estimate, low, high) in zip(EDGES, edges, found, strict=True):
-            rows.append(
-                {
-                    "load": number,
-                    "kind": kind,
-                    "mass_kg": model.sheet.zero_fuel_mass_kg,
-                    "passengers": state.passengers,
-                    "fuel_kg": state.fuel_kg,
-                    "side": side,
-                    "group": group,
-                    "edge": name,
-                    "threshold_pct_mac": threshold,
-                    "risk": ask.each_risk,
-                    "estimate": estimate,
-                    "low": low,
-                    "high": high,
-                    "over": low > ask.each_risk,
-                    "method": method,
-                    "flights": flights,
-                }
-            )
     return rows

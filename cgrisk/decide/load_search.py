@@ -29,7 +29,7 @@ __all__ = ["WorstLoad", "load_measures", "worst_load"]
 Floats = NDArray[np.float64]
 
 #: Loads of each candidate, and whole flights of those that are left.
-_LOADS, _FLIGHTS = 1500, 3000
+_LOADS, _FLIGHTS = 1500, 2000
 #: Candidates flown whole.
 _KEPT: Final = 6
 #: Fuel loads that are tried with the worst of them.
@@ -96,11 +96,12 @@ def load_measures(
     counts: int | Sequence[int] = COUNTS,
     jobs: int = -1,
     meter: Meter | None = None,
-) -> dict[tuple[str, str], float]:
-    """Return how far the load alone strays at a mass, in the worst candidate (kg m).
+) -> dict[tuple[str, str], Floats]:
+    """Return how far the load alone strays at a mass, for each candidate (kg m).
 
-    That is what :func:`worst_load` ranks its candidates by at first (the greatest value of its
-    ``by_count``): cheap enough to ask at many masses whether there is a worse one between two.
+    That is what :func:`worst_load` ranks its candidates by at first. One flown load tells it for
+    all sides and groups, and it is cheap enough to ask at many masses whether there is a worse one
+    between two.
 
     Parameters
     ----------
@@ -112,11 +113,11 @@ def load_measures(
     Returns
     -------
     dict
-        The measure of each place.
+        The measures of each place, shape (candidates,).
     """
     meter = Meter() if meter is None else meter
     candidates = states_at(scenario, mass_kg=mass_kg, counts=counts)
-    meter.begin("masses between", expected=len(candidates) * _LOADS // 6)
+    meter.begin("loads", expected=len(candidates) * _LOADS // 6)
     numbers = np.arange(_LOADS, dtype=np.uint32)
 
     def measured(state: LoadState) -> list[float]:
@@ -127,12 +128,11 @@ def load_measures(
 
     def all_measured() -> dict[str, NDArray[np.generic]]:
         threads = Parallel(n_jobs=jobs, backend="threading")
-        found = np.array(threads(delayed(measured)(state) for state, _ in candidates))
-        return {"measures": found.max(axis=0)}
+        return {"measures": np.array(threads(delayed(measured)(state) for state, _ in candidates))}
 
-    piece = f"masses between/{mass_kg!r}/{seed}/{counts!r}/{tuple(places)!r}"
-    found = meter.kept(piece, all_measured)["measures"].astype(np.float64).tolist()
-    return dict(zip(places, found, strict=True))
+    piece = f"loads/{mass_kg!r}/{seed}/{counts!r}/{tuple(places)!r}"
+    found = meter.kept(piece, all_measured)["measures"].astype(np.float64)
+    return dict(zip(places, found.T, strict=True))
 
 
 def _flight_excess(model: FlightModel, *, side: str, group: str, seed: int, flights: int) -> Floats:
@@ -151,6 +151,7 @@ def worst_load(
     group: str,
     seed: int,
     counts: int | Sequence[int] = COUNTS,
+    measures: Floats | None = None,
     jobs: int = -1,
     meter: Meter | None = None,
 ) -> WorstLoad:
@@ -171,6 +172,8 @@ def worst_load(
         All candidates fly on the same words.
     counts : int or sequence of int
         Passenger counts to choose from, or how many.
+    measures : float64 array, shape (candidates,), optional
+        Of the place, from :func:`load_measures` with the same seed and counts; flown if not given.
     jobs : int
         Threads; changes no result.
     meter : Meter, optional
@@ -200,30 +203,39 @@ def worst_load(
     threads = Parallel(n_jobs=jobs, backend="threading")
     piece = f"worst load/{side}/{group}/{mass_kg!r}/{seed}/{counts!r}"
 
-    def all_loaded() -> dict[str, NDArray[np.generic]]:
-        return {"rough": np.array(threads(delayed(loaded)(state) for state, _ in candidates))}
-
-    rough = meter.kept(piece, all_loaded)["rough"].astype(np.float64).tolist()
+    if measures is None:
+        place = (side, group)
+        measures = load_measures(
+            scenario,
+            mass_kg=mass_kg,
+            places=[place],
+            seed=seed,
+            counts=counts,
+            jobs=jobs,
+            meter=meter,
+        )[place]
+    rough = measures.tolist()
     by_count: dict[int, float] = {}
     for (state, _), value in zip(candidates, rough, strict=True):
         by_count[state.passengers] = max(value, by_count.get(state.passengers, -math.inf))
     chosen: dict[tuple[int, ...], int] = {}
-    for place in np.argsort(-np.array(rough), kind="stable"):
-        people = tuple(np.add(candidates[place][0].adults, candidates[place][0].children).tolist())
-        chosen.setdefault(people, int(place))
+    for number in np.argsort(-measures, kind="stable").tolist():
+        state = candidates[number][0]
+        people = tuple(np.add(state.adults, state.children).tolist())
+        chosen.setdefault(people, number)
         if len(chosen) == _KEPT:
             break
-    places = list(chosen.values())
+    kept = list(chosen.values())
 
     def all_flown() -> dict[str, NDArray[np.generic]]:
-        found = threads(delayed(flown)(candidates[place][0]) for place in places)
+        found = threads(delayed(flown)(candidates[number][0]) for number in kept)
         return {"measures": np.array(found)}
 
-    measures = meter.kept(f"{piece}/flown", all_flown)["measures"].astype(np.float64).tolist()
-    best = places[int(np.argmax(measures))]
+    whole = meter.kept(f"{piece}/flown", all_flown)["measures"].astype(np.float64).tolist()
+    best = kept[int(np.argmax(whole))]
     state, how = candidates[best]
     state, moved, tried = _improved(state, loaded, seats=zone_seat_counts(scenario))
-    measure = max(measures)
+    measure = max(whole)
     if moved:
         refined = flown(state)
         if refined > measure:
@@ -241,7 +253,7 @@ def worst_load(
         how=f"{how}; fuel {state.fuel_kg:,.0f} kg",
         measure_kgm=measure,
         tried=len(candidates) + tried,
-        flights=(len(candidates) + tried) * _LOADS // 6 + (len(places) + moved + _FUELS) * _FLIGHTS,
+        flights=(len(candidates) + tried) * _LOADS // 6 + (len(kept) + moved + _FUELS) * _FLIGHTS,
         by_count=tuple(sorted(by_count.items())),
     )
 

@@ -112,13 +112,20 @@ class AssumptionRange:
         return np.where(self.base > 0.0, share, np.nan)
 
 
+def _planned(scenario: Scenario) -> int:
+    """Return the passengers that are planned."""
+    return sum(zone.adults + zone.children for zone in scenario.operation.zones)
+
+
 def possible_strata(scenario: Scenario, *, known: tuple[Stratum, ...]) -> tuple[Stratum, ...]:
     """Return the strata that only exist when assumptions are not at their stated values.
 
     A surge that nobody expects has probability 0 in the scenario, and more at the upper end of its
     range. The strata's probabilities are those at the upper ends. Two such causes on one flight are
-    left to the first of them.
+    left to the first of them. With nobody planned to be aboard there are none.
     """
+    if _planned(scenario) == 0:
+        return ()
     names = {stratum.name for stratum in known}
     chances = ("operation.crowd.surge_probability", "operation.behaviour.lavatory_closed")
     upper = {r.key: r.high for r in assumption_ranges(scenario) if r.key in chances}
@@ -246,7 +253,7 @@ def _redealt(
     scenario = question.model.scenario
     out: dict[str, tuple[Floats, Floats]] = {}
     flown = 0
-    if sum(zone.adults + zone.children for zone in scenario.operation.zones) < _FEWEST_IN_PARTY:
+    if _planned(scenario) < _FEWEST_IN_PARTY:
         return out, flown
     redealing = [entry for entry in ranges if is_redealing(entry.key)]
     where: dict[str, Any] = {"side": side, "group": group, "pilot": pilot}

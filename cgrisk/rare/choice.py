@@ -176,7 +176,12 @@ def choose(
 
 
 def tilt(
-    question: Question, *, pilot: Pilot, thresholds: Floats, meter: Meter | None = None
+    question: Question,
+    *,
+    pilot: Pilot,
+    thresholds: Floats,
+    settled: float | None = None,
+    meter: Meter | None = None,
 ) -> TiltedTail:
     """Fly a question's curve by tilting, where :func:`choose` says so.
 
@@ -186,15 +191,19 @@ def tilt(
         What is asked.
     thresholds : float64 array, shape (n,)
         Rising.
+    settled : float, optional
+        Probability down to which flights are flown for precision, where that is not the curve's
+        whole depth; rarer thresholds are told by the flights of the others.
     meter : Meter, optional
         Told of the flights.
     """
+    settled = _DEEPER * question.deepest if settled is None else settled
     error = min(question.relative_error, _TILTED_ERROR)
     # Settled by the pilot's flights.
     rough = np.maximum(pilot.exceedance(thresholds), 1e-300)
     depth = np.log10(question.target / rough)
     errors = np.minimum(error + _MORE_BEYOND * np.maximum(depth, 0.0), max(_ROUGHEST, error))
-    errors[rough < _DEEPER * question.deepest] = math.inf
+    errors[rough < settled] = math.inf
     return fly_tilted(
         question.model,
         score=question.score,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,8 @@ __all__ = ["TailQuantile", "tail_quantile"]
 
 #: Flights that are counted at least, and points of the curve they make.
 _FEWEST, _CURVE = 2000, 60
+#: Share of the target down to which the curve must be precise, for the quantile and its bound.
+_SETTLED: Final = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +94,9 @@ def tail_quantile(
     choice = choose(question, pilot=pilot, method=method, meter=meter)
     if choice.method == "counting":
         return _counted(question, pilot, meter)
-    tail, thresholds = flown_tail(question, choice=choice, pilot=pilot, meter=meter)
+    tail, thresholds = flown_tail(
+        question, choice=choice, pilot=pilot, settled=_SETTLED * question.target, meter=meter
+    )
     found = answer(
         question, choice=choice, pilot=pilot, tail=tail, thresholds=thresholds, meter=meter
     )

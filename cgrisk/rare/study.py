@@ -190,7 +190,12 @@ def _joined(estimates: list[TailEstimate]) -> pd.DataFrame:
 
 
 def flown_tail(
-    question: Question, *, choice: Choice, pilot: Pilot, meter: Meter
+    question: Question,
+    *,
+    choice: Choice,
+    pilot: Pilot,
+    settled: float | None = None,
+    meter: Meter,
 ) -> tuple[SplitTail | TiltedTail | None, Floats]:
     """Return what splitting or tilting flies, None for other methods, and the curve's thresholds.
 
@@ -200,12 +205,15 @@ def flown_tail(
     choice : Choice
         Of the method.
     pilot : Pilot
+    settled : float, optional
+        Probability down to which the answer must be precise, where not the curve's whole depth.
     meter : Meter
         Told of the flights.
     """
     if choice.method == "tilting":
         thresholds = curve_thresholds(pilot, question=question)
-        return tilt(question, pilot=pilot, thresholds=thresholds, meter=meter), thresholds
+        tilted = tilt(question, pilot=pilot, thresholds=thresholds, settled=settled, meter=meter)
+        return tilted, thresholds
     tail = None
     if choice.method in ("splitting", "kill-rule"):
         tail = split_tail(question, pilot=pilot, adaptive=choice.method == "kill-rule", meter=meter)
