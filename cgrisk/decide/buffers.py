@@ -23,7 +23,7 @@ from cgrisk.causes import TailShares, tail_shares
 from cgrisk.decide.assumed import AssumedDistance, assumed_distance
 from cgrisk.decide.buffer_tables import BUFFER_GROUPS, Buffer, BufferAsk, Buffers
 from cgrisk.decide.load_candidates import highest_zero_fuel_kg
-from cgrisk.decide.load_search import WorstLoad, load_measures, worst_load
+from cgrisk.decide.load_search import WorstLoad, load_measures, loads_as_flights, worst_load
 from cgrisk.decide.load_state import scenario_with
 from cgrisk.errors import ComputationError
 from cgrisk.flight import SIDES, prepare, zero_fuel_scale
@@ -322,12 +322,12 @@ def find_buffers(ask: BufferAsk, *, meter: Meter | None = None) -> Buffers:
         threads = Parallel(n_jobs=outer, backend="threading", pre_dispatch="all", batch_size=1)
         return dict(zip(ordered, threads(delayed(work)(own, key) for key in ordered), strict=True))
 
-    def found(own: BufferAsk, key: _Key) -> _Part:
+    def one(own: BufferAsk, key: _Key) -> _Part:
         side, group, mass = key
         return _one(own, side=side, group=group, mass_kg=mass, measures=measures, meter=meter)
 
     masses = {place: (*ask.masses_kg, *_humps(ask, measures, place)) for place in places}
-    parts = side_by_side(((*place, mass) for place in places for mass in masses[place]), found)
+    parts = side_by_side(((*place, mass) for place in places for mass in masses[place]), one)
     by_place = {
         place: sorted(
             (part for key, part in parts.items() if key[:2] == place),
@@ -346,4 +346,6 @@ def find_buffers(ask: BufferAsk, *, meter: Meter | None = None) -> Buffers:
     buffers = tuple(
         b for place, own in by_place.items() for b in _with_assumptions(place, own, told)
     )
-    return Buffers(ask, buffers, prepare(ask.scenario), sum(b.flights for b in buffers))
+    searched = loads_as_flights(sum(found[places[0]].size for found in measures.values()))
+    flights = searched + sum(b.flights for b in buffers)
+    return Buffers(ask, buffers, prepare(ask.scenario), flights)

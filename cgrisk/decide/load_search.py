@@ -24,12 +24,14 @@ from cgrisk.rare import Meter, envelope_score
 from cgrisk.rare.score import reference_arm
 from cgrisk.scenario import Scenario
 
-__all__ = ["WorstLoad", "load_measures", "worst_load"]
+__all__ = ["WorstLoad", "load_measures", "loads_as_flights", "worst_load"]
 
 Floats = NDArray[np.float64]
 
 #: Loads of each candidate, and whole flights of those that are left.
 _LOADS, _FLIGHTS = 1500, 2000
+#: Loads that cost as much as a flight.
+_LOADS_A_FLIGHT: Final = 6
 #: Candidates flown whole.
 _KEPT: Final = 6
 #: Fuel loads that are tried with the worst of them.
@@ -54,7 +56,7 @@ class WorstLoad:
     tried : int
         Candidates.
     flights : int
-        Flights flown, loads counted as a sixth.
+        Flights flown for it, loads counted as a sixth; without the measures it was given.
     by_count : tuple of (int, float)
         Greatest measure of the load alone by passenger count.
     """
@@ -65,6 +67,11 @@ class WorstLoad:
     tried: int
     flights: int
     by_count: tuple[tuple[int, float], ...]
+
+
+def loads_as_flights(candidates: int) -> int:
+    """Return how many flights cost as much as the loads of so many candidates."""
+    return candidates * _LOADS // _LOADS_A_FLIGHT
 
 
 def _top(excess_kgm: Floats) -> float:
@@ -117,13 +124,13 @@ def load_measures(
     """
     meter = Meter() if meter is None else meter
     candidates = states_at(scenario, mass_kg=mass_kg, counts=counts)
-    meter.begin("loads", expected=len(candidates) * _LOADS // 6)
+    meter.begin("loads", expected=loads_as_flights(len(candidates)))
     numbers = np.arange(_LOADS, dtype=np.uint32)
 
     def measured(state: LoadState) -> list[float]:
         model = prepare(scenario_with(scenario, state))
         loaded = load_block(model, seed=seed, flights=numbers)
-        meter.add(_LOADS // 6)
+        meter.add(loads_as_flights(1))
         return [_top(_toward(model, loaded, side=side, group=group)) for side, group in places]
 
     def all_measured() -> dict[str, NDArray[np.generic]]:
@@ -186,12 +193,12 @@ def worst_load(
     """
     meter = Meter() if meter is None else meter
     candidates = states_at(scenario, mass_kg=mass_kg, counts=counts)
-    meter.begin("worst load", expected=len(candidates) * _LOADS // 6 + _KEPT * _FLIGHTS)
+    meter.begin("worst load", expected=_KEPT * _FLIGHTS)
 
     def loaded(state: LoadState) -> float:
         model = prepare(scenario_with(scenario, state))
         found = _top(_load_excess(model, side=side, group=group, seed=seed, flights=_LOADS))
-        meter.add(_LOADS // 6)
+        meter.add(loads_as_flights(1))
         return found
 
     def flown(state: LoadState) -> float:
@@ -203,7 +210,9 @@ def worst_load(
     threads = Parallel(n_jobs=jobs, backend="threading")
     piece = f"worst load/{side}/{group}/{mass_kg!r}/{seed}/{counts!r}"
 
+    flights = 0
     if measures is None:
+        flights = loads_as_flights(len(candidates))
         place = (side, group)
         measures = load_measures(
             scenario,
@@ -253,7 +262,7 @@ def worst_load(
         how=f"{how}; fuel {state.fuel_kg:,.0f} kg",
         measure_kgm=measure,
         tried=len(candidates) + tried,
-        flights=(len(candidates) + tried) * _LOADS // 6 + (len(kept) + moved + _FUELS) * _FLIGHTS,
+        flights=flights + loads_as_flights(tried) + (len(kept) + moved + _FUELS) * _FLIGHTS,
         by_count=tuple(sorted(by_count.items())),
     )
 
