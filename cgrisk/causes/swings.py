@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -13,6 +14,7 @@ from cgrisk.flight import FlightModel, prepare
 from cgrisk.rare import (
     Cloud,
     Meter,
+    Pilot,
     Question,
     fly_cloud,
     is_redealing,
@@ -29,6 +31,8 @@ __all__ = ["swings"]
 Floats = NDArray[np.float64]
 
 _FEWEST_EFFECTIVE: Final = 5.0
+#: Share of the target down to which the splittings go.
+_DEPTH: Final = 0.1
 
 
 def swings(
@@ -39,6 +43,7 @@ def swings(
     cloud: Cloud,
     thresholds: Floats,
     level: float,
+    pilot: Pilot | None = None,
     meter: Meter | None = None,
 ) -> pd.DataFrame:
     """Return how far the answer moves with each input that has no source, one at a time.
@@ -55,6 +60,8 @@ def swings(
         Rising: those of the curve.
     level : float
         Threshold at which probabilities are told.
+    pilot : Pilot, optional
+        Of the question: its levels serve the splittings here.
     meter : Meter, optional
         Told of the flights.
 
@@ -85,6 +92,8 @@ def swings(
         return found, float(found[place] ** 2 / squares) if squares > 0.0 else 0.0
 
     base, _ = curve(model)
+    # Nothing is told far beyond the target.
+    shallow = replace(question, deepest=max(question.deepest, _DEPTH * question.target))
     rows = []
     for entry in ranges:
         ends: list[float] = []
@@ -93,11 +102,12 @@ def swings(
             scenario = with_values(model.scenario, {entry.key: value})
             if is_redealing(entry.key):
                 moved, _ = split_at(
-                    question,
+                    shallow,
                     scenario=scenario,
                     side=side,
                     group=group,
                     thresholds=grid,
+                    pilot=pilot,
                     meter=meter,
                 )
             else:

@@ -125,6 +125,7 @@ def _explain(
             cloud=cloud,
             thresholds=study.curve["threshold"].to_numpy(),
             level=level,
+            pilot=study.pilot,
             meter=meter,
             **where,
         ),

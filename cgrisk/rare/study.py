@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -52,6 +52,8 @@ _GRID: Final = 2000
 _FURTHER, _FURTHER_STEPS = 0.8, 16
 #: Flights of the tail fit, and those of a small splitting that only serves as a cloud.
 _FITTED, _CLOUD_PARTICLES = 20_000, 1000
+#: Share of the target down to which that goes beside counted flights, whose curve ends there.
+_COUNTED_DEPTH: Final = 0.01
 _DRAWS: Final = 64
 #: Below this a risk is never told without the share that rests on assumptions.
 SMALL_RISK: Final = 1e-4
@@ -100,6 +102,8 @@ class Study:
         Cross-check; None where it could not be made, and then ``notes`` say why.
     cloud : Cloud or None
         Weighted flights, for questions that follow.
+    pilot : Pilot
+        Whose levels serve those too.
     flights : int
         Flights flown for all of it.
     notes : tuple of str
@@ -117,6 +121,7 @@ class Study:
     assumptions: AssumptionRange | None
     fit: TailFit | None
     cloud: Cloud | None
+    pilot: Pilot
     flights: int
     notes: tuple[str, ...]
 
@@ -320,7 +325,11 @@ def study_tail(
     notes += [why_not] if why_not else []
     flights += _FITTED
     at = threshold_at(question.target, thresholds=thresholds, curve=curve["estimate"].to_numpy())
-    own, strata, extra = kept_cloud(question, pilot=pilot, tail=tail, meter=meter)
+    depth = question.deepest
+    if choice.method == "counting":
+        depth = max(depth, _COUNTED_DEPTH * question.target)
+    shallow = replace(question, deepest=depth)
+    own, strata, extra = kept_cloud(shallow, pilot=pilot, tail=tail, meter=meter)
     cloud, more = wide_cloud(question, cloud=own, strata=strata, meter=meter)
     flights += extra + more
     fleet = _fleet(model, score, cloud, question, at)
@@ -364,6 +373,7 @@ def study_tail(
         assumptions=assumptions,
         fit=fit,
         cloud=cloud,
+        pilot=pilot,
         flights=flights,
         notes=tuple(notes),
     )

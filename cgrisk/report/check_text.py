@@ -213,10 +213,12 @@ def _trim_findings(model: FlightModel) -> list[str]:
 
 
 def assumptions_text(scenario: Scenario) -> str:
-    """Return every value in use that has no published or measured source, a line each."""
+    """Return every value in use that has no published or measured source, a line each with its unit."""
     assumed = [entry for entry in assumption_register(scenario) if entry.assumed]
     lines = [
-        f"  {entry.key} = {entry.value}{'' if entry.given else ' (default)'}" for entry in assumed
+        f"  {entry.key} = {entry.value}"
+        f"{f' {entry.unit}' if entry.unit else ''}{'' if entry.given else ' (default)'}"
+        for entry in assumed
     ]
     head = f"Assumptions in use ({len(assumed)} values without a published or measured source)"
     return "\n".join([head, *lines])

@@ -11,6 +11,7 @@ import pandas as pd
 from cgrisk.decide.policy_cells import RARE
 from cgrisk.decide.restriction_draft import DraftLine
 from cgrisk.decide.restriction_search import RestrictionStudy
+from cgrisk.report.counted import seats_blocked
 from cgrisk.report.policy_text import BUFFER_NOTE
 from cgrisk.risk.chance_text import chance_text
 from cgrisk.risk.summary import CAUTIONS, plain
@@ -49,7 +50,7 @@ def _heads(study: RestrictionStudy) -> list[str]:
         f"{_READINGS[task.reading]}, with {100 * task.confidence:g} % confidence",
         f"{numbers}; base: {study.family.base.name!r}; hold load moved first: "
         f"{'yes' if search.holds else 'no'}; families: {families}; at most "
-        f"{study.family.most_blocked} seats blocked",
+        + seats_blocked(study.family.most_blocked),
         f"{study.flights:,} flights, common random numbers at each number, seed {task.seed}; "
         f"{method}; the choice is flown afresh at {search.near} passengers fewer to "
         f"{search.near} more"
@@ -137,7 +138,7 @@ def _decision(study: RestrictionStudy) -> list[str]:
         }[answer.status]
         lines.append(
             f"At {answer.passengers} passengers {reason}. The nearest: {answer.words}, "
-            f"{answer.seats_blocked} seats blocked, upper bound {high:.2g} against {target:g} "
+            f"{seats_blocked(answer.seats_blocked)}, upper bound {high:.2g} against {target:g} "
             f"(at most {min(room, study.family.most_blocked)} could be)."
         )
     if not failed:
@@ -159,7 +160,7 @@ def _line(line: DraftLine, *, lowest: bool) -> str:
         numbers = f"Up to {line.last} passengers"
     if line.status == "confirmed":
         seats = (
-            f" ({line.seats_blocked} seats blocked, {line.seats_left} left)"
+            f" ({seats_blocked(line.seats_blocked)}, {line.seats_left} left)"
             if line.seats_blocked
             else ""
         )

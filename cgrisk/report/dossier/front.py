@@ -6,6 +6,7 @@ import math
 from typing import Any, Final
 
 from cgrisk.flight import operational_shift
+from cgrisk.report.counted import seats_blocked
 from cgrisk.report.dossier.commands import asks
 from cgrisk.report.dossier.figures import chance, chance_cell, fixed, one_in, powers
 from cgrisk.report.dossier.findings import Findings, Result
@@ -187,7 +188,7 @@ def _restriction(findings: Findings, result: Result) -> str:
         if row["status"] == "confirmed":
             text = str(row["restriction"])
             if row["seats_blocked"]:
-                text += f" ({row['seats_blocked']} seats blocked)"
+                text += f" ({seats_blocked(row['seats_blocked'])})"
         found.setdefault(text, []).append(str(row["passengers"]))
     parts = [f"{', '.join(numbers)} aboard, {text}" for text, numbers in found.items()]
     more = f"; and {len(parts) - _SHOWN} more" if len(parts) > _SHOWN else ""
