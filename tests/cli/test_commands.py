@@ -142,7 +142,7 @@ def test_new_then_check(inside, capsys):
     assert status == 0
     for part in ("Load sheet", "Findings", "Assumptions in use", "Planned CG path", "not used"):
         assert part in out
-    assert "  aircraft.gear.travel_s = 8.0 s\n" in out
+    assert "  aircraft.gear.travel_s = 12.0 s (default)\n" in out
     assert "12 at 40,000 kg, 12 at 58,000 kg, 15.5 at 73,900 kg" in out
     assert run(capsys, "new", "mine")[0] == 2
     path = inside / "mine" / "operation.toml"
