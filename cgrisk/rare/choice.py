@@ -26,7 +26,7 @@ from cgrisk.rare.tilting import (
     why_not_tilted,
 )
 
-__all__ = ["METHODS", "Choice", "answer", "choose", "tilt"]
+__all__ = ["METHODS", "Choice", "answer", "check_method", "choose", "tilt"]
 
 Floats = NDArray[np.float64]
 
@@ -111,6 +111,38 @@ def _tilting_flights(question: Question, pilot: Pilot, least: float, meter: Mete
     return flown * len(pilot.strata) + _WHOLE_CURVE * wanted / error**2
 
 
+def check_method(question: Question, method: str) -> dict[str, str]:
+    """Return why a question can not be answered by exact and tilting, empty where it can.
+
+    Parameters
+    ----------
+    question : Question
+    method : str
+        What the user asks for.
+
+    Raises
+    ------
+    UsageError
+        If there is no such method, or the scenario does not admit it.
+    """
+    if method not in METHODS:
+        raise UsageError(
+            argument="method",
+            expected=f"one of {', '.join(METHODS)}",
+            got=method,
+            cure="Name one, or leave it out.",
+        )
+    refused = {"exact": _why_not_exact(question), "tilting": _why_not_tilted(question)}
+    if refused.get(method):
+        raise UsageError(
+            argument="method",
+            expected=f"a scenario that {method} can treat",
+            got=question.model.scenario.name,
+            cure=f"{refused[method]} Choose another method, or auto.",
+        )
+    return refused
+
+
 def choose(
     question: Question, *, pilot: Pilot, method: str = "auto", meter: Meter | None = None
 ) -> Choice:
@@ -131,22 +163,8 @@ def choose(
     UsageError
         If there is no such method, or the scenario does not admit it.
     """
-    if method not in METHODS:
-        raise UsageError(
-            argument="method",
-            expected=f"one of {', '.join(METHODS)}",
-            got=method,
-            cure="Name one, or leave it out.",
-        )
-    refused = {"exact": _why_not_exact(question), "tilting": _why_not_tilted(question)}
+    refused = check_method(question, method)
     if method != "auto":
-        if refused.get(method):
-            raise UsageError(
-                argument="method",
-                expected=f"a scenario that {method} can treat",
-                got=question.model.scenario.name,
-                cure=f"{refused[method]} Choose another method, or auto.",
-            )
         return Choice(method, f"{method}: asked for.")
     if not refused["exact"]:
         return Choice("exact", "exact: only seats vary, and their law can be counted out.")

@@ -57,6 +57,8 @@ class Part:
         about 1 over the number of replicates.
     replicate : int64 array, shape (n,)
         Replicate each comes from.
+    replicates : int
+        Replicates there are, some of which may have left no flight here.
     entities : dict of str to int
         Entities of each cause: the columns of the versions.
     """
@@ -66,6 +68,7 @@ class Part:
     particles: Particles
     weight: Floats
     replicate: NDArray[np.int64]
+    replicates: int
     entities: dict[str, int]
 
 
@@ -143,10 +146,11 @@ def cloud_of(tails: Sequence[SplitTail]) -> Cloud:
                 Particles.joined(kept),
                 np.concatenate(weights),
                 np.concatenate(numbers),
+                len(runs),
                 entity_counts(stratum.model),
             )
     made = tuple(parts.values())
-    return Cloud(made, max(int(part.replicate.max()) + 1 for part in made))
+    return Cloud(made, max(part.replicates for part in made))
 
 
 def versions_for(part: Part, *, model: FlightModel) -> NDArray[np.uint32]:
@@ -258,28 +262,31 @@ def cloud_interval(
         Of each interval by itself: Student's t on the logarithm, as for splitting.
     """
     shares = cloud.shares(strata)
-    mean, variance = np.zeros(thresholds.size), np.zeros(thresholds.size)
-    fewest, start = cloud.replicates, 0
+    # Parts of one name, such as the strengths of a tilt, share their replicates.
+    each: dict[str, Floats] = {}
+    start = 0
     for part in cloud.parts:
         here = slice(start, start + len(part.particles))
         start = here.stop
         share = shares[part.name]
         if share == 0.0:
             continue
-        count = int(part.replicate.max()) + 1
-        fewest = min(fewest, count)
-        each = np.array(
+        own = np.array(
             [
                 weighted_exceedance(
                     scores[here],
-                    weights=count * share * part.weight * (part.replicate == number),
+                    weights=part.replicates * share * part.weight * (part.replicate == number),
                     thresholds=thresholds,
                 )
-                for number in range(count)
+                for number in range(part.replicates)
             ]
         )
-        mean += each.mean(axis=0)
-        variance += each.var(axis=0, ddof=1) / count
+        each[part.name] = each[part.name] + own if part.name in each else own
+    mean, variance = np.zeros(thresholds.size), np.zeros(thresholds.size)
+    for found in each.values():
+        mean += found.mean(axis=0)
+        variance += found.var(axis=0, ddof=1) / found.shape[0]
+    fewest = min((found.shape[0] for found in each.values()), default=cloud.replicates)
     t = float(stats.t.ppf(0.5 + 0.5 * confidence, fewest - 1))
     with np.errstate(divide="ignore", invalid="ignore"):
         factor = np.exp(np.minimum(t * np.sqrt(variance) / mean, 700.0))

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.rare.choice import answer, choose
+from cgrisk.rare.choice import answer, check_method, choose
 from cgrisk.rare.counting import count_scores, flights_to_count, fly_scores
 from cgrisk.rare.estimate import TailEstimate
 from cgrisk.rare.multilevel import SplitTail
@@ -90,6 +90,7 @@ def tail_quantile(
         If the score does not vary.
     """
     meter = Meter() if meter is None else meter
+    check_method(question, method)
     pilot = fly_pilot(question, meter=meter)
     choice = choose(question, pilot=pilot, method=method, meter=meter)
     if choice.method == "counting":
@@ -102,7 +103,10 @@ def tail_quantile(
     )
     places = np.concatenate([e.thresholds for e in found])
     estimate = threshold_at(
-        question.target, thresholds=places, curve=np.concatenate([e.estimate for e in found])
+        question.target,
+        thresholds=places,
+        curve=np.concatenate([e.estimate for e in found]),
+        open_end=isinstance(tail, TiltedTail),
     )
     upper = threshold_at(
         question.target, thresholds=places, curve=np.concatenate([e.high for e in found])

@@ -19,7 +19,7 @@ from cgrisk.rare.assumptions import (
     by_aircraft,
     wide_cloud,
 )
-from cgrisk.rare.choice import Choice, answer, choose, tilt
+from cgrisk.rare.choice import Choice, answer, check_method, choose, tilt
 from cgrisk.rare.cloud import Cloud, cloud_of, fly_rows
 from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.estimate import TailEstimate
@@ -131,7 +131,9 @@ class Study:
         return self.curve.iloc[place]
 
 
-def threshold_at(probability: float, *, thresholds: Floats, curve: Floats) -> float:
+def threshold_at(
+    probability: float, *, thresholds: Floats, curve: Floats, open_end: bool = False
+) -> float:
     """Return the least threshold from which on a curve stays at or below a probability.
 
     Straight on the logarithm between thresholds; nan where the curve stays above it to its end,
@@ -144,6 +146,9 @@ def threshold_at(probability: float, *, thresholds: Floats, curve: Floats) -> fl
         Rising.
     curve : float64 array, shape (n,)
         Probabilities.
+    open_end : bool
+        Whether zeros at the curve's end are unknown (out of tilting's reach) and not 0: then no
+        threshold is read between the last that is known and them.
     """
     envelope = np.maximum.accumulate(curve[::-1])[::-1]
     if envelope[-1] > probability:
@@ -153,7 +158,7 @@ def threshold_at(probability: float, *, thresholds: Floats, curve: Floats) -> fl
     place = int(np.flatnonzero(envelope > probability)[-1])
     upper, lower = envelope[place], envelope[place + 1]
     if lower <= 0.0:
-        return float(thresholds[place + 1])
+        return math.nan if open_end else float(thresholds[place + 1])
     part = math.log(upper / probability) / math.log(upper / lower)
     return float(thresholds[place] + part * (thresholds[place + 1] - thresholds[place]))
 
@@ -303,6 +308,7 @@ def study_tail(
     """
     meter = Meter() if meter is None else meter
     model, score = question.model, question.score
+    check_method(question, method)
     pilot = fly_pilot(question, meter=meter)
     choice = choose(question, pilot=pilot, method=method, meter=meter)
     tail, thresholds = flown_tail(question, choice=choice, pilot=pilot, meter=meter)
@@ -324,7 +330,13 @@ def study_tail(
     curve["fit"] = np.nan if fit is None else fit.estimate.estimate
     notes += [why_not] if why_not else []
     flights += _FITTED
-    at = threshold_at(question.target, thresholds=thresholds, curve=curve["estimate"].to_numpy())
+    open_end = isinstance(tail, TiltedTail)
+    at = threshold_at(
+        question.target,
+        thresholds=thresholds,
+        curve=curve["estimate"].to_numpy(),
+        open_end=open_end,
+    )
     depth = question.deepest
     if choice.method == "counting":
         depth = max(depth, _COUNTED_DEPTH * question.target)
@@ -368,7 +380,7 @@ def study_tail(
         choice=choice,
         estimates=tuple(estimates),
         curve=curve,
-        inverse=_inverse(question, curve, assumptions),
+        inverse=_inverse(question, curve, assumptions, open_end=open_end),
         fleet=fleet,
         assumptions=assumptions,
         fit=fit,
@@ -420,13 +432,17 @@ def _further(thresholds: Floats) -> Floats:
 
 
 def _inverse(
-    question: Question, curve: pd.DataFrame, assumptions: AssumptionRange | None
+    question: Question,
+    curve: pd.DataFrame,
+    assumptions: AssumptionRange | None,
+    *,
+    open_end: bool,
 ) -> Inverse:
     thresholds = curve["threshold"].to_numpy()
     estimate, high = curve["estimate"].to_numpy(), curve["high"].to_numpy()
 
     def solve(values: Floats, places: Floats = thresholds) -> float:
-        return threshold_at(question.target, thresholds=places, curve=values)
+        return threshold_at(question.target, thresholds=places, curve=values, open_end=open_end)
 
     assumed = math.nan
     if assumptions is not None:

@@ -103,5 +103,6 @@ def _part(stratum: TiltedStratum, round_: Round, places: NDArray[np.int64], weig
         Particles(flights, versions, round_.scores[places]),
         weight,
         places // round_.batch,
+        BATCHES,
         entity_counts(model),
     )

@@ -13,7 +13,9 @@ ordinary flights; the better ``q``, the less it scatters. With the true ones thi
 heuristic (E. Veach, L. J. Guibas, SIGGRAPH 95, 419; from memory): no flight counts for more than
 ``1 / a_k`` times what it would by any one strength, the strength 0 of ordinary flights among them.
 
-``q`` comes from a pilot: the logarithm of the weight is nearly straight in the load's error. So do
+``q`` comes from a pilot, as normal laws of the loads that each strength makes: what a strength
+never makes then falls to one that does. (By a straight line through the logarithms of the weights,
+which scatter beyond some five standard deviations, strong tilts would claim ordinary loads.) So do
 the ``a``, which make the greatest relative variance small that any threshold would have, and the
 number of flights. For these the rest of the score, which people's moves make, is taken as
 independent of the load, as it is at the weaker strengths: few flights do not show how often a load
@@ -23,6 +25,7 @@ that is not far out and a long way moved come together.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -54,8 +57,10 @@ _ROOM, _ROOM_MOVING = (1.5, 1.5), (4.0, 2.0)
 #: Flights of the first step at most, since a pilot's doubt can be great; what a step may multiply.
 _FIRST, _GROWTH = 20_000.0, 4.0
 #: Times what the pilot asked for after which more flights are not worth while: weights scatter too
-#: much for this method, which is then told.
+#: much for this method.
 _HOPELESS: Final = 20.0
+#: Least spread of the loads of a strength, of that of ordinary flights.
+_LEAST_SPREAD: Final = 0.3
 #: Flights worth one flight, below which nothing is judged by the mean of the weights.
 _SAME: Final = 1e-12
 
@@ -68,20 +73,23 @@ class Mixture:
     ----------
     strengths : float64 array, shape (K,)
         In standard deviations of the score, from 0.
-    base, slope : float64 arrays, shape (K,)
-        Of ``log q`` as a straight line in the load's error.
+    centre, spread : float64 arrays, shape (K,)
+        Of the normal law of the load's error that each strength makes.
     share : float64 array, shape (K,)
         Of the flights; their sum is 1.
     """
 
     strengths: Floats
-    base: Floats
-    slope: Floats
+    centre: Floats
+    spread: Floats
     share: Floats
 
     def log_times(self, loads: Floats) -> Floats:
-        """Return ``log q`` of loads (n,), shape (K, n)."""
-        return self.base[:, None] + self.slope[:, None] * loads
+        """Return ``log q`` of loads (n,), shape (K, n); strength 0 makes them once as likely."""
+        off = (loads - self.centre[:, None]) / self.spread[:, None]
+        laws: Floats = -0.5 * off**2 - np.log(self.spread)[:, None]
+        times: Floats = laws - laws[0]
+        return times
 
     def counts_for(self, rung: int, loads: Floats) -> Floats:
         """Return the share of its weight that each flight of a strength counts for, (n,)."""
@@ -231,18 +239,17 @@ def off_one(replicates: Floats) -> float:
     return (float(replicates.mean()) - 1.0) / error if error > _SAME else 0.0
 
 
-def _line(strength: float, flown: Leaned) -> tuple[float, float]:
-    """Return base and slope of the logarithm of how much likelier a strength makes a load.
+def _laws(flown: Sequence[Leaned]) -> tuple[Floats, Floats]:
+    """Return centre and spread of the load that each strength makes, ordinary flights first.
 
-    That is less the logarithm of the mean weight of flights with that load.
+    A strength that makes nearly the same load every time still has some spread, and where the load
+    never varies all have the same law.
     """
-    if strength == 0.0:
-        return 0.0, 0.0
-    about = flown.loads - flown.loads.mean()
-    square = float(about @ about)
-    slope = float(about @ flown.log_weights) / square if square > _SAME else 0.0
-    rest = flown.log_weights - slope * flown.loads
-    return -float(rest.mean() + 0.5 * rest.var()), -slope
+    centre = np.array([each.loads.mean() for each in flown])
+    spread = np.array([each.loads.std() for each in flown])
+    if spread.size == 0 or not spread[0] > _SAME * max(1.0, abs(float(centre[0]))):
+        return np.zeros(spread.size), np.ones(spread.size)
+    return centre, np.maximum(spread, _LEAST_SPREAD * spread[0])
 
 
 def climb(leaner: Leaner, thresholds: Floats, *, seed: int, most: int) -> TiltPilot:
@@ -257,10 +264,8 @@ def climb(leaner: Leaner, thresholds: Floats, *, seed: int, most: int) -> TiltPi
         if float((flown[-1].scores > thresholds[-1]).mean()) >= _BEHIND:
             break
     strengths: Floats = _STEP * np.arange(len(flown), dtype=np.float64)
-    lines = np.array([_line(float(s), f) for s, f in zip(strengths, flown, strict=True)])
     share = np.full(len(flown), 1.0 / max(len(flown), 1))
-    base, slope = lines.astype(np.float64).reshape(-1, 2).T
-    return TiltPilot(Mixture(strengths, base, slope, share), tuple(flown))
+    return TiltPilot(Mixture(strengths, *_laws(flown), share), tuple(flown))
 
 
 def fly_mixture(

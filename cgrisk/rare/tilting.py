@@ -22,7 +22,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.errors import UsageError
+from cgrisk.errors import ComputationError, UsageError
 from cgrisk.flight import FlightModel
 from cgrisk.randomness import resolve_seed
 from cgrisk.rare.estimate import TailEstimate, replicate_interval
@@ -50,6 +50,8 @@ LEAST_TILTED: Final = 20_000
 #: Effective flights below which an estimate is doubtful (fewer where less precision was asked for,
 #: but not below the second), and one flight's share above which it is.
 _FEW_EFFECTIVE, _FEWEST_EFFECTIVE, _LARGE_SHARE = 100.0, 20.0, 0.15
+#: Effective flights below which nothing is told.
+_LEAST_EFFECTIVE = 4.0
 #: Greatest relative error asked for in a stratum, however small its part.
 _ROUGHEST = 0.5
 #: Standard errors by which the mean of all weights may differ from 1.
@@ -136,22 +138,51 @@ def _answer(strata: list[tuple[float, tuple[Round, ...]]], x: float, confidence:
     )
 
 
-def _doubts(found: _Answer, where: str, relative_error: float) -> list[str]:
+def _few(found: _Answer, relative_error: float) -> bool:
+    wanted = max(0.5 * relative_error**-2, _FEWEST_EFFECTIVE)
+    return found.effective < min(_FEW_EFFECTIVE, wanted)
+
+
+def _doubts(answers: list[_Answer], thresholds: Floats, asked: Floats, *, unit: str) -> list[str]:
+    """Return what is doubtful, one sentence a doubt for all thresholds.
+
+    Precision is judged only where it was asked for, weights everywhere.
+    """
+    told = [
+        (x, found, error)
+        for x, found, error in zip(thresholds.tolist(), answers, asked.tolist(), strict=True)
+        if not math.isnan(found.estimate)
+    ]
+
+    def where(doubtful: list[float]) -> str:
+        more = f" and at {len(doubtful) - 1} more thresholds" if len(doubtful) > 1 else ""
+        return f"Above {doubtful[0]:g} {unit}{more}"
+
     doubts = []
-    if found.effective < min(_FEW_EFFECTIVE, max(0.5 * relative_error**-2, _FEWEST_EFFECTIVE)):
+    few = [(x, found.effective) for x, found, error in told if _few(found, error)]
+    if few:
+        least = max(min(effective for _, effective in few), 1.0)
         doubts.append(
-            f"{where} the weights are worth only {found.effective:.0f} equal flights; "
-            "the interval may be too narrow."
+            f"{where([x for x, _ in few])} the weights are worth few equal flights "
+            f"({least:.0f} at the least): intervals may be too narrow there."
         )
-    if found.share > _LARGE_SHARE:
+    heavy = [(x, found.share) for x, found, _ in told if found.share > _LARGE_SHARE]
+    if heavy:
         doubts.append(
-            f"{where} one flight carries {100.0 * found.share:.0f} % of the weight; "
-            "the interval may be too narrow."
+            f"{where([x for x, _ in heavy])} one flight carries much of the weight "
+            f"({100.0 * max(share for _, share in heavy):.0f} % at the most): intervals may be too "
+            "narrow there."
         )
-    if found.error > 1.5 * relative_error * found.estimate:
+    rough = [
+        (x, found.error / found.estimate)
+        for x, found, error in told
+        if math.isfinite(error) and found.error > 1.5 * error * found.estimate
+    ]
+    if rough:
         doubts.append(
-            f"{where} the standard error is {100.0 * found.error / found.estimate:.0f} % of the "
-            "estimate; more flights would help."
+            f"{where([x for x, _ in rough])} the standard error is larger than asked for "
+            f"({100.0 * max(error for _, error in rough):.0f} % of the estimate at the most): "
+            "allow more flights, or use splitting."
         )
     return doubts
 
@@ -236,9 +267,8 @@ def fly_tilted(
 
     All strengths tell of every threshold. Flights are flown in 20 batches, first half of what the
     pilot saw would do, then as many more as the scatter of those asks for, with room, until it asks
-    for none. (That leaves a bias of the order of one over the flights.) Warnings say where weights
-    are worth few flights, where one flight carries much of the weight, and where the mean of all
-    weights is more than 5 standard errors from 1.
+    for none. Warnings say where weights are worth few flights and where one flight carries much of
+    the weight; where they are worth fewer than 4 nothing is told.
 
     Parameters
     ----------
@@ -266,6 +296,8 @@ def fly_tilted(
     ------
     UsageError
         If the scenario or the score does not suit, or an argument is out of its range.
+    ComputationError
+        If the mean of all weights is more than 5 standard errors from 1, which it should be.
     """
     thresholds = np.asarray(thresholds, dtype=np.float64).reshape(-1)
     asked = np.broadcast_to(np.asarray(relative_error, dtype=np.float64), thresholds.shape)
@@ -305,34 +337,35 @@ def fly_tilted(
     told = [(s.stratum.probability, s.rounds) for s in flown]
     reached = np.array([c.pilot.reached(thresholds) for c in climbed])
     everywhere: NDArray[np.bool_] = np.all(reached, axis=0).reshape(-1)
-    answers = [
-        _answer(told, float(x), confidence) if there else _Answer(*_UNKNOWN)
-        for x, there in zip(thresholds, everywhere, strict=True)
-    ]
-    pilots = sum(c.leaner.aim.flights + c.pilot.flights for c in climbed)
-    seen = [found for found in answers if not math.isnan(found.estimate)]
-    warnings: list[str] = []
-    for found, x, error in zip(answers, thresholds, asked, strict=True):
-        if not math.isnan(found.estimate) and math.isfinite(error):
-            warnings += _doubts(found, f"Above {x:g} {score.unit}", float(error))
     judged = [
         off_one(sum((r.replicates(-math.inf) for r in s.rounds), np.zeros((BATCHES, 1))))
         for s in flown
     ]
     farthest = max(judged, key=abs)
     if abs(farthest) > _OFF_ONE:
-        warnings.append(
-            f"The mean of all weights is {abs(farthest):.1f} standard errors from 1, which it "
-            "should be: do not trust these estimates; check with splitting."
+        raise ComputationError(
+            f"tilting does not work here: the mean of all its weights, which should be 1, is "
+            f"{abs(farthest):.1f} standard errors from it. Use splitting."
         )
+    answers = [
+        _answer(told, float(x), confidence) if there else _Answer(*_UNKNOWN)
+        for x, there in zip(thresholds, everywhere, strict=True)
+    ]
+    answers = [
+        found if found.effective >= _LEAST_EFFECTIVE else _Answer(*_UNKNOWN) for found in answers
+    ]
+    pilots = sum(c.leaner.aim.flights + c.pilot.flights for c in climbed)
+    seen = [found for found in answers if not math.isnan(found.estimate)]
+    warnings = _doubts(answers, thresholds, asked, unit=score.unit)
     lost = [
         x
         for x, found, error in zip(thresholds, answers, asked, strict=True)
         if math.isnan(found.estimate) and math.isfinite(error)
     ]
     if lost:
+        head = "No tilt" if len(strata) == 1 else f"Not in every one of {len(strata)} strata a tilt"
         warnings.append(
-            f"No tilt brought enough flights above {', '.join(f'{x:g}' for x in lost)} "
+            f"{head} brought enough flights above {', '.join(f'{x:g}' for x in lost)} "
             f"{score.unit}: out of this method's reach, or beyond the greatest possible score."
         )
     strongest = max(each.strength for s in flown for each in s.rounds)

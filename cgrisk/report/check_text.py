@@ -213,7 +213,7 @@ def _trim_findings(model: FlightModel) -> list[str]:
 
 
 def assumptions_text(scenario: Scenario) -> str:
-    """Return every value in use that has no published or measured source, a line each with its unit."""
+    """Return all values in use without a published or measured source, with units, one a line."""
     assumed = [entry for entry in assumption_register(scenario) if entry.assumed]
     lines = [
         f"  {entry.key} = {entry.value}"

@@ -23,6 +23,7 @@ from cgrisk.rare.tilt_mixture import (
     Mixture,
     Round,
     TiltPilot,
+    _laws,
     _least_variance,
     fly_mixture,
     off_one,
@@ -182,7 +183,7 @@ def test_no_more_flights_than_allowed() -> None:
         most_flights=20_000,
     )
     assert found.flights <= 20_000
-    assert any("more flights would help" in text for text in found.warnings)
+    assert any("allow more flights" in text for text in found.warnings)
 
 
 def test_what_does_not_vary_is_refused() -> None:
@@ -217,11 +218,21 @@ def test_strengths_are_summed_as_their_shares_of_weight() -> None:
 
 
 def test_doubtful_weights_are_told() -> None:
-    heavy = _round_of([1.0] * 40, [1e-9] * 39 + [1.0])
-    told = " ".join(_doubts(_answer([(1.0, (heavy,))], 0.5, 0.95), "Above 0.5", 0.1))
-    assert "worth only 1 equal flights" in told
-    assert "one flight carries 100 % of the weight" in told
-    assert "more flights would help" in told
+    heavy = _answer([(1.0, (_round_of([1.0] * 40, [1e-9] * 39 + [1.0]),))], 0.5, 0.95)
+    even = _answer([(1.0, (_round_of([1.0] * 40, [1.0, 1.1] * 20),))], 0.5, 0.95)
+    places = np.array([0.5, 0.7, 0.9])
+
+    def told(answers: list[Any], asked: list[float]) -> list[str]:
+        return _doubts(answers, places, np.array(asked), unit="% MAC")
+
+    few, much, rough = told([even, heavy, heavy], [0.5, 0.1, 0.1])
+    assert few.startswith("Above 0.7 % MAC and at 1 more thresholds the weights are worth few")
+    assert "(1 at the least)" in few
+    assert "100 % at the most" in much
+    assert "allow more flights, or use splitting" in rough
+    # Where no precision was asked for, weights are judged all the same.
+    assert len(told([even, even, heavy], [0.5, 0.5, np.inf])) == 2
+    assert told([even, even, even], [0.5, 0.5, np.inf]) == []
 
 
 def test_mean_of_weights_is_judged_by_batches() -> None:
@@ -233,8 +244,8 @@ def test_mean_of_weights_is_judged_by_batches() -> None:
 
 MIXTURE = Mixture(
     strengths=np.array([0.0, 1.0, 2.0]),
-    base=np.array([0.0, -0.5, -2.0]),
-    slope=np.array([0.0, 1.0, 2.0]),
+    centre=np.array([0.0, 1.0, 2.0]),
+    spread=np.array([1.0, 1.0, 1.0]),
     share=np.array([0.2, 0.5, 0.3]),
 )
 
@@ -243,10 +254,44 @@ def test_shares_of_weight_are_the_balance_heuristic_and_add_up() -> None:
     loads = np.linspace(-3.0, 8.0, 12)
     each = np.array([MIXTURE.counts_for(rung, loads) for rung in range(3)])
     np.testing.assert_allclose(each.sum(axis=0), 1.0, rtol=1e-12)
-    density = MIXTURE.share[:, None] * np.exp(
-        MIXTURE.base[:, None] + MIXTURE.slope[:, None] * loads
-    )
+    density = MIXTURE.share[:, None] * stats.norm.pdf(loads, loc=np.arange(3.0)[:, None])
     np.testing.assert_allclose(each, density / density.sum(axis=0), rtol=1e-12)
+
+
+def test_uneven_spreads_are_those_of_the_laws() -> None:
+    uneven = replace(MIXTURE, centre=np.array([0.5, 2.0, 3.0]), spread=np.array([2.0, 1.0, 0.5]))
+    loads = np.linspace(-3.0, 8.0, 12)
+    each = np.array([uneven.counts_for(rung, loads) for rung in range(3)])
+    laws = stats.norm.pdf(loads, loc=uneven.centre[:, None], scale=uneven.spread[:, None])
+    density = uneven.share[:, None] * laws
+    np.testing.assert_allclose(each, density / density.sum(axis=0), rtol=1e-12)
+    np.testing.assert_allclose(np.exp(uneven.log_times(loads)), laws / laws[0], rtol=1e-9)
+
+
+def test_strong_tilts_with_wild_weights_claim_no_ordinary_load() -> None:
+    """Weights that scatter by powers of e say nothing about which loads a strength makes."""
+    rng = np.random.default_rng(12)
+
+    def wild(strength: float, size: int) -> Leaned:
+        flown = _normal_flights(strength, size, rng)
+        noise = strength * rng.standard_normal(size)
+        return flown._replace(log_weights=flown.log_weights + noise - 0.5 * strength**2)
+
+    flown = tuple(wild(float(s), 500) for s in range(13))
+    centre, spread = _laws(flown)
+    share = np.full(13, 1.0 / 13.0)
+    pilot = TiltPilot(Mixture(np.arange(13.0), centre, spread, share), flown)
+    told = pilot.estimate(np.array([-10.0, 1.0]))
+    exact = np.array([1.0, _normal_and_moves(1.0)])
+    np.testing.assert_allclose(told, exact, rtol=0.2)
+
+
+def test_laws_of_loads_that_hardly_vary() -> None:
+    same = Leaned(np.zeros(5), np.full(5, 2.0), np.zeros(5))
+    centre, spread = _laws([same, same])
+    assert (centre.tolist(), spread.tolist()) == ([0.0, 0.0], [1.0, 1.0])
+    loose = same._replace(loads=np.array([0.0, 1.0, 2.0, 3.0, 4.0]))
+    assert _laws([loose, same])[1][1] == pytest.approx(0.3 * loose.loads.std())
 
 
 def _normal_flights(strength: float, size: int, rng: np.random.Generator) -> Leaned:
