@@ -80,7 +80,7 @@ def within_reach(found: TailEstimate) -> TailEstimate:
 
 
 def replicate_interval(
-    replicates: Floats, *, confidence: float = 0.95
+    replicates: Floats, *, confidence: float = 0.95, longer_up: float = 1.0
 ) -> tuple[Floats, Floats, Floats]:
     """Return (mean, low, high) over independent unbiased replicates, on the logarithm.
 
@@ -99,6 +99,8 @@ def replicate_interval(
         R >= 2 estimates of n probabilities.
     confidence : float
         Of each interval by itself.
+    longer_up : float
+        Factor of ``h`` in the upper bound, for replicates whose number follows from their spread.
 
     Returns
     -------
@@ -123,7 +125,8 @@ def replicate_interval(
     t = float(stats.t.ppf(0.5 + 0.5 * confidence, count - 1))
     seen = mean > 0.0
     half = t * np.divide(spread, mean, out=np.zeros_like(mean), where=seen)
-    up = np.minimum(half * (1.0 + 0.5 * half), 700.0)
+    up = longer_up * half
+    up = np.minimum(up * (1.0 + 0.5 * up), 700.0)
     low = np.where(seen, mean * np.exp(-half), 0.0)
     high = np.where(seen, np.minimum(mean * np.exp(up), 1.0), 1.0)
     return np.where(seen, mean, np.nan), low, high

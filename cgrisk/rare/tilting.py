@@ -50,6 +50,9 @@ LEAST_TILTED: Final = 20_000
 #: Effective flights below which an estimate is doubtful (fewer where less precision was asked for,
 #: but not below the second), and one flight's share above which it is.
 _FEW_EFFECTIVE, _FEWEST_EFFECTIVE, _LARGE_SHARE = 100.0, 20.0, 0.15
+#: Lengthens upper bounds: with it a bound of 97.5 % fails 2 to 4 % of the time, one of 99.9 % at
+#: most 0.1 % (without, 4 to 6 % and 0.2 to 0.3 %), measured on a normal load and normal moves.
+_LONGER_UP = 1.15
 #: Effective flights below which nothing is told.
 _LEAST_EFFECTIVE = 4.0
 #: Greatest relative error asked for in a stratum, however small its part.
@@ -126,7 +129,8 @@ def _answer(strata: list[tuple[float, tuple[Round, ...]]], x: float, confidence:
     if total == 0.0:
         return _Answer(*_UNKNOWN)
     estimate, low, high = (
-        float(found[0]) for found in replicate_interval(own, confidence=confidence)
+        float(found[0])
+        for found in replicate_interval(own, confidence=confidence, longer_up=_LONGER_UP)
     )
     return _Answer(
         estimate,
@@ -267,8 +271,10 @@ def fly_tilted(
 
     All strengths tell of every threshold. Flights are flown in 20 batches, first half of what the
     pilot saw would do, then as many more as the scatter of those asks for, with room, until it asks
-    for none. Warnings say where weights are worth few flights and where one flight carries much of
-    the weight; where they are worth fewer than 4 nothing is told.
+    for none. As such flights stop where their scatter happens to be small, estimates are low by
+    about the square of the relative error asked for (measured: 4 % at 20 %, 1.3 % at 10 %); upper
+    bounds are lengthened for it. Warnings say where weights are worth few flights and where one
+    flight carries much of the weight; where they are worth fewer than 4 nothing is told.
 
     Parameters
     ----------

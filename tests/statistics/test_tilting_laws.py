@@ -19,7 +19,8 @@ from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.exact import exact_tail, seating_law
 from cgrisk.rare.score import Score, envelope_score
 from cgrisk.rare.tilting import tilted_tail
-from tests.flight_cases import edited
+from cgrisk.scenario import load_scenario
+from tests.flight_cases import SHIPPED, edited
 from tests.oracles.seat_mass_tails import Masses, moment_tail
 from tests.oracles.seating_counts import row_sum_law
 from tests.tilt_cases import ALL_LOADS, CABINS, LAST_MINUTE, PEOPLE, SEATS
@@ -295,3 +296,26 @@ def test_tail_against_counting(changes: dict[str, Any], side: str, seed_offset: 
 def test_deep_tail_against_counting(changes: dict[str, Any], side: str, seed_offset: int) -> None:
     """Down to 3e-5, against 2,000,000 counted flights."""
     _against_counting(changes, side, 2_000_000, [1e-3, 1e-4, 3e-5], 51 + seed_offset)
+
+
+def test_strong_tilts_leave_the_shallow_end_alone(seed_offset: int) -> None:
+    """A curve asked for far beyond its shallow end, where strengths make loads nobody counts."""
+    model = prepare(load_scenario(SHIPPED.parent / "commuter"))
+    score = envelope_score(model, side="aft")
+    counted = fly_scores(model, score=score, seed=90 + seed_offset, first=0, count=60_000, jobs=2)
+    shallow = np.quantile(counted, [0.9, 0.99, 0.998])
+    places = np.append(shallow, shallow[-1] + np.array([2.0, 4.0]))
+    found = tilted_tail(
+        model,
+        score=score,
+        thresholds=places,
+        seed=91 + seed_offset,
+        relative_error=0.2,
+        most_flights=60_000,
+        jobs=2,
+    )
+    seen = (counted[:, None] > shallow).mean(axis=0)
+    own = np.abs(found.relative_error()[:3] * found.estimate[:3])
+    error = np.hypot(own, np.sqrt(seen / counted.size))
+    assert (np.abs(found.estimate[:3] - seen) < 5.0 * error).all(), found.estimate[:3] / seen
+    assert (error < 0.3 * seen).all()

@@ -25,6 +25,7 @@ from cgrisk.rare.tilt_mixture import (
     TiltPilot,
     _laws,
     _least_variance,
+    climb,
     fly_mixture,
     off_one,
 )
@@ -368,6 +369,34 @@ class _Given(Leaner):
     def fly(self, strength: float, seed: int, first: int, count: int) -> Leaned:
         rng = np.random.default_rng([seed % 2**32, first])
         return _normal_flights(strength, count, rng)
+
+
+def test_upper_bounds_fail_as_seldom_as_they_say(still: FlightModel, seed_offset: int) -> None:
+    """From the pilot to the bound, 400 times: 2.5 % may fail; estimates are a little low."""
+    aim = aim_at(still, envelope_score(still, side="aft"), seed=1, jobs=1)
+    leaner = _Given(aim, 1, Meter())
+    place, asked = np.array([4.0]), np.array([0.2])
+    exact = _normal_and_moves(4.0)
+    below, estimates = 0, []
+    for number in range(400):
+        seed = 1_000_000 * (seed_offset + 1) + 7919 * number
+        pilot = climb(leaner, place, seed=seed, most=100_000)
+        mixture, wanted = pilot.planned(place, asked)
+        rounds = fly_mixture(
+            leaner,
+            mixture,
+            thresholds=place,
+            relative_error=asked,
+            wanted=wanted,
+            seed=seed,
+            most=1_000_000,
+        )
+        found = _answer([(1.0, rounds)], 4.0, 0.95)
+        below += found.high < exact
+        estimates.append(found.estimate / exact)
+    assert stats.binomtest(below, 400, 0.035, alternative="greater").pvalue > 1e-4, below
+    error = np.std(estimates, ddof=1) / 20.0
+    assert -0.06 - 5.0 * error < np.mean(estimates) - 1.0 < 5.0 * error
 
 
 def test_flights_are_added_until_the_error_is_met(still: FlightModel) -> None:
