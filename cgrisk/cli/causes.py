@@ -47,7 +47,7 @@ def execute(chosen: argparse.Namespace) -> int:
     question = ask(chosen)
     folder = folder_of(chosen, question, "causes")
     check_free(folder)
-    shelf = shelf_of(question, folder, side=chosen.side, phases=chosen.phases)
+    shelf = shelf_of(question, folder, side=chosen.side, phases=chosen.phases, method=chosen.method)
     study = run_study(chosen, question, draws=0, shelf=shelf)
     progress, meter = watched()
     try:

@@ -126,7 +126,7 @@ def manifest(question: Question) -> dict[str, Any]:
     }
 
 
-def shelf_of(question: Question, folder: str, *, side: str, phases: str) -> Shelf:
+def shelf_of(question: Question, folder: str, *, side: str, phases: str, method: str) -> Shelf:
     """Return the shelf, beside the folder to come, of finished pieces of the same question."""
     from cgrisk.runs.shelf import Shelf
     from cgrisk.sampling.environment import bits_stamp
@@ -136,6 +136,7 @@ def shelf_of(question: Question, folder: str, *, side: str, phases: str) -> Shel
         question.score.name,
         side,
         phases,
+        method,
         question.target,
         question.deepest,
         question.relative_error,
@@ -176,7 +177,7 @@ def execute(chosen: argparse.Namespace) -> int:
     question = ask(chosen)
     folder = folder_of(chosen, question, "tail")
     check_free(folder)
-    shelf = shelf_of(question, folder, side=chosen.side, phases=chosen.phases)
+    shelf = shelf_of(question, folder, side=chosen.side, phases=chosen.phases, method=chosen.method)
     study = run_study(chosen, question, draws=chosen.draws, shelf=shelf)
     with result_folder(folder) as place:
         publish_tail(place, study=study, manifest=manifest(question))

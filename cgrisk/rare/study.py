@@ -420,7 +420,8 @@ def _precision(question: Question, curve: pd.DataFrame) -> list[str]:
         return []
     return [
         f"a relative error of {100 * question.relative_error:.3g} % was asked for at the target, "
-        f"about {100 * reached:.2g} % was reached. Ask for a smaller one."
+        f"about {float(f'{100 * reached:.2g}'):g} % was reached. Ask for a smaller one, or allow "
+        "more flights."
     ]
 
 
