@@ -30,10 +30,10 @@ class AssumedDistance(NamedTuple):
 def assumed_distance(found: AssumptionRange, *, target: float) -> AssumedDistance:
     """Return the distance between the 95th percentile of the draws' tails and the tail in use.
 
-    Both are read at the target probability where half of the highest tenth of the draws still
-    have flights enough; else at the smallest probability above it where that holds. A curve that
-    is moved as a whole keeps its distance at every depth; it grows slowly with depth otherwise,
-    which the caller should say.
+    Both are read at the target probability where, at the thresholds about the one that is read,
+    half of the highest tenth of the draws still have flights enough; else at the smallest
+    probability above it where that holds. A curve that is moved as a whole keeps its distance at
+    every depth; it grows slowly with depth otherwise, which the caller should say.
 
     Parameters
     ----------
@@ -42,14 +42,19 @@ def assumed_distance(found: AssumptionRange, *, target: float) -> AssumedDistanc
         Probability.
     """
     _, upper = found.ends()
-    told = np.logical_and.accumulate(found.told_high)
-    count = int(told.sum())
-    if count < 2:
+    told, places = found.told_high, found.thresholds
+    # Enough at a threshold by itself is chance: the curve ends with the last two in a row.
+    pairs = np.flatnonzero(told[1:] & told[:-1])
+    if pairs.size == 0:
         return AssumedDistance(math.nan, math.nan)
-    places, high, base = found.thresholds[:count], upper[:count], found.base[:count]
+    count = int(pairs[-1]) + 2
+    places, high, base = places[:count], upper[:count], found.base[:count]
     for probability in np.geomspace(target, max(_SHALLOWEST, target), _STEPS):
         there = threshold_at(float(probability), thresholds=places, curve=high)
         here = threshold_at(float(probability), thresholds=places, curve=base)
-        if math.isfinite(there) and math.isfinite(here):
+        if not (math.isfinite(there) and math.isfinite(here)):
+            continue
+        after = int(np.clip(np.searchsorted(places, there), 1, count - 1))
+        if told[after - 1] and told[after]:
             return AssumedDistance(max(there - here, 0.0), float(probability))
     return AssumedDistance(math.nan, math.nan)

@@ -21,7 +21,7 @@ from cgrisk.decide.load_candidates import COUNTS, fuel_range, states_at
 from cgrisk.decide.load_state import LoadState, scenario_with, zone_seat_counts
 from cgrisk.flight import FlightModel, fly_block, load_block, prepare, zero_fuel_scale
 from cgrisk.rare import Meter, envelope_score
-from cgrisk.rare.score import reference_arm
+from cgrisk.rare.score import group_arm
 from cgrisk.scenario import Scenario
 
 __all__ = ["WorstLoad", "load_measures", "loads_as_flights", "worst_load"]
@@ -81,7 +81,7 @@ def _top(excess_kgm: Floats) -> float:
 
 def _toward(model: FlightModel, loaded: Floats, *, side: str, group: str) -> Floats:
     """Return the load's moment error toward a side (kg m), mass counted about the limit's arm."""
-    arm = reference_arm(model, score=envelope_score(model, side=side, group=group))
+    arm = group_arm(model, side=side, group=group)
     sheet = model.program.sheet
     error = loaded[:, 1] - arm * loaded[:, 0]
     error -= sheet.zero_fuel_moment_kgm - arm * sheet.zero_fuel_mass_kg

@@ -25,7 +25,7 @@ __all__ = ["TailQuantile", "tail_quantile"]
 #: Flights that are counted at least, and points of the curve they make.
 _FEWEST, _CURVE = 2000, 60
 #: Share of the target down to which the curve must be precise, for the quantile and its bound.
-_SETTLED: Final = 0.2
+_SETTLED: Final = 0.3
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -171,10 +172,20 @@ def reference_arm(model: FlightModel, *, score: Score) -> float:
         From :func:`envelope_score`.
     """
     names = [model.columns[column].split(".") for column in score.columns]
-    side, phases = names[0][-1], [".".join(name[1:-1]) for name in names]
+    return _arm(model, names[0][-1], [".".join(name[1:-1]) for name in names])
+
+
+def group_arm(model: FlightModel, *, side: str, group: str) -> float:
+    """Return :func:`reference_arm` of the envelope's score of a side and group (m)."""
+    return _arm(model, side, group_phases(model)[group])
+
+
+def _arm(model: FlightModel, side: str, phases: Sequence[str]) -> float:
     margins = model.planned_margins
-    here = margins[(margins["side"] == side) & margins["phase"].isin(phases)]
-    nearest = here.iloc[int(here["moment_margin_kgm"].to_numpy().argmin())]
+    here = (margins["side"] == side) & margins["phase"].isin(phases)
+    nearest = margins.iloc[
+        int(np.where(here, margins["moment_margin_kgm"].to_numpy(), np.inf).argmin())
+    ]
     mass, limit = float(nearest["mass_at_least_kg"]), model.program.limit
     place = 2 * model.phases.index(str(nearest["phase"])) + (side == "aft")
     first, count = int(limit.start[place]), int(limit.pieces[place])

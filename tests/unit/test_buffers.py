@@ -261,3 +261,11 @@ def test_distance_of_assumptions_by_hand() -> None:
     assert near.distance == pytest.approx(1.9, abs=0.03)
     assert 1e-4 < near.probability < 0.03
     assert math.isnan(assumed_distance(replace(made, told_high=~told), target=1e-3).distance)
+    # A threshold that is not told matters only where it is read from: here at 8.8.
+    assert assumed_distance(replace(made, told_high=places != places[40]), target=1e-3) == far
+    gap = assumed_distance(replace(made, told_high=abs(places - 8.8) > 0.15), target=1e-3)
+    assert gap.probability > 1e-3
+    assert gap.distance == pytest.approx(1.9, abs=0.03)
+    # One by itself, far out, is chance.
+    lone = assumed_distance(replace(made, told_high=(places < 6.0) | (places == 9.0)), target=1e-4)
+    assert lone == near

@@ -13,6 +13,7 @@ from cgrisk.errors import UsageError
 from cgrisk.flight import fly_block, load_block, operational_shift, prepare
 from cgrisk.rare import envelope_score, score_named, score_names, strata_of, threshold_at
 from cgrisk.rare.assumptions import by_aircraft
+from cgrisk.rare.score import group_arm, reference_arm
 from cgrisk.rare.study import Inverse
 from cgrisk.report.tail_text import tail_decisions
 from cgrisk.runs.shelf import Shelf
@@ -253,3 +254,10 @@ def test_no_decision_says_what_would_bring_one(told_high, simulation, cure):
     first, *_, decision = tail_decisions(study)
     assert cure in decision
     assert ("not told at the upper ends" in first) == cure.startswith("of 16 draws")
+
+
+@pytest.mark.parametrize("side", ["forward", "aft"])
+def test_the_arm_of_a_group_is_that_of_its_score(model, side: str) -> None:
+    for group in ("take_off_and_landing", "in_flight", "any"):
+        score = envelope_score(model, side=side, group=group)
+        assert group_arm(model, side=side, group=group) == reference_arm(model, score=score)
