@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -93,7 +92,7 @@ def swings(
 
     base, _ = curve(model)
     # Nothing is told far beyond the target.
-    shallow = replace(question, deepest=max(question.deepest, _DEPTH * question.target))
+    shallow = question.no_deeper(_DEPTH)
     rows = []
     for entry in ranges:
         ends: list[float] = []

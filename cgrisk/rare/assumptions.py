@@ -157,7 +157,7 @@ def wide_cloud(
     strata = possible_strata(question.model.scenario, known=strata)
     if not strata:
         return cloud, 0
-    shallow = replace(question, deepest=max(question.deepest, 0.1 * question.target))
+    shallow = question.no_deeper(0.1)
     pilot = fly_pilot(shallow, strata=strata, meter=meter)
     more = split_tail(
         shallow, pilot=pilot, replicates=_FEW, particles=_SMALL, keep=_KEPT, meter=meter
@@ -258,7 +258,7 @@ def _redealt(
     redealing = [entry for entry in ranges if is_redealing(entry.key)]
     where: dict[str, Any] = {"side": side, "group": group, "pilot": pilot}
     # A distance is about the same deeper down.
-    question = replace(question, deepest=question.target)
+    question = question.no_deeper(1.0)
     for entry in redealing:
         ends = []
         for value in (entry.low, entry.high):

@@ -61,10 +61,13 @@ class Choice:
         One of :data:`METHODS` but auto.
     why : str
         In a sentence.
+    asked : bool
+        Whether the user asked for it.
     """
 
     method: str
     why: str
+    asked: bool = False
 
 
 def _cost(flights: float) -> str:
@@ -165,7 +168,7 @@ def choose(
     """
     refused = check_method(question, method)
     if method != "auto":
-        return Choice(method, f"{method}: asked for.")
+        return Choice(method, f"{method}: asked for.", asked=True)
     if not refused["exact"]:
         return Choice("exact", "exact: only seats vary, and their law can be counted out.")
     error = question.relative_error

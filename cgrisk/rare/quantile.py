@@ -95,7 +95,7 @@ def tail_quantile(
     choice = choose(question, pilot=pilot, method=method, meter=meter)
     if choice.method == "counting":
         return _counted(question, pilot, meter)
-    tail, thresholds = flown_tail(
+    choice, tail, thresholds = flown_tail(
         question, choice=choice, pilot=pilot, settled=_SETTLED * question.target, meter=meter
     )
     found = answer(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,6 +93,10 @@ class Question:
         _check("confidence", self.confidence, 0.5, 0.9999, "Give a fraction: 0.95 for 95 %.")
         resolve_seed(self.seed)
         check_counts(flights=self.most_flights, jobs=self.jobs)
+
+    def no_deeper(self, share: float) -> Question:
+        """Return the question with a curve that ends at a share of its target, if not before."""
+        return replace(self, deepest=max(self.deepest, share * self.target))
 
 
 @dataclass(slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -206,8 +206,10 @@ def flown_tail(
     pilot: Pilot,
     settled: float | None = None,
     meter: Meter,
-) -> tuple[SplitTail | TiltedTail | None, Floats]:
-    """Return what splitting or tilting flies, None for other methods, and the curve's thresholds.
+) -> tuple[Choice, SplitTail | TiltedTail | None, Floats]:
+    """Return the choice, what splitting or tilting flies (else None), and the curve's thresholds.
+
+    Where tilting, not asked for by the user, turns out not to work, the choice is splitting.
 
     Parameters
     ----------
@@ -222,12 +224,20 @@ def flown_tail(
     """
     if choice.method == "tilting":
         thresholds = curve_thresholds(pilot, question=question)
-        tilted = tilt(question, pilot=pilot, thresholds=thresholds, settled=settled, meter=meter)
-        return tilted, thresholds
+        try:
+            tilted = tilt(
+                question, pilot=pilot, thresholds=thresholds, settled=settled, meter=meter
+            )
+        except ComputationError as error:
+            if choice.asked:
+                raise
+            choice = Choice("splitting", f"splitting: {error}")
+        else:
+            return choice, tilted, thresholds
     tail = None
     if choice.method in ("splitting", "kill-rule"):
         tail = split_tail(question, pilot=pilot, adaptive=choice.method == "kill-rule", meter=meter)
-    return tail, curve_thresholds(pilot, question=question, tail=tail)
+    return choice, tail, curve_thresholds(pilot, question=question, tail=tail)
 
 
 def kept_cloud(
@@ -311,7 +321,7 @@ def study_tail(
     check_method(question, method)
     pilot = fly_pilot(question, meter=meter)
     choice = choose(question, pilot=pilot, method=method, meter=meter)
-    tail, thresholds = flown_tail(question, choice=choice, pilot=pilot, meter=meter)
+    choice, tail, thresholds = flown_tail(question, choice=choice, pilot=pilot, meter=meter)
     estimates = answer(
         question, choice=choice, pilot=pilot, tail=tail, thresholds=thresholds, meter=meter
     )
@@ -337,10 +347,8 @@ def study_tail(
         curve=curve["estimate"].to_numpy(),
         open_end=open_end,
     )
-    depth = question.deepest
-    if choice.method == "counting":
-        depth = max(depth, _COUNTED_DEPTH * question.target)
-    shallow = replace(question, deepest=depth)
+    depth = _COUNTED_DEPTH if choice.method == "counting" else 0.0
+    shallow = question.no_deeper(depth)
     own, strata, extra = kept_cloud(shallow, pilot=pilot, tail=tail, meter=meter)
     cloud, more = wide_cloud(question, cloud=own, strata=strata, meter=meter)
     flights += extra + more

@@ -159,7 +159,7 @@ def _doubts(answers: list[_Answer], thresholds: Floats, asked: Floats, *, unit: 
     ]
 
     def where(doubtful: list[float]) -> str:
-        more = f" and at {len(doubtful) - 1} more thresholds" if len(doubtful) > 1 else ""
+        more = f" (the first of {len(doubtful)} such thresholds)" if len(doubtful) > 1 else ""
         return f"Above {doubtful[0]:g} {unit}{more}"
 
     doubts = []

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from cgrisk.causes.tail_shares import PARTS, parts_of_flight
-from cgrisk.errors import UsageError
+from cgrisk.errors import ComputationError, UsageError
 from cgrisk.flight import fly_block, load_block, operational_shift, prepare
 from cgrisk.rare import envelope_score, score_named, score_names, strata_of, threshold_at
 from cgrisk.rare.assumptions import by_aircraft
@@ -17,6 +17,7 @@ from cgrisk.rare.score import group_arm, reference_arm
 from cgrisk.rare.study import Inverse
 from cgrisk.report.tail_text import tail_decisions
 from cgrisk.runs.shelf import Shelf
+from tests.cut_cases import SMALL
 from tests.flight_cases import edited, shipped_scenario
 
 
@@ -186,7 +187,6 @@ def test_a_surge_that_nobody_states_is_a_possible_stratum(model) -> None:
 
 def test_another_scenario_does_not_take_pieces_of_this_one(tmp_path) -> None:
     from cgrisk.rare import Meter, Question, fly_pilot, split_at, split_tail
-    from tests.cut_cases import SMALL
 
     still = prepare(edited(SMALL))
     score = envelope_score(still, side="aft")
@@ -261,3 +261,29 @@ def test_the_arm_of_a_group_is_that_of_its_score(model, side: str) -> None:
     for group in ("take_off_and_landing", "in_flight", "any"):
         score = envelope_score(model, side=side, group=group)
         assert group_arm(model, side=side, group=group) == reference_arm(model, score=score)
+
+
+@pytest.mark.parametrize("asked", [False, True])
+def test_tilting_that_does_not_work_is_left_for_splitting(monkeypatch, asked: bool) -> None:
+    from cgrisk.rare import Meter, Question, fly_pilot, study
+    from cgrisk.rare.choice import Choice
+    from cgrisk.rare.multilevel import SplitTail
+
+    model = prepare(edited(SMALL))
+    score = envelope_score(model, side="aft")
+    question = Question(model, score, 1e-2, seed=3, deepest=1e-2, relative_error=0.5, jobs=1)
+    where = {"pilot": fly_pilot(question), "meter": Meter()}
+
+    def fails(*_words: object, **_named: object) -> None:
+        raise ComputationError("tilting does not work here")
+
+    monkeypatch.setattr(study, "tilt", fails)
+    chosen = Choice("tilting", "tilting: by the pilot.", asked=asked)
+    if asked:
+        with pytest.raises(ComputationError, match="tilting does not work here"):
+            study.flown_tail(question, choice=chosen, **where)
+        return
+    choice, tail, _ = study.flown_tail(question, choice=chosen, **where)
+    assert choice.method == "splitting"
+    assert "tilting does not work here" in choice.why
+    assert isinstance(tail, SplitTail)

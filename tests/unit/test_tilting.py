@@ -227,7 +227,9 @@ def test_doubtful_weights_are_told() -> None:
         return _doubts(answers, places, np.array(asked), unit="% MAC")
 
     few, much, rough = told([even, heavy, heavy], [0.5, 0.1, 0.1])
-    assert few.startswith("Above 0.7 % MAC and at 1 more thresholds the weights are worth few")
+    assert few.startswith(
+        "Above 0.7 % MAC (the first of 2 such thresholds) the weights are worth few"
+    )
     assert "(1 at the least)" in few
     assert "100 % at the most" in much
     assert "allow more flights, or use splitting" in rough
