@@ -29,7 +29,7 @@ def cause_bars(causes: pd.DataFrame, *, ax: Axes) -> Axes:
         zip(shown["sd_pct_mac"], shown["share_of_variance"], strict=True)
     ):
         ax.annotate(
-            f"{sd:.2f}" + ("" if isnan(share) else f"   {100 * share:.0f} % of the variance"),
+            f"{sd:.2f}" + ("" if isnan(share) else f"   {100 * share:z.0f} % of the variance"),
             (sd, place),
             xytext=(4, 0),
             textcoords="offset points",

@@ -264,7 +264,7 @@ def _cause_lines(causes: pd.DataFrame) -> list[str]:
         "",
         "Largest causes of the CG error at take-off (standard deviation, % MAC)",
         *(
-            f"  {name:<14}{sd:6.2f}   {100 * share:4.0f} % of variance"
+            f"  {name:<14}{sd:6.2f}   {100 * share:z4.0f} % of variance"
             for name, sd, share in zip(*columns, strict=True)
         ),
     ]
