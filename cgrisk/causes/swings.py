@@ -20,6 +20,7 @@ from cgrisk.rare import (
     score_named,
     split_at,
     strata_of,
+    thinned,
     threshold_at,
     weighted_exceedance,
 )
@@ -32,6 +33,8 @@ Floats = NDArray[np.float64]
 _FEWEST_EFFECTIVE: Final = 5.0
 #: Share of the target down to which the splittings go.
 _DEPTH: Final = 0.1
+#: Flights of the cloud, about, that are flown at both ends of every range.
+_FLIGHTS: Final = 4000
 
 
 def swings(
@@ -54,7 +57,7 @@ def swings(
     side, group : str
         Of the score, where it is an envelope's.
     cloud : Cloud
-        Weighted flights; flown again with the same random words.
+        Weighted flights; some thousands of them are flown again with the same random words.
     thresholds : float64 array, shape (n,)
         Rising: those of the curve.
     level : float
@@ -77,6 +80,7 @@ def swings(
     model, score, jobs = question.model, question.score, question.jobs
     ranges = assumption_ranges(model.scenario)
     meter = Meter() if meter is None else meter
+    cloud = thinned(cloud, flights=_FLIGHTS)
     meter.begin("swings", expected=(2 * len(ranges) + 1) * len(cloud))
     grid = np.unique(np.append(thresholds, level))
     place = int(np.searchsorted(grid, level))

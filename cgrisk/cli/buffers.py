@@ -54,8 +54,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add(
         "--relative-error",
         type=float,
-        default=0.3,
-        help="standard error over the probability at each buffer (0.3)",
+        default=0.4,
+        help="standard error over the probability at each buffer (0.4)",
     )
     add(
         "--proof",
@@ -127,7 +127,7 @@ def ask(chosen: argparse.Namespace) -> BufferAsk:
             argument="relative-error",
             expected="a number from 0.005 to 1",
             got=chosen.relative_error,
-            cure="Give the standard error over the probability: 0.3 for 30 %.",
+            cure="Give the standard error over the probability: 0.4 for 40 %.",
         )
     check_counts(flights=chosen.flights, jobs=chosen.jobs)
     scenario = load_scenario(chosen.scenario or shipped_scenarios()[DEFAULT])

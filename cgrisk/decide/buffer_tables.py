@@ -65,7 +65,7 @@ class BufferAsk:
     masses_kg: tuple[float, ...]
     together: bool = False
     in_total: bool = False
-    relative_error: float = 0.3
+    relative_error: float = 0.4
     draws: int = 32
     most_flights: int = 5_000_000
     counts: int = COUNTS

@@ -19,6 +19,7 @@ from cgrisk.rare.cloud import (
     cloud_of,
     fly_cloud,
     fly_rows,
+    thinned,
     versions_for,
     weighted_exceedance,
 )
@@ -77,6 +78,7 @@ __all__ = [
     "study_tail",
     "tail_fit",
     "tail_quantile",
+    "thinned",
     "threshold_at",
     "tilted_tail",
     "versions_for",

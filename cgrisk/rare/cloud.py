@@ -8,8 +8,9 @@ assumptions on common random numbers, for the price of a few thousand flights.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -32,6 +33,7 @@ __all__ = [
     "cloud_of",
     "fly_cloud",
     "fly_rows",
+    "thinned",
     "versions_for",
     "weighted_exceedance",
 ]
@@ -151,6 +153,41 @@ def cloud_of(tails: Sequence[SplitTail]) -> Cloud:
             )
     made = tuple(parts.values())
     return Cloud(made, max(part.replicates for part in made))
+
+
+def thinned(cloud: Cloud, *, flights: int) -> Cloud:
+    """Return a cloud of about so many flights, evenly picked, that stands for the same law.
+
+    Of the flights of a replicate that stand for the same probability each, as those of a stage do,
+    every so manieth is kept and stands for those that are left out too; at least one.
+
+    Parameters
+    ----------
+    cloud : Cloud
+        Returned as it is where it has no more.
+    flights : int
+    """
+    step = math.ceil(len(cloud) / max(flights, 1))
+    if step <= 1:
+        return cloud
+    return Cloud(tuple(_every(step, part) for part in cloud.parts), cloud.replicates)
+
+
+def _every(step: int, part: Part) -> Part:
+    alike = (np.diff(part.replicate) == 0) & (np.diff(part.weight) == 0.0)
+    groups = np.split(np.arange(part.weight.size), np.flatnonzero(~alike) + 1)
+    places, times = [], []
+    for group in groups:
+        kept = math.ceil(group.size / step)
+        places.append(group[(np.arange(kept) * group.size) // kept])
+        times.append(np.full(kept, group.size / kept))
+    chosen = np.concatenate(places)
+    return replace(
+        part,
+        particles=part.particles.take(chosen),
+        weight=part.weight[chosen] * np.concatenate(times),
+        replicate=part.replicate[chosen],
+    )
 
 
 def versions_for(part: Part, *, model: FlightModel) -> NDArray[np.uint32]:
