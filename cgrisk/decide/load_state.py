@@ -107,8 +107,9 @@ def scenario_with(scenario: Scenario, state: LoadState, *, name: str | None = No
     if name is not None:
         operation["name"] = name
     there = Scenario.from_resolved(data, origin=scenario.origin)
-    known = set(meaning_problems(scenario))
-    for problem in meaning_problems(there):
+    problems = list(meaning_problems(there))
+    known = set(meaning_problems(scenario)) if problems else set()
+    for problem in problems:
         if problem not in known:
             raise UsageError(
                 argument=f"load, {key_text(problem.path)}",

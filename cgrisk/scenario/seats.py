@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from functools import lru_cache
 
 from cgrisk.scenario.aircraft_file import Cabin, Seat
 
@@ -72,6 +73,7 @@ def _row_seats(layout: str) -> list[tuple[str, str, int]]:
     return out
 
 
+@lru_cache(maxsize=32)
 def expand_seats(cabin: Cabin) -> tuple[Seat, ...]:
     """Return every seat of a cabin, row by row from the front, left to right.
 
