@@ -14,7 +14,7 @@ from joblib import Parallel, delayed
 from numpy.typing import NDArray
 
 from cgrisk.errors import UsageError
-from cgrisk.flight import FlightModel, fly_block, zero_fuel_scale
+from cgrisk.flight import FlightModel, entity_counts, fly_block, zero_fuel_scale
 from cgrisk.flight.kernel.tilt import TiltData
 from cgrisk.flight.leaning import (
     Source,
@@ -124,8 +124,13 @@ class Aim:
         error += self.reference_arm_m * sheet.zero_fuel_mass_kg
         return self.sign * error / zero_fuel_scale(self.model)
 
-    def data(self, strength: float, seed: int) -> TiltData:
-        """Return the tilt that shifts the score by about so many standard deviations."""
+    def data(self, strength: float, seed: int) -> TiltData | None:
+        """Return the tilt that shifts the score by about so many standard deviations.
+
+        None for a strength of 0, which leaves flights as they are.
+        """
+        if strength == 0.0:
+            return None
         return tilt_data(
             self.model,
             theta=self.sign * strength / self.spread_kgm,
@@ -135,6 +140,16 @@ class Aim:
             choice_seed=derived_seed(seed, "choices"),
             seats=self.seats,
         )
+
+    def versions(
+        self, data: TiltData | None, *, seed: int, flights: NDArray[np.uint32]
+    ) -> tuple[NDArray[np.uint32], Floats]:
+        """Return the versions (n, entities) that lean flights (n,), and the log weights (n,)."""
+        if data is None:
+            entities = sum(entity_counts(self.model).values())
+            return np.zeros((flights.size, entities), dtype=np.uint32), np.zeros(flights.size)
+        versions, log_weights, _ = lean_block(self.model, data, seed=seed, flights=flights)
+        return versions, log_weights
 
 
 def _reference_arm(model: FlightModel, score: Score) -> float:
@@ -206,9 +221,9 @@ class Leaned(NamedTuple):
         return cls(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
-def _fly(aim: Aim, data: TiltData, seed: int, first: int, count: int) -> Leaned:
+def _fly(aim: Aim, data: TiltData | None, seed: int, first: int, count: int) -> Leaned:
     flights = np.arange(first, first + count, dtype=np.uint32)
-    versions, log_weights, _ = lean_block(aim.model, data, seed=seed, flights=flights)
+    versions, log_weights = aim.versions(data, seed=seed, flights=flights)
     rows = fly_block(aim.model, seed=seed, flights=flights, versions=versions)
     return Leaned(aim.score.of(rows), aim.loads(rows), log_weights)
 

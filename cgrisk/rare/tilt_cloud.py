@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.flight import entity_counts
-from cgrisk.flight.leaning import lean_block
 from cgrisk.rare.cloud import Cloud, Part
 from cgrisk.rare.moves import Particles
 from cgrisk.rare.seeds import generator
@@ -95,8 +94,9 @@ def _by_lot(weights: Floats, rng: np.random.Generator) -> tuple[NDArray[np.int64
 def _part(stratum: TiltedStratum, round_: Round, places: NDArray[np.int64], weight: Floats) -> Part:
     flights = places.astype(np.uint32)
     model = stratum.stratum.model
-    data = stratum.leaner.aim.data(round_.strength, round_.seed)
-    versions, _, _ = lean_block(model, data, seed=round_.seed, flights=flights)
+    aim = stratum.leaner.aim
+    data = aim.data(round_.strength, round_.seed)
+    versions, _ = aim.versions(data, seed=round_.seed, flights=flights)
     return Part(
         stratum.stratum.name,
         round_.seed,
