@@ -363,16 +363,18 @@ def fly_tilted(
     pilots = sum(c.leaner.aim.flights + c.pilot.flights for c in climbed)
     seen = [found for found in answers if not math.isnan(found.estimate)]
     warnings = _doubts(answers, thresholds, asked, unit=score.unit)
-    lost = [
-        x
-        for x, found, error in zip(thresholds, answers, asked, strict=True)
-        if math.isnan(found.estimate) and math.isfinite(error)
-    ]
-    if lost:
-        head = "No tilt" if len(strata) == 1 else f"Not in every one of {len(strata)} strata a tilt"
+    lost = np.array([math.isnan(found.estimate) for found in answers]) & wanted
+    if lost.any():
+        far = [
+            c.stratum.name for c, there in zip(climbed, reached, strict=True) if lost[~there].any()
+        ]
+        where = (
+            f" in the stratum {' and in '.join(map(repr, far))}" if len(strata) > 1 and far else ""
+        )
         warnings.append(
-            f"{head} brought enough flights above {', '.join(f'{x:g}' for x in lost)} "
-            f"{score.unit}: out of this method's reach, or beyond the greatest possible score."
+            f"No tilt brought enough flights{where} above "
+            f"{', '.join(f'{x:g}' for x in thresholds[lost])} {score.unit}: out of this method's "
+            "reach, or beyond the greatest possible score."
         )
     strongest = max(each.strength for s in flown for each in s.rounds)
     estimate = TailEstimate(

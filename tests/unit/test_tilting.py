@@ -17,6 +17,7 @@ from cgrisk.rare.moves import ScoredFlights
 from cgrisk.rare.question import Meter
 from cgrisk.rare.score import envelope_score, score_named, score_names
 from cgrisk.rare.seeds import derived_seed, generator
+from cgrisk.rare.strata import strata_of
 from cgrisk.rare.tilt_aim import Aim, Leaned, Leaner, aim_at
 from cgrisk.rare.tilt_mixture import (
     BATCHES,
@@ -171,6 +172,22 @@ def test_beyond_reach_is_said() -> None:
     assert np.isnan(found.estimate[0])
     assert (found.low[0], found.high[0]) == (0.0, 1.0)
     assert "out of this method's reach" in found.warnings[0]
+
+
+def test_the_stratum_beyond_reach_is_named() -> None:
+    swapped = prepare(
+        edited({**SEATS, "operation.entry_errors": [{**SWAP[0], "probability": 0.01}]})
+    )
+    found = tilted_tail(
+        swapped,
+        score=envelope_score(swapped, side="aft"),
+        thresholds=np.array([60.0]),
+        seed=1,
+        most_flights=40_000,
+    )
+    strata = [stratum.name for stratum in strata_of(swapped)]
+    assert len(strata) == 2
+    assert f"in the stratum {strata[0]!r} and in {strata[1]!r} above 60 % MAC" in found.warnings[0]
 
 
 def test_no_more_flights_than_allowed() -> None:
