@@ -26,7 +26,7 @@ from cgrisk.rare.tilting import (
     why_not_tilted,
 )
 
-__all__ = ["METHODS", "Choice", "answer", "check_method", "choose", "tilt"]
+__all__ = ["METHODS", "ROUGHEST_TILTED", "Choice", "answer", "check_method", "choose", "tilt"]
 
 Floats = NDArray[np.float64]
 
@@ -45,7 +45,7 @@ _MOVED: Final = 4.0
 _TILTED_FLIGHT: Final = 2.0
 #: Relative error of tilting at the target, at most, and how much is added for each factor of ten
 #: beyond it.
-_TILTED_ERROR, _MORE_BEYOND, _ROUGHEST = 0.3, 0.1, 0.5
+ROUGHEST_TILTED, _MORE_BEYOND, _ROUGHEST = 0.3, 0.1, 0.5
 #: Thresholds so many times rarer than the curve's deepest are not asked for: the planned load's may
 #: be anywhere.
 _DEEPER: Final = 0.3
@@ -96,7 +96,7 @@ def _as_counted_out(question: Question) -> bool:
 
 def _tilting_flights(question: Question, pilot: Pilot, least: float, meter: Meter) -> float:
     """Return the flights tilting is expected to need; infinite where that is not worth asking."""
-    error = min(question.relative_error, _TILTED_ERROR)
+    error = min(question.relative_error, ROUGHEST_TILTED)
     if _as_counted_out(question):
         return _TILTED * (0.1 / min(error, 0.1)) ** 2
     counting = flights_to_count(question.target, relative_error=question.relative_error)
@@ -224,7 +224,7 @@ def tilt(
         Told of the flights.
     """
     settled = _DEEPER * question.deepest if settled is None else settled
-    error = min(question.relative_error, _TILTED_ERROR)
+    error = min(question.relative_error, ROUGHEST_TILTED)
     # Settled by the pilot's flights.
     rough = np.maximum(pilot.exceedance(thresholds), 1e-300)
     depth = np.log10(question.target / rough)

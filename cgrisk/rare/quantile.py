@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.rare.choice import answer, check_method, choose
+from cgrisk.rare.choice import ROUGHEST_TILTED, answer, check_method, choose
 from cgrisk.rare.counting import count_scores, flights_to_count, fly_scores
 from cgrisk.rare.estimate import TailEstimate
 from cgrisk.rare.multilevel import SplitTail
@@ -123,17 +123,25 @@ def tail_quantile(
         curve=tuple(found),
         pilot=pilot,
         tail=tail,
-        notes=_notes(found, tail, estimate),
+        notes=_notes(question, found, tail, estimate=estimate, upper=upper),
     )
 
 
 def _notes(
-    found: list[TailEstimate], tail: SplitTail | TiltedTail | None, estimate: float
+    question: Question,
+    found: list[TailEstimate],
+    tail: SplitTail | TiltedTail | None,
+    *,
+    estimate: float,
+    upper: float,
 ) -> tuple[str, ...]:
-    """Return what is poor at the quantile itself: the curve's end, deeper, is judged elsewhere."""
-    if not isinstance(tail, SplitTail) or not math.isfinite(estimate):
+    """Return what is poor at the quantile and its bound: the curve's end, deeper, is no matter."""
+    if tail is None or not math.isfinite(estimate):
         return tuple(text for e in found for text in e.warnings)
-    return tail.estimate(np.array([estimate])).warnings
+    if isinstance(tail, SplitTail):
+        return tail.estimate(np.array([estimate])).warnings
+    places = np.unique([estimate, upper]) if math.isfinite(upper) else np.array([estimate])
+    return tail.doubts(places, relative_error=min(question.relative_error, ROUGHEST_TILTED))
 
 
 def _counted(question: Question, pilot: Pilot, meter: Meter) -> TailQuantile:

@@ -97,6 +97,22 @@ class TiltedTail:
     estimate: TailEstimate
     strata: tuple[TiltedStratum, ...]
 
+    def doubts(self, thresholds: Floats, *, relative_error: float) -> tuple[str, ...]:
+        """Return what is doubtful about the answers at thresholds (n,), in plain words.
+
+        Parameters
+        ----------
+        thresholds : float64 array, shape (n,)
+            Any, rising: not only those of the estimate.
+        relative_error : float
+            Asked for there.
+        """
+        told = [(s.stratum.probability, s.rounds) for s in self.strata]
+        answers = [_answer(told, x, self.estimate.confidence) for x in thresholds.tolist()]
+        unit = self.strata[0].leaner.aim.score.unit
+        asked = np.full(thresholds.size, relative_error)
+        return tuple(_doubts(answers, thresholds, asked, unit=unit))
+
 
 @dataclass(frozen=True, slots=True)
 class _Answer:

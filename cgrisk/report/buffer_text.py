@@ -132,6 +132,11 @@ def _split_lines(buffers: Buffers, side: str, group: str) -> list[str]:
     return lines
 
 
+def _warning_lines(b: Buffer, units: FileUnits) -> list[str]:
+    where = f"{b.side} {_PHASES[b.group]} at {units.mass(b.mass_kg)}"
+    return [f"  warning, {where}: {note}" for note in b.notes]
+
+
 def buffer_decisions(study: BufferStudy) -> list[str]:
     """Return what to do about the buffers, a sentence each."""
     buffers, ask = study.buffers, study.buffers.ask
@@ -286,8 +291,7 @@ def buffer_text(study: BufferStudy) -> str:
     for side in ("forward", "aft"):
         for group in ask.groups:
             lines += ["", *_table_lines(study, side, group), *_split_lines(buffers, side, group)]
-    notes = dict.fromkeys(note for b in buffers.found for note in b.notes)
-    lines += [""] + [f"  warning: {note}" for note in notes]
+    lines += ["", *(line for b in buffers.found for line in _warning_lines(b, units))]
     lines += [*_proof_lines(study), "", *buffer_decisions(study), "", COVERS, AGREEMENT, CAUTIONS]
     return "\n".join(lines)
 

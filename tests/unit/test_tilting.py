@@ -30,7 +30,7 @@ from cgrisk.rare.tilt_mixture import (
     fly_mixture,
     off_one,
 )
-from cgrisk.rare.tilting import _answer, _doubts, tilted_tail, why_not_tilted
+from cgrisk.rare.tilting import _answer, _doubts, fly_tilted, tilted_tail, why_not_tilted
 from tests.flight_cases import edited
 from tests.tilt_cases import ALL_LOADS, LAST_MINUTE, SEATS
 
@@ -188,6 +188,27 @@ def test_the_stratum_beyond_reach_is_named() -> None:
     strata = [stratum.name for stratum in strata_of(swapped)]
     assert len(strata) == 2
     assert f"in the stratum {strata[0]!r} and in {strata[1]!r} above 60 % MAC" in found.warnings[0]
+
+
+def test_doubts_are_told_where_they_are_asked_for() -> None:
+    """Few flights far out; none of that matters to who reads the curve near its start."""
+    seats = prepare(edited(SEATS))
+    places = np.linspace(0.5, 3.5, 7)
+    asked = np.where(places < 1.0, 0.2, np.inf)
+    tail = fly_tilted(
+        seats,
+        score=envelope_score(seats, side="aft"),
+        thresholds=places,
+        seed=1,
+        relative_error=asked,
+        jobs=1,
+    )
+    told = np.isfinite(tail.estimate.estimate)
+    assert tail.estimate.warnings
+    assert tail.doubts(places[:1], relative_error=0.2) == ()
+    far = tail.doubts(places[told][-1:], relative_error=0.01)
+    assert any("larger than asked for" in text for text in far)
+    assert all(f"Above {places[told][-1]:g} % MAC" in text for text in far)
 
 
 def test_no_more_flights_than_allowed() -> None:
