@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from pathlib import Path
 
 import pytest
@@ -36,26 +35,6 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         default=5_000,
         help="inputs of the nightly fuzz tests together; twenty nightly rounds make 100,000",
     )
-
-
-def pytest_configure(config: pytest.Config) -> None:
-    """Let the first of several workers compile the kernel; the others find it compiled."""
-    worker = getattr(config, "workerinput", None)
-    if worker is None:
-        return
-    try:
-        import fcntl
-    except ImportError:  # no such locks on this system: each compiles for itself
-        return
-    from cgrisk.flight import prepare
-    from cgrisk.sampling import warm_up
-    from tests.flight_cases import shipped_scenario
-
-    lock = Path(tempfile.gettempdir()) / f"cgrisk-tests-{worker['testrunuid']}"
-    with lock.open("w") as held:
-        fcntl.flock(held, fcntl.LOCK_EX)
-        warm_up(prepare(shipped_scenario()))
-    lock.unlink(missing_ok=True)
 
 
 @pytest.fixture(scope="session")

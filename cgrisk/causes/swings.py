@@ -80,21 +80,23 @@ def swings(
     model, score, jobs = question.model, question.score, question.jobs
     ranges = assumption_ranges(model.scenario)
     meter = Meter() if meter is None else meter
-    cloud = thinned(cloud, flights=_FLIGHTS)
-    meter.begin("swings", expected=(2 * len(ranges) + 1) * len(cloud))
+    thin = thinned(cloud, flights=_FLIGHTS)
+    meter.begin("swings", expected=(2 * len(ranges) + 1) * len(thin) + len(cloud))
     grid = np.unique(np.append(thresholds, level))
     place = int(np.searchsorted(grid, level))
 
-    def curve(of: FlightModel) -> tuple[Floats, float]:
+    def curve(of: FlightModel, flown: Cloud = thin) -> tuple[Floats, float]:
         strata = strata_of(of)
         own = score_named(of, name=score.name, side=side, group=group)
-        scores = fly_cloud(cloud, strata=strata, score=own, jobs=jobs, meter=meter)
-        weights = cloud.weights(strata)
+        scores = fly_cloud(flown, strata=strata, score=own, jobs=jobs, meter=meter)
+        weights = flown.weights(strata)
         found = weighted_exceedance(scores, weights=weights, thresholds=grid)
         squares = weighted_exceedance(scores, weights=weights**2, thresholds=grid)[place]
         return found, float(found[place] ** 2 / squares) if squares > 0.0 else 0.0
 
+    # On the same flights as the ends; a splitting of its own is held against all of them.
     base, _ = curve(model)
+    whole, _ = curve(model, cloud)
     # Nothing is told far beyond the target.
     shallow = question.no_deeper(_DEPTH)
     rows = []
@@ -118,7 +120,9 @@ def swings(
                 least = min(least, effective)
             ends += [
                 float(moved[place]),
-                _ratio(float(moved[place]), float(base[place])),
+                _ratio(
+                    float(moved[place]), float((whole if is_redealing(entry.key) else base)[place])
+                ),
                 threshold_at(question.target, thresholds=grid, curve=moved),
             ]
         row = {name: getattr(entry, name) for name in ("key", "value", "low", "high", "unit")}

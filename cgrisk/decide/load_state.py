@@ -14,6 +14,7 @@ from cgrisk.flight.paper_masses import recount
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.document import key_text
 from cgrisk.scenario.loading import meaning_problems
+from cgrisk.scenario.problems import Problem
 
 __all__ = ["LoadState", "hold_mass_kg", "scenario_with", "state_of", "zone_seat_counts"]
 
@@ -107,9 +108,10 @@ def scenario_with(scenario: Scenario, state: LoadState, *, name: str | None = No
     if name is not None:
         operation["name"] = name
     there = Scenario.from_resolved(data, origin=scenario.origin)
-    problems = list(meaning_problems(there))
-    known = set(meaning_problems(scenario)) if problems else set()
-    for problem in problems:
+    known: set[Problem] | None = None
+    for problem in meaning_problems(there):
+        if known is None:
+            known = set(meaning_problems(scenario))
         if problem not in known:
             raise UsageError(
                 argument=f"load, {key_text(problem.path)}",

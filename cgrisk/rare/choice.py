@@ -195,7 +195,9 @@ def choose(
     others = ", ".join(f"{name} about {_cost(costs[name])}" for name in told)
     why = f"{best}: for {wish} it needs about {_cost(costs[best])} flights, {others} (pilot)."
     if "tilting" in (best, *told):
-        why += f" A tilted flight takes as long as {_TILTED_FLIGHT:g}."
+        why += f" A tilted flight takes as long as {_TILTED_FLIGHT:g} ordinary ones"
+        rough = error > ROUGHEST_TILTED
+        why += f", and {100 * ROUGHEST_TILTED:g} % are asked of them." if rough else "."
     if refused["tilting"]:
         why += f" No tilting: {refused['tilting'].split(': use ')[0]}."
     return Choice(best, why)

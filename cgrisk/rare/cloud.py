@@ -1,14 +1,14 @@
 """A weighted cloud of flights that stands for the whole law, from the body to the far tail.
 
-Splitting leaves flights at every depth. A few of each stage, those not above the next level, each
-with the probability it stands for, represent the law of the flights down to the rarest. Flown
-again under other assumptions, with the same random words, they give the tail under those
-assumptions on common random numbers, for the price of a few thousand flights.
+Splitting (and tilting, see ``tilt_cloud``) leaves flights at every depth. A few of each stage,
+those not above the next level, each with the probability it stands for, represent the law of the
+flights down to the rarest. Flown again under other assumptions, with the same random words, they
+give the tail under those assumptions on common random numbers, for the price of a few thousand
+flights.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -159,33 +159,38 @@ def thinned(cloud: Cloud, *, flights: int) -> Cloud:
     """Return a cloud of about so many flights, evenly picked, that stands for the same law.
 
     Of the flights of a replicate that stand for the same probability each, as those of a stage do,
-    every so manieth is kept and stands for those that are left out too; at least one.
+    the same share is kept, at least one, and stands for those that are left out too.
 
     Parameters
     ----------
     cloud : Cloud
         Returned as it is where it has no more.
     flights : int
+        At least 1.
     """
-    step = math.ceil(len(cloud) / max(flights, 1))
-    if step <= 1:
+    share = flights / max(len(cloud), 1)
+    if share >= 1.0:
         return cloud
-    return Cloud(tuple(_every(step, part) for part in cloud.parts), cloud.replicates)
+    return Cloud(tuple(_thinner(share, part) for part in cloud.parts), cloud.replicates)
 
 
-def _every(step: int, part: Part) -> Part:
-    alike = (np.diff(part.replicate) == 0) & (np.diff(part.weight) == 0.0)
-    groups = np.split(np.arange(part.weight.size), np.flatnonzero(~alike) + 1)
+def _thinner(share: float, part: Part) -> Part:
+    alike = np.column_stack([part.replicate, part.weight])
+    _, group = np.unique(alike, axis=0, return_inverse=True)
+    group = group.reshape(-1)
+    order = np.argsort(group, kind="stable")
     places, times = [], []
-    for group in groups:
-        kept = math.ceil(group.size / step)
-        places.append(group[(np.arange(kept) * group.size) // kept])
-        times.append(np.full(kept, group.size / kept))
+    for own in np.split(order, np.flatnonzero(np.diff(group[order])) + 1):
+        kept = max(round(share * own.size), 1)
+        places.append(own[(np.arange(kept) * own.size) // kept])
+        times.append(np.full(kept, own.size / kept))
     chosen = np.concatenate(places)
+    back = np.argsort(chosen)
+    chosen = chosen[back]
     return replace(
         part,
         particles=part.particles.take(chosen),
-        weight=part.weight[chosen] * np.concatenate(times),
+        weight=part.weight[chosen] * np.concatenate(times)[back],
         replicate=part.replicate[chosen],
     )
 

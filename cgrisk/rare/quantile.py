@@ -135,12 +135,15 @@ def _notes(
     estimate: float,
     upper: float,
 ) -> tuple[str, ...]:
-    """Return what is poor at the quantile and its bound: the curve's end, deeper, is no matter."""
-    if tail is None or not math.isfinite(estimate):
+    """Return what is poor at the quantile, and at its bound too where flights were tilted.
+
+    The curve's end, deeper, does not matter; without quantile or bound all that is poor is told.
+    """
+    if tail is None or not (math.isfinite(estimate) and math.isfinite(upper)):
         return tuple(text for e in found for text in e.warnings)
     if isinstance(tail, SplitTail):
         return tail.estimate(np.array([estimate])).warnings
-    places = np.unique([estimate, upper]) if math.isfinite(upper) else np.array([estimate])
+    places = np.unique([estimate, upper])
     return tail.doubts(places, relative_error=min(question.relative_error, ROUGHEST_TILTED))
 
 

@@ -251,7 +251,8 @@ class Leaner:
         def make() -> dict[str, NDArray[np.generic]]:
             return dict(self._flown(strength, seed, first, count)._asdict())
 
-        found = self.meter.kept(f"tilted/{seed}/{strength!r}/{first}/{count}", make)
+        kind = "ordinary" if strength == 0.0 else "tilted"
+        found = self.meter.kept(f"{kind}/{seed}/{strength!r}/{first}/{count}", make)
         return Leaned(*(found[name].astype(np.float64) for name in Leaned._fields))
 
     def _flown(self, strength: float, seed: int, first: int, count: int) -> Leaned:

@@ -73,7 +73,6 @@ def _row_seats(layout: str) -> list[tuple[str, str, int]]:
     return out
 
 
-@lru_cache(maxsize=32)
 def expand_seats(cabin: Cabin) -> tuple[Seat, ...]:
     """Return every seat of a cabin, row by row from the front, left to right.
 
@@ -87,6 +86,11 @@ def expand_seats(cabin: Cabin) -> tuple[Seat, ...]:
     """
     if cabin.seat_table:
         return tuple(sorted(cabin.seat_table, key=lambda seat: (seat.arm, seat.row, seat.letter)))
+    return _seats_of_rows(cabin)
+
+
+@lru_cache(maxsize=32)  # a search makes thousands of scenarios of one cabin
+def _seats_of_rows(cabin: Cabin) -> tuple[Seat, ...]:
     if not cabin.rows or cabin.first_row_arm is None:
         raise ValueError("the cabin has neither rows with first_row_arm nor a seat plan")
     missing = {parse_seat_name(name) for name in cabin.missing}
