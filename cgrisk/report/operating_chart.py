@@ -105,15 +105,10 @@ def operating_limits(frame: pd.DataFrame, *, ax: Axes, kind: str) -> Axes:
             fontsize=7.5,
             color=colour,
         )
+    title = _TITLES[kind]
     if not room.all():
-        ax.annotate(
-            "no room where the sides cross",
-            (float(np.mean(new["aft"][~room])), float(np.mean(mass[~room]))),
-            ha="center",
-            fontsize=7.5,
-            color=INK,
-        )
-    ax.set_title(_TITLES[kind])
+        title += "\nno room where sides cross"
+    ax.set_title(title)
     ax.set_xlabel("centre of gravity, % MAC")
     ax.set_ylabel("mass, t")
     return ax
