@@ -25,12 +25,20 @@ from numpy.typing import NDArray
 from cgrisk.errors import ComputationError, UsageError
 from cgrisk.flight import FlightModel
 from cgrisk.randomness import resolve_seed
-from cgrisk.rare.estimate import TailEstimate, replicate_interval
+from cgrisk.rare.estimate import TailEstimate
 from cgrisk.rare.question import Meter
 from cgrisk.rare.score import Score
 from cgrisk.rare.seeds import derived_seed
 from cgrisk.rare.strata import Stratum, strata_of
 from cgrisk.rare.tilt_aim import Leaner, aim_at, why_not_tilted
+from cgrisk.rare.tilt_answer import (
+    LEAST_EFFECTIVE,
+    UNKNOWN,
+    TiltedAnswer,
+    answer_at,
+    doubts_of,
+    out_of_reach,
+)
 from cgrisk.rare.tilt_mixture import BATCHES, Mixture, Round, TiltPilot, climb, fly_mixture, off_one
 from cgrisk.sampling import check_counts, warm_up
 
@@ -47,15 +55,6 @@ Floats = NDArray[np.float64]
 
 #: Pilots and a first round at every strength fit in.
 LEAST_TILTED: Final = 20_000
-#: Effective flights below which an estimate is doubtful (fewer where less precision was asked for,
-#: but not below the second), and one flight's share above which it is.
-_FEW_EFFECTIVE, _FEWEST_EFFECTIVE, _LARGE_SHARE = 100.0, 20.0, 0.15
-#: Lengthens upper bounds, since flights stop where they happen to scatter little: with it bounds of
-#: 95, 97.5 and 99.9 % fail 4 to 5, 1 to 2 and at most 0.1 % of the time (without, 11 to 13, 7 to 8
-#: and 0.4 to 0.6 %), measured on a normal load and exponential moves, 20 and 30 % asked for.
-_LONGER_UP = 1.4
-#: Effective flights below which nothing is told.
-_LEAST_EFFECTIVE = 4.0
 #: Greatest relative error asked for in a stratum, however small its part.
 _ROUGHEST = 0.5
 #: Standard errors by which the mean of all weights may differ from 1.
@@ -109,132 +108,10 @@ class TiltedTail:
             Asked for there.
         """
         told = [(s.stratum.probability, s.rounds) for s in self.strata]
-        answers = [_answer(told, x, self.estimate.confidence) for x in thresholds.tolist()]
+        answers = [answer_at(told, x, self.estimate.confidence) for x in thresholds.tolist()]
         unit = self.strata[0].leaner.aim.score.unit
         asked = np.full(thresholds.size, relative_error)
-        return tuple(_doubts(answers, thresholds, asked, unit=unit))
-
-
-@dataclass(frozen=True, slots=True)
-class _Answer:
-    """What is found at one threshold."""
-
-    estimate: float
-    low: float
-    high: float
-    effective: float
-    share: float
-    error: float
-
-
-_UNKNOWN = (math.nan, 0.0, 1.0, 0.0, 0.0, math.nan)
-
-
-def _answer(strata: list[tuple[float, tuple[Round, ...]]], x: float, confidence: float) -> _Answer:
-    """Return the sum over strata, each with its probability, and over strengths.
-
-    Batches are independent: the first of all of them make the first of the whole.
-    """
-    own = np.zeros((BATCHES, 1))
-    for probability, rounds in strata:
-        for each in rounds:
-            own += probability * each.replicates(x)
-    parts = np.concatenate(
-        [p * each.parts(x) / each.scores.size for p, rounds in strata for each in rounds]
-    )
-    total = float(parts.sum())
-    if total == 0.0:
-        return _Answer(*_UNKNOWN)
-    estimate, low, high = (
-        float(found[0])
-        for found in replicate_interval(own, confidence=confidence, longer_up=_LONGER_UP)
-    )
-    return _Answer(
-        estimate,
-        low,
-        high,
-        effective=total**2 / float((parts**2).sum()),
-        share=float(parts.max()) / total,
-        error=float(own.std(ddof=1)) / math.sqrt(BATCHES),
-    )
-
-
-def _few(found: _Answer, relative_error: float) -> bool:
-    wanted = max(0.5 * relative_error**-2, _FEWEST_EFFECTIVE)
-    return found.effective < min(_FEW_EFFECTIVE, wanted)
-
-
-def _doubts(answers: list[_Answer], thresholds: Floats, asked: Floats, *, unit: str) -> list[str]:
-    """Return what is doubtful, one sentence a doubt for all thresholds.
-
-    Precision is judged only where it was asked for, weights everywhere.
-    """
-    told = [
-        (x, found, error)
-        for x, found, error in zip(thresholds.tolist(), answers, asked.tolist(), strict=True)
-        if not math.isnan(found.estimate)
-    ]
-
-    def where(doubtful: list[float]) -> str:
-        more = f" (the first of {len(doubtful)} such thresholds)" if len(doubtful) > 1 else ""
-        return f"Above {doubtful[0]:g} {unit}{more}"
-
-    doubts = []
-    few = [(x, found.effective) for x, found, error in told if _few(found, error)]
-    if few:
-        least = max(min(effective for _, effective in few), 1.0)
-        doubts.append(
-            f"{where([x for x, _ in few])} the weights are worth few equal flights "
-            f"({least:.0f} at the least): intervals may be too narrow there."
-        )
-    heavy = [(x, found.share) for x, found, _ in told if found.share > _LARGE_SHARE]
-    if heavy:
-        doubts.append(
-            f"{where([x for x, _ in heavy])} one flight carries much of the weight "
-            f"({100.0 * max(share for _, share in heavy):.0f} % at the most): intervals may be too "
-            "narrow there."
-        )
-    rough = [
-        (x, found.error / found.estimate)
-        for x, found, error in told
-        if math.isfinite(error) and found.error > 1.5 * error * found.estimate
-    ]
-    if rough:
-        doubts.append(
-            f"{where([x for x, _ in rough])} the standard error is larger than asked for "
-            f"({100.0 * max(error for _, error in rough):.0f} % of the estimate at the most): "
-            "allow more flights, or use splitting."
-        )
-    return doubts
-
-
-def _out_of_reach(
-    lost: NDArray[np.bool_],
-    *,
-    reached: dict[str, NDArray[np.bool_]],
-    thresholds: Floats,
-    unit: str,
-) -> list[str]:
-    """Return, stratum by stratum, above which of the lost thresholds nothing can be told."""
-    said = []
-
-    def above(where: NDArray[np.bool_]) -> str:
-        return f"above {', '.join(f'{x:g}' for x in thresholds[where])} {unit}"
-
-    for name, row in reached.items():
-        if (lost & ~row).any():
-            place = f" in the stratum {name!r}" if len(reached) > 1 else ""
-            said.append(
-                f"No tilt brought enough flights{place} {above(lost & ~row)}: out of this method's "
-                "reach, or beyond the greatest possible score."
-            )
-    few = lost & np.all(list(reached.values()), axis=0)
-    if few.any():
-        said.append(
-            f"The weights are worth fewer than {_LEAST_EFFECTIVE:g} equal flights {above(few)}: "
-            "nothing is told there."
-        )
-    return said
+        return tuple(doubts_of(answers, thresholds, asked, unit=unit))
 
 
 def probe_tilting(
@@ -401,17 +278,17 @@ def fly_tilted(
             f"{abs(farthest):.1f} standard errors from it. Use splitting."
         )
     answers = [
-        _answer(told, float(x), confidence) if there else _Answer(*_UNKNOWN)
+        answer_at(told, float(x), confidence) if there else TiltedAnswer(*UNKNOWN)
         for x, there in zip(thresholds, everywhere, strict=True)
     ]
     answers = [
-        found if found.effective >= _LEAST_EFFECTIVE else _Answer(*_UNKNOWN) for found in answers
+        found if found.effective >= LEAST_EFFECTIVE else TiltedAnswer(*UNKNOWN) for found in answers
     ]
     pilots = sum(c.leaner.aim.flights + c.pilot.flights for c in climbed)
     seen = [found for found in answers if not math.isnan(found.estimate)]
-    warnings = _doubts(answers, thresholds, asked, unit=score.unit)
+    warnings = doubts_of(answers, thresholds, asked, unit=score.unit)
     lost = np.array([math.isnan(found.estimate) for found in answers]) & wanted
-    warnings += _out_of_reach(
+    warnings += out_of_reach(
         lost,
         reached={c.stratum.name: row for c, row in zip(climbed, reached, strict=True)},
         thresholds=thresholds,

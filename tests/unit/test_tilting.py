@@ -20,6 +20,7 @@ from cgrisk.rare.score import envelope_score, score_named, score_names
 from cgrisk.rare.seeds import derived_seed, generator
 from cgrisk.rare.strata import strata_of
 from cgrisk.rare.tilt_aim import Aim, Leaned, Leaner, aim_at
+from cgrisk.rare.tilt_answer import answer_at, doubts_of
 from cgrisk.rare.tilt_mixture import (
     BATCHES,
     Mixture,
@@ -31,7 +32,7 @@ from cgrisk.rare.tilt_mixture import (
     fly_mixture,
     off_one,
 )
-from cgrisk.rare.tilting import _answer, _doubts, fly_tilted, tilted_tail, why_not_tilted
+from cgrisk.rare.tilting import fly_tilted, tilted_tail, why_not_tilted
 from tests.flight_cases import edited
 from tests.tilt_cases import ALL_LOADS, LAST_MINUTE, SEATS
 
@@ -243,7 +244,7 @@ def _round_of(scores: list[float], weights: list[float]) -> Round:
 def test_strata_are_summed_with_their_probabilities() -> None:
     often = _round_of([1.0] * 40, [0.2] * 40)
     seldom = _round_of([1.0] * 60, [0.6] * 60)
-    found = _answer([(0.75, (often,)), (0.25, (seldom,))], 0.5, 0.95)
+    found = answer_at([(0.75, (often,)), (0.25, (seldom,))], 0.5, 0.95)
     assert found.estimate == pytest.approx(0.75 * 0.2 + 0.25 * 0.6)
 
 
@@ -251,20 +252,20 @@ def test_strengths_are_summed_as_their_shares_of_weight() -> None:
     """Weights are shares already: one strength brings 0.1 or 0.11, the other 0.2 or 0.22."""
     one = _round_of([1.0] * 40, [0.10, 0.11] * 20)
     other = _round_of([1.0] * 60, [0.20, 0.22] * 30)
-    found = _answer([(1.0, (one, other))], 0.5, 0.95)
+    found = answer_at([(1.0, (one, other))], 0.5, 0.95)
     assert found.estimate == pytest.approx(0.315)
     own = one.replicates(0.5) + other.replicates(0.5)
     assert found.error == pytest.approx(float(own.std(ddof=1)) / np.sqrt(BATCHES))
-    assert _answer([(1.0, (one, other))], 1.0, 0.95).effective == 0.0
+    assert answer_at([(1.0, (one, other))], 1.0, 0.95).effective == 0.0
 
 
 def test_doubtful_weights_are_told() -> None:
-    heavy = _answer([(1.0, (_round_of([1.0] * 40, [1e-9] * 39 + [1.0]),))], 0.5, 0.95)
-    even = _answer([(1.0, (_round_of([1.0] * 40, [1.0, 1.1] * 20),))], 0.5, 0.95)
+    heavy = answer_at([(1.0, (_round_of([1.0] * 40, [1e-9] * 39 + [1.0]),))], 0.5, 0.95)
+    even = answer_at([(1.0, (_round_of([1.0] * 40, [1.0, 1.1] * 20),))], 0.5, 0.95)
     places = np.array([0.5, 0.7, 0.9])
 
     def told(answers: list[Any], asked: list[float]) -> list[str]:
-        return _doubts(answers, places, np.array(asked), unit="% MAC")
+        return doubts_of(answers, places, np.array(asked), unit="% MAC")
 
     few, much, rough = told([even, heavy, heavy], [0.5, 0.1, 0.1])
     assert few.startswith(
@@ -442,7 +443,7 @@ def test_upper_bounds_fail_as_seldom_as_they_say(
             most=1_000_000,
         )
         for confidence in below:
-            found = _answer([(1.0, rounds)], 4.0, confidence)
+            found = answer_at([(1.0, rounds)], 4.0, confidence)
             below[confidence] += found.high < exact
         estimates.append(found.estimate / exact)
     for confidence, failed in below.items():
@@ -461,7 +462,7 @@ def test_flights_are_added_until_the_error_is_met(still: FlightModel) -> None:
         "wanted": 100.0,
     }
     rounds = fly_mixture(leaner, MIXTURE, seed=3, most=10**6, **given)
-    found = _answer([(1.0, rounds)], 3.0, 0.95)
+    found = answer_at([(1.0, rounds)], 3.0, 0.95)
     assert found.error / found.estimate < 0.06
     assert abs(found.estimate - _normal_and_moves(3.0)) < 5.0 * found.error
     assert all(each.scores.size == BATCHES * each.batch for each in rounds)
