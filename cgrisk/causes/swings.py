@@ -96,7 +96,9 @@ def swings(
 
     # On the same flights as the ends; a splitting of its own is held against all of them.
     base, _ = curve(model)
-    whole, _ = curve(model, cloud)
+    whole = base
+    if thin is not cloud and any(is_redealing(entry.key) for entry in ranges):
+        whole, _ = curve(model, cloud)
     # Nothing is told far beyond the target.
     shallow = question.no_deeper(_DEPTH)
     rows = []

@@ -26,7 +26,7 @@ from cgrisk.rare.tilting import (
     why_not_tilted,
 )
 
-__all__ = ["METHODS", "ROUGHEST_TILTED", "Choice", "answer", "check_method", "choose", "tilt"]
+__all__ = ["METHODS", "Choice", "answer", "check_method", "choose", "tilt", "tilted_error"]
 
 Floats = NDArray[np.float64]
 
@@ -45,7 +45,7 @@ _MOVED: Final = 4.0
 _TILTED_FLIGHT: Final = 2.0
 #: Relative error of tilting at the target, at most, and how much is added for each factor of ten
 #: beyond it.
-ROUGHEST_TILTED, _MORE_BEYOND, _ROUGHEST = 0.3, 0.1, 0.5
+_TILTED_ERROR, _MORE_BEYOND, _ROUGHEST = 0.3, 0.1, 0.5
 #: Thresholds so many times rarer than the curve's deepest are not asked for: the planned load's may
 #: be anywhere.
 _DEEPER: Final = 0.3
@@ -72,6 +72,11 @@ class Choice:
     asked: bool = False
 
 
+def tilted_error(question: Question) -> float:
+    """Return the relative error that tilting is asked for at the target."""
+    return min(question.relative_error, _TILTED_ERROR)
+
+
 def _cost(flights: float) -> str:
     return f"{float(f'{flights:.2g}'):,.0f}"
 
@@ -96,7 +101,7 @@ def _as_counted_out(question: Question) -> bool:
 
 def _tilting_flights(question: Question, pilot: Pilot, least: float, meter: Meter) -> float:
     """Return the flights tilting is expected to need; infinite where that is not worth asking."""
-    error = min(question.relative_error, ROUGHEST_TILTED)
+    error = tilted_error(question)
     if _as_counted_out(question):
         return _TILTED * (0.1 / min(error, 0.1)) ** 2
     counting = flights_to_count(question.target, relative_error=question.relative_error)
@@ -196,8 +201,8 @@ def choose(
     why = f"{best}: for {wish} it needs about {_cost(costs[best])} flights, {others} (pilot)."
     if "tilting" in (best, *told):
         why += f" A tilted flight takes as long as {_TILTED_FLIGHT:g} ordinary ones"
-        rough = error > ROUGHEST_TILTED
-        why += f", and {100 * ROUGHEST_TILTED:g} % are asked of them." if rough else "."
+        rough = error > _TILTED_ERROR
+        why += f"; tilting is asked for {100 * _TILTED_ERROR:g} %." if rough else "."
     if refused["tilting"]:
         why += f" No tilting: {refused['tilting'].split(': use ')[0]}."
     return Choice(best, why)
@@ -226,7 +231,7 @@ def tilt(
         Told of the flights.
     """
     settled = _DEEPER * question.deepest if settled is None else settled
-    error = min(question.relative_error, ROUGHEST_TILTED)
+    error = tilted_error(question)
     # Settled by the pilot's flights.
     rough = np.maximum(pilot.exceedance(thresholds), 1e-300)
     depth = np.log10(question.target / rough)

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.rare.choice import ROUGHEST_TILTED, answer, check_method, choose
+from cgrisk.rare.choice import answer, check_method, choose, tilted_error
 from cgrisk.rare.counting import count_scores, flights_to_count, fly_scores
 from cgrisk.rare.estimate import TailEstimate
 from cgrisk.rare.multilevel import SplitTail
@@ -144,7 +144,7 @@ def _notes(
     if isinstance(tail, SplitTail):
         return tail.estimate(np.array([estimate])).warnings
     places = np.unique([estimate, upper])
-    return tail.doubts(places, relative_error=min(question.relative_error, ROUGHEST_TILTED))
+    return tail.doubts(places, relative_error=tilted_error(question))
 
 
 def _counted(question: Question, pilot: Pilot, meter: Meter) -> TailQuantile:

@@ -40,7 +40,7 @@ class TiltedAnswer:
 
 
 #: Nothing is told.
-UNKNOWN: Final = (math.nan, 0.0, 1.0, 0.0, 0.0, math.nan)
+UNKNOWN: Final = TiltedAnswer(math.nan, 0.0, 1.0, 0.0, 0.0, math.nan)
 
 
 def answer_at(
@@ -59,7 +59,7 @@ def answer_at(
     )
     total = float(parts.sum())
     if total == 0.0:
-        return TiltedAnswer(*UNKNOWN)
+        return UNKNOWN
     estimate, low, high = (
         float(found[0])
         for found in replicate_interval(own, confidence=confidence, longer_up=_LONGER_UP)

@@ -34,7 +34,6 @@ from cgrisk.rare.tilt_aim import Leaner, aim_at, why_not_tilted
 from cgrisk.rare.tilt_answer import (
     LEAST_EFFECTIVE,
     UNKNOWN,
-    TiltedAnswer,
     answer_at,
     doubts_of,
     out_of_reach,
@@ -196,9 +195,9 @@ def fly_tilted(
     pilot saw would do, then as many more as the scatter of those asks for, with room, until it asks
     for none. As such flights stop where their scatter happens to be small, estimates are low by
     about the square of the relative error asked for (measured: 3 to 7 % at 30 %, 3 to 6 % at 20 %,
-    1.3 % at 10 %); upper
-    bounds are lengthened for it. Warnings say where weights are worth few flights and where one
-    flight carries much of the weight; where they are worth fewer than 4 nothing is told.
+    1.3 % at 10 %); upper bounds are lengthened for it. Warnings say where weights are worth few
+    flights and where one flight carries much of the weight; where they are worth fewer than 4
+    nothing is told.
 
     Parameters
     ----------
@@ -278,12 +277,10 @@ def fly_tilted(
             f"{abs(farthest):.1f} standard errors from it. Use splitting."
         )
     answers = [
-        answer_at(told, float(x), confidence) if there else TiltedAnswer(*UNKNOWN)
+        answer_at(told, float(x), confidence) if there else UNKNOWN
         for x, there in zip(thresholds, everywhere, strict=True)
     ]
-    answers = [
-        found if found.effective >= LEAST_EFFECTIVE else TiltedAnswer(*UNKNOWN) for found in answers
-    ]
+    answers = [found if found.effective >= LEAST_EFFECTIVE else UNKNOWN for found in answers]
     pilots = sum(c.leaner.aim.flights + c.pilot.flights for c in climbed)
     seen = [found for found in answers if not math.isnan(found.estimate)]
     warnings = doubts_of(answers, thresholds, asked, unit=score.unit)
