@@ -55,7 +55,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--relative-error",
         type=float,
         default=0.4,
-        help="standard error over the probability at each buffer (0.4)",
+        help="standard error over the probability at each buffer, 0.3 at most where flights are "
+        "counted or tilted (0.4)",
     )
     add(
         "--proof",

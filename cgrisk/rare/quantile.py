@@ -24,6 +24,8 @@ __all__ = ["TailQuantile", "tail_quantile"]
 
 #: Flights that are counted at least, and points of the curve they make.
 _FEWEST, _CURVE = 2000, 60
+#: Relative error of counting, at most: of fewer flights the bound would be one of the last two.
+_COUNTED_ERROR: Final = 0.3
 #: Share of the target down to which the curve must be precise, for the quantile and its bound.
 _SETTLED: Final = 0.3
 
@@ -149,7 +151,8 @@ def _notes(
 
 def _counted(question: Question, pilot: Pilot, meter: Meter) -> TailQuantile:
     """Return the quantile of flights that are simply flown, with its exact bound."""
-    wanted = flights_to_count(question.target, relative_error=question.relative_error)
+    error = min(question.relative_error, _COUNTED_ERROR)
+    wanted = flights_to_count(question.target, relative_error=error)
     fewest = needed_flights(1.0 - question.target, 0.5 + 0.5 * question.confidence)
     count = min(max(math.ceil(wanted), fewest, _FEWEST), question.most_flights)
     meter.begin("counting", expected=count)

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.compiled import kernel, maker
+from cgrisk.compiled import inlined_kernel, kernel, maker
 from cgrisk.flight.kernel.data import FuelData, TransferData
 from cgrisk.flight.kernel.keys import Keys, words
 from cgrisk.flight.kernel.rounds import Records
@@ -115,7 +115,7 @@ def ready_pumps(transfer: TransferData, pumps: Pumps, mass: float, fuel_kg: floa
         pump.left_m3 = transfer.quantity_m3[x]
 
 
-@kernel
+@inlined_kernel
 def turn_pumps(
     transfer: TransferData,
     fuel: FuelData,
@@ -152,7 +152,7 @@ def turn_pumps(
     return running, ended
 
 
-@kernel
+@inlined_kernel
 def next_turn(
     transfer: TransferData,
     pumps: Pumps,
@@ -184,7 +184,7 @@ def next_turn(
     return soonest, which
 
 
-@kernel
+@inlined_kernel
 def turn_pump(
     transfer: TransferData, pumps: Pumps, x: int, time_s: float, elapsed_s: float
 ) -> None:
@@ -201,7 +201,7 @@ def turn_pump(
         pump.left_m3 = 0.0
 
 
-@kernel
+@inlined_kernel
 def flow_between(transfer: TransferData, pumps: Pumps, density: float) -> None:
     """Add the flows of all transfers that run to the net flow into each tank (m3/s)."""
     for x in range(pumps.pumps.size):
@@ -217,7 +217,7 @@ def flow_between(transfer: TransferData, pumps: Pumps, density: float) -> None:
                 pumps.net[transfer.to_tanks[i]] += flow / pump.takers
 
 
-@kernel
+@inlined_kernel
 def run_pumps(transfer: TransferData, pumps: Pumps, density: float, elapsed_s: float) -> None:
     """Take what has been moved in a time from what is still to be moved."""
     for x in range(pumps.pumps.size):

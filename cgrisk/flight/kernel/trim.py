@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.compiled import kernel
+from cgrisk.compiled import inlined_kernel, kernel
 from cgrisk.flight.kernel.data import TrimData
 
 __all__ = ["follow_trim", "start_trim"]
@@ -34,7 +34,7 @@ def start_trim(
     stabilizer[0] = trim.start_rad
 
 
-@kernel
+@inlined_kernel
 def follow_trim(
     trim: TrimData,
     node: int,
