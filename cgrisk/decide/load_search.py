@@ -145,7 +145,7 @@ def load_measures(
 def _flight_excess(model: FlightModel, *, side: str, group: str, seed: int, flights: int) -> Floats:
     numbers = np.arange(flights, dtype=np.uint32)
     score = envelope_score(model, side=side, group=group)
-    rows = fly_block(model, seed=seed, flights=numbers)
+    rows = fly_block(model, seed=seed, flights=numbers, needed=score.columns)
     excess: Floats = score.of(rows) * zero_fuel_scale(model)
     return excess
 

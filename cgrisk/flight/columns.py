@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from cgrisk.flight.contract import CABIN_FIGURES, CONTRIBUTIONS, HEADER, PER_AIR, PER_SIDE
 
-__all__ = ["SIDES", "TRIM_FIGURES", "column_names", "phase_column", "trim_columns"]
+__all__ = [
+    "SIDES",
+    "TRIM_FIGURES",
+    "column_names",
+    "phase_column",
+    "rest_on_moments",
+    "trim_columns",
+]
 
 #: Sides of the envelope, in the kernel's order.
 SIDES = ("forward", "aft")
@@ -19,6 +28,14 @@ SIDE_FIGURES = (
 )
 #: Figures by phase in the air.
 TRIM_FIGURES = ("trim_nose_up_deg", "trim_nose_down_deg", "trim_lag_deg", "cg_aft_pct_mac")
+_BEYOND_MOMENTS = frozenset(
+    {
+        *(name for name in SIDE_FIGURES if name != "moment_margin_kgm"),
+        *TRIM_FIGURES,
+        "error_min_pct_mac",
+        "error_max_pct_mac",
+    }
+)
 _FIXED = (
     "aircraft",
     "passengers",
@@ -76,3 +93,9 @@ def trim_columns(phases: tuple[str, ...]) -> tuple[str, ...]:
     """
     assert len(TRIM_FIGURES) == PER_AIR
     return tuple(f"{figure}.{phase}" for phase in phases for figure in TRIM_FIGURES)
+
+
+def rest_on_moments(names: Iterable[str]) -> bool:
+    """Return whether columns can be had without CG margins, CG errors and trim."""
+    figures = {name.partition(".")[0] for name in names}
+    return not figures & _BEYOND_MOMENTS

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +20,13 @@ from cgrisk.flight.cabin_program import (
     service_data,
     urge_data,
 )
-from cgrisk.flight.columns import SIDES, TRIM_FIGURES, column_names, trim_columns
+from cgrisk.flight.columns import (
+    SIDES,
+    TRIM_FIGURES,
+    column_names,
+    rest_on_moments,
+    trim_columns,
+)
 from cgrisk.flight.contract import PER_AIR, PER_SIDE
 from cgrisk.flight.kernel.data import PathData, Program, SheetData
 from cgrisk.flight.kernel.fly import fly, plan
@@ -221,6 +228,7 @@ def prepare(scenario: Scenario, *, script: PathData | None = None) -> FlightMode
         service=service_data(scenario, plan=cabin),
         sheet=no_plan(),
         trim=no_trim(len(phases)),
+        moments_alone=False,
     )
     record, sides, _ = _fly_plan(program, sheet)
     take_off = plan_take_off(scenario, balance=balance, record=record)
@@ -323,6 +331,7 @@ def fly_block(
     flights: NDArray[np.uint32],
     versions: NDArray[np.uint32] | None = None,
     swapped: dict[str, NDArray[np.uint32]] | None = None,
+    needed: Sequence[int] | None = None,
 ) -> NDArray[np.float64]:
     """Fly flights by their numbers; each row depends on seed, number and versions alone.
 
@@ -338,6 +347,9 @@ def fly_block(
         Versions of the entities' keys; none means 0 throughout.
     swapped : dict of str to uint32 array of shape (n,), optional
         For a cause, the flight numbers whose draws it uses instead: a constant freezes it.
+    needed : sequence of int, optional
+        Columns that are looked at. Where none of them is a CG margin, a CG error, or one of the
+        figures of trim and take-off, all of these are left out (nan). None: all columns.
 
     Returns
     -------
@@ -363,8 +375,14 @@ def fly_block(
             numbers[:, Cause[name.upper()]] = other
     keys = keys_of(model, seed, numbers, versions)
     out = np.empty((flights.size, len(model.columns)))
-    fly(model.program, keys, out, np.empty((0, 4)), _no_diary())
-    if model.take_off is not None:
+    program, figures = model.program, take_off_columns(model.take_off)
+    names = model.columns if needed is None else [model.columns[i] for i in needed]
+    brief = rest_on_moments(names) and not set(names) & set(figures)
+    if brief:
+        program = program._replace(moments_alone=True)
+        out[:, out.shape[1] - len(figures) :] = np.nan
+    fly(program, keys, out, np.empty((0, 4)), _no_diary())
+    if model.take_off is not None and not brief:
         add_take_off_figures(model.take_off, model.columns, out)
     return out
 

@@ -210,7 +210,12 @@ def versions_for(part: Part, *, model: FlightModel) -> NDArray[np.uint32]:
 
 
 def fly_rows(
-    cloud: Cloud, *, strata: Sequence[Stratum], jobs: int = -1, meter: Meter | None = None
+    cloud: Cloud,
+    *,
+    strata: Sequence[Stratum],
+    jobs: int = -1,
+    meter: Meter | None = None,
+    needed: Sequence[int] | None = None,
 ) -> Floats:
     """Fly the cloud under the strata of some scenario; return one row a flight.
 
@@ -223,6 +228,8 @@ def fly_rows(
         Threads; changes no result.
     meter : Meter, optional
         Told of the flights.
+    needed : sequence of int, optional
+        Columns that are looked at; see :func:`cgrisk.flight.fly_block`.
 
     Returns
     -------
@@ -238,6 +245,7 @@ def fly_rows(
             seed=part.seed,
             flights=part.particles.flights[rows],
             versions=versions[rows],
+            needed=needed,
         )
         if meter is not None:
             meter.add(found.shape[0])
@@ -264,7 +272,8 @@ def fly_cloud(
     meter: Meter | None = None,
 ) -> Floats:
     """Fly the cloud under the strata of some scenario; return scores, nan where not of these."""
-    return score.of(fly_rows(cloud, strata=strata, jobs=jobs, meter=meter))
+    rows = fly_rows(cloud, strata=strata, jobs=jobs, meter=meter, needed=score.columns)
+    return score.of(rows)
 
 
 def weighted_exceedance(scores: Floats, *, weights: Floats, thresholds: Floats) -> Floats:

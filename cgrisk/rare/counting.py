@@ -61,7 +61,7 @@ def fly_scores(
         for number, (_, _, flown) in enumerate(errors):
             here = which == number
             if here.any():
-                rows = fly_block(flown, seed=seed, flights=numbers[here])
+                rows = fly_block(flown, seed=seed, flights=numbers[here], needed=score.columns)
                 found[here] = finite_scores(score, rows)
         if meter is not None:
             meter.add(numbers.size)

@@ -26,6 +26,7 @@ from cgrisk.flight import (
     zero_fuel_scale,
 )
 from cgrisk.randomness import MAX_VERSIONS
+from cgrisk.randomness.versions import raise_versions
 from cgrisk.rare.score import Score, finite_scores, reference_arm
 
 __all__ = ["Moves", "Particles", "ScoredFlights", "World", "fresh_particles", "move"]
@@ -81,7 +82,13 @@ class ScoredFlights:
 
     def scores(self, flights: Words, versions: Words) -> Floats:
         """Return the scores of flights (n,) with their versions (n, entities)."""
-        rows = fly_block(self.model, seed=self.seed, flights=flights, versions=versions)
+        rows = fly_block(
+            self.model,
+            seed=self.seed,
+            flights=flights,
+            versions=versions,
+            needed=self.score.columns,
+        )
         return finite_scores(self.score, rows)
 
     def rough(self, flights: Words, versions: Words) -> Floats:
@@ -184,15 +191,19 @@ class Moves:
         shape = (count, self.scale.size)
         rate = np.array(_RATES)[rng.integers(len(_RATES), size=shape)] * self.scale
         touched = rng.random(shape) < self.touch
+        causes, rows = np.nonzero(touched.T)
+        counts = np.bincount(self.cause_of, minlength=self.scale.size)
         out = versions.copy()
-        for cause in range(self.scale.size):
-            columns = np.flatnonzero(self.cause_of == cause)
-            rows = np.flatnonzero(touched[:, cause])
-            if columns.size == 0 or rows.size == 0:
-                continue
-            drawn = rng.random((rows.size, columns.size), dtype=np.float32)
-            row, column = np.nonzero(drawn < rate[rows, cause, None].astype(np.float32))
-            out[rows[row], columns[column]] = fresh[rows[row]]
+        raise_versions(
+            out,
+            fresh,
+            rows,
+            causes,
+            rate[rows, causes].astype(np.float32),
+            np.concatenate([[0], np.cumsum(counts)]),
+            np.argsort(self.cause_of, kind="stable"),
+            rng.random(int(counts[causes].sum()), dtype=np.float32),
+        )
         return out
 
 

@@ -224,7 +224,9 @@ class Leaned(NamedTuple):
 def _fly(aim: Aim, data: TiltData | None, seed: int, first: int, count: int) -> Leaned:
     flights = np.arange(first, first + count, dtype=np.uint32)
     versions, log_weights = aim.versions(data, seed=seed, flights=flights)
-    rows = fly_block(aim.model, seed=seed, flights=flights, versions=versions)
+    rows = fly_block(
+        aim.model, seed=seed, flights=flights, versions=versions, needed=aim.score.columns
+    )
     return Leaned(aim.score.of(rows), aim.loads(rows), log_weights)
 
 

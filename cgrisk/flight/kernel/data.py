@@ -456,3 +456,5 @@ class Program(NamedTuple):
     service: ServiceData
     sheet: SheetData
     trim: TrimData
+    moments_alone: bool
+    """Of the margins by phase and side only those in moment are wanted; no errors, no trim."""

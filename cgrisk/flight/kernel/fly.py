@@ -228,6 +228,7 @@ def _make_fly(
                 settings,
                 stabilizer,
                 record,
+                program.moments_alone,
             )
             x = sheet.take_off_arm_m
             out[row, 0] = aircraft
@@ -356,6 +357,7 @@ def _make_plan(
             settings,
             stabilizer,
             record,
+            program.moments_alone,
         )
 
     return entry_point(plan)

@@ -120,6 +120,7 @@ def fly_path(
     settings: NDArray[np.float64],
     stabilizer: NDArray[np.float64],
     record: NDArray[np.float64],
+    moments_alone: bool,
 ) -> int:
     """Fly from ``mass`` and ``moment`` at start of taxi; write the extremes.
 
@@ -152,6 +153,8 @@ def fly_path(
         Scratch: where the stabilizer is.
     record : float64 array, shape (n, 4)
         Out: time, mass, moment, phase at the ends of every stretch, as far as it has room.
+    moments_alone : bool
+        Leave out (nan) all of ``sides`` but the moment margins, ``errors`` and ``settings``.
 
     Returns
     -------
@@ -160,12 +163,16 @@ def fly_path(
     """
     phases = timeline.end_s.size
     for i in range(sides.shape[0]):
-        sides[i, 0] = math.inf
+        sides[i, :] = math.nan
         sides[i, 3] = math.inf
-        sides[i, 4] = 0.0
+        if not moments_alone:
+            sides[i, 0] = math.inf
+            sides[i, 4] = 0.0
     errors[:, 0] = math.inf
     errors[:, 1] = -math.inf
     start_trim(trim, settings, stabilizer)
+    if moments_alone:
+        settings[:] = math.nan
     node = 0
     step = 0
     tanks_on = _open_tanks(fuel, step, volumes, active)
@@ -301,17 +308,19 @@ def fly_path(
                 sign = -1.0 if side == 0 else 1.0
                 a, b = limit.intercept_m[i], limit.slope_m[i]
                 row = _SIDES * phase + side
+                need = least_moment(mass, moment, -flow, rate, dt, a, b, sign)
+                if need < sides[row, 3]:
+                    sides[row, 3] = need
+                if moments_alone:
+                    continue
                 margin, when = least_margin(mass, moment, -flow, rate, dt, a, b, sign)
                 if margin < sides[row, 0]:
                     sides[row, 0] = margin
                     sides[row, 1] = t + when
                     sides[row, 2] = mass - flow * when
-                need = least_moment(mass, moment, -flow, rate, dt, a, b, sign)
-                if need < sides[row, 3]:
-                    sides[row, 3] = need
                 if need < 0.0:
                     sides[row, 4] += seconds_outside(mass, moment, -flow, rate, dt, a, b, sign)
-            if planned_nodes > 1:
+            if planned_nodes > 1 and not moments_alone:
                 span = sheet.node_time_s[plan + 1] - sheet.node_time_s[plan]
                 planned_mu = (sheet.node_mass_kg[plan + 1] - sheet.node_mass_kg[plan]) / span
                 planned_nu = (sheet.node_moment_kgm[plan + 1] - sheet.node_moment_kgm[plan]) / span
@@ -331,7 +340,7 @@ def fly_path(
                 errors[group, 0] = min(errors[group, 0], least)
                 errors[group, 1] = max(errors[group, 1], greatest)
             slot = trim.slot[phase]
-            if slot >= 0 and dt > 0.0:
+            if slot >= 0 and dt > 0.0 and not moments_alone:
                 node = follow_trim(
                     trim, node, stabilizer, t, dt, mass, moment, -flow, rate, settings[slot]
                 )

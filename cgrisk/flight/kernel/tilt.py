@@ -46,6 +46,7 @@ from cgrisk.flight.kernel.tilt_data import (
     SEATING,
     Choices,
     TiltData,
+    divide_words,
     new_choices,
     number,
     put,
@@ -253,6 +254,8 @@ def _make_tilt(fingerprint: int) -> Callable[[Program, Keys, TiltData, Floats, I
         choices = new_choices(seats, party.adults_low.size)
         choices.place[2] = data.k0
         choices.place[3] = data.k1
+        divide_words(party.adult_cumulative, choices.kind_words[0])
+        divide_words(party.family_cumulative, choices.kind_words[1])
         for row in range(log_weight.size):
             choices.place[0] = keys.flights[row, 0]
             choices.place[1] = 0

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from cgrisk.compiled import kernel, maker
 from cgrisk.flight.kernel.keys import Keys, flight_number
 from cgrisk.randomness.philox import block, philox_versions
-from cgrisk.randomness.variates import uniform
+from cgrisk.randomness.variates import categorical, uniform
 
 __all__ = [
     "CANDIDATES",
@@ -21,6 +21,7 @@ __all__ = [
     "Choices",
     "PartyTilt",
     "TiltData",
+    "divide_words",
     "new_choices",
     "number",
     "put",
@@ -154,6 +155,9 @@ class Choices(NamedTuple):
     what each adult weighs more than usual, and its version."""
     taken_at: Ints
     """(S,) people still to come in the region when a seat was taken; 0 where none was."""
+    kind_words: Ints
+    """(2, K + 2) first word of each kind of party, without and with children still to come; then
+    2**32."""
 
 
 @maker
@@ -176,7 +180,24 @@ def new_choices(seats: int, kinds: int) -> Choices:
         np.empty(CANDIDATES, np.float64),
         np.empty(CANDIDATES, np.int64),
         np.empty(seats, np.int64),
+        np.empty((2, kinds + 1), np.int64),
     )
+
+
+@kernel
+def divide_words(cumulative: Floats, first: Ints) -> None:
+    """Write the first word of each class, and 2**32: words rise with the class they fall in."""
+    first[0] = 0
+    for kind in range(1, cumulative.size):
+        low, high = first[kind - 1], 1 << 32
+        while low < high:
+            middle = (low + high) // 2
+            if categorical(uniform(np.uint32(middle)), cumulative) >= kind:
+                high = middle
+            else:
+                low = middle + 1
+        first[kind] = low
+    first[cumulative.size] = 1 << 32
 
 
 @kernel

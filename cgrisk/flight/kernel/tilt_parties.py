@@ -44,7 +44,7 @@ from cgrisk.flight.kernel.tilt_data import (
     put,
 )
 from cgrisk.randomness.philox import block, philox_versions
-from cgrisk.randomness.variates import categorical, index, normal, uniform
+from cgrisk.randomness.variates import index, normal, uniform
 
 __all__ = ["lean_changes", "lean_region"]
 
@@ -98,6 +98,7 @@ def _choose_party(
     mean, variance, drift = lean.mean_pull[region], lean.variance_pull[region], lean.drift_kg
     wanted = lean.candidates[region, family, kind]
     tried = choices.many
+    first, past = choices.kind_words[family, kind], choices.kind_words[family, kind + 1]
     found, version, look = 0, 0, LOOK
     total = 0.0
     while found < wanted:
@@ -105,7 +106,7 @@ def _choose_party(
             return math.nan, 1, 0, 0.0, 0.0
         philox_versions(tried, flight, version, look, PARTY, entity, 0, keys.k0, keys.k1)
         for i in range(look):
-            if found == wanted or categorical(uniform(tried[0, i]), cumulative) != kind:
+            if found == wanted or not first <= np.int64(tried[0, i]) < past:
                 continue
             young_word = np.uint32(0)
             if children > 0:
