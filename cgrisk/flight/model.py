@@ -156,23 +156,24 @@ def _fly_plan(
 def _margins_frame(
     sides: NDArray[np.float64], balance: Balance, phases: tuple[str, ...]
 ) -> pd.DataFrame:
-    places = [(phase, side) for phase in phases for side in SIDES]
-    frame = pd.DataFrame(places, columns=["phase", "side"])
-    frame["margin_pct_mac"] = 100.0 * sides[:, 0] / balance.mac_m
-    frame["time_of_least_s"] = sides[:, 1]
-    frame["mass_at_least_kg"] = sides[:, 2]
-    frame["moment_margin_kgm"] = sides[:, 3]
-    return frame
+    return pd.DataFrame(
+        {
+            "phase": [phase for phase in phases for _ in SIDES],
+            "side": [side for _ in phases for side in SIDES],
+            "margin_pct_mac": 100.0 * sides[:, 0] / balance.mac_m,
+            "time_of_least_s": sides[:, 1],
+            "mass_at_least_kg": sides[:, 2],
+            "moment_margin_kgm": sides[:, 3],
+        }
+    )
 
 
 def _trim_frame(
     settings: NDArray[np.float64], phases: tuple[str, ...], balance: Balance
 ) -> pd.DataFrame:
-    frame = pd.DataFrame({"phase": list(phases)})
-    for k, name in enumerate(TRIM_FIGURES[:3]):
-        frame[name] = np.rad2deg(settings[:, k])
-    frame[TRIM_FIGURES[3]] = balance.arm_to_pct(settings[:, 3])
-    return frame
+    angles = {name: np.rad2deg(settings[:, k]) for k, name in enumerate(TRIM_FIGURES[:3])}
+    aft = balance.arm_to_pct(settings[:, 3])
+    return pd.DataFrame({"phase": list(phases), **angles, TRIM_FIGURES[3]: aft})
 
 
 def _sheet_data(program: Program, sheet: LoadSheet, record: NDArray[np.float64]) -> SheetData:

@@ -187,10 +187,9 @@ def _nodes(scenario: Scenario) -> Floats:
     marks = {start, end, *(float(t) + d for t in ends for d in (-1.0, 0.0, 1.0))}
     marks |= {t for table in corners for t, _ in table}
     times = np.array(sorted(t for t in marks if start <= t <= end))
+    moving = [np.diff(_at(times, table)) != 0.0 for table in corners]
     out = [times[:1]]
-    for a, b in pairwise(times):
-        ends_of_piece = np.array([a, b])
-        moves = [float(np.ptp(_at(ends_of_piece, table))) > 0.0 for table in corners]
+    for (a, b), *moves in zip(pairwise(times), *moving, strict=True):
         longest = _COARSE_S if not any(moves) else _FINE_S
         if moves[0] or moves[2]:
             longest = _FINEST_S

@@ -2,17 +2,47 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.compiled import kernel
 
-__all__ = ["nearest_free", "sort_by_score", "take"]
+__all__ = ["deal_by_score", "nearest_free", "sort_by_score", "take"]
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
 _SMALL = 16
+
+
+@kernel
+def deal_by_score(order: Ints, score: Floats, n: int, dealt: Ints, ends: Ints) -> None:
+    """Put ``order[:n]`` nearly in order of score: dealt out to n equal parts of their range.
+
+    Little is left to sort then where scores are spread evenly. ``dealt`` and ``ends`` are scratch,
+    at least ``n`` and ``n + 1`` long.
+    """
+    least, most = math.inf, -math.inf
+    for i in range(n):
+        least = min(least, score[order[i]])
+        most = max(most, score[order[i]])
+    if not least < most < math.inf:
+        return
+    parts = (n - 1) / (most - least)
+    for part in range(n + 1):
+        ends[part] = 0
+    for i in range(n):
+        ends[min(int((score[order[i]] - least) * parts), n - 1) + 1] += 1
+    for part in range(n):
+        ends[part + 1] += ends[part]
+    for i in range(n):
+        part = min(int((score[order[i]] - least) * parts), n - 1)
+        dealt[ends[part]] = order[i]
+        ends[part] += 1
+    for i in range(n):
+        order[i] = dealt[i]
 
 
 @kernel

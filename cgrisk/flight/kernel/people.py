@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from cgrisk.compiled import kernel, maker
 from cgrisk.flight.kernel.data import CabinData, MassData, PartyData
 from cgrisk.flight.kernel.keys import Keys, fill_words, words
-from cgrisk.flight.kernel.order import nearest_free, sort_by_score, take
+from cgrisk.flight.kernel.order import deal_by_score, nearest_free, sort_by_score, take
 from cgrisk.randomness.variates import categorical, exponential, index, normal, poisson, uniform
 
 __all__ = [
@@ -185,12 +185,13 @@ def _board_region(
         return
     # Places 1..seats of this region, in the order of their scores, and all of them free.
     order, left, right = people.order, people.left, people.right
+    for i in range(seats):
+        order[i] = cabin.region_seats[start + i]
+    deal_by_score(order, people.score, seats, people.free, left)  # both scratch until then
+    sort_by_score(order, people.score, seats, people.stack)
     for i in range(seats + 2):
         left[i] = i
         right[i] = i
-    for i in range(seats):
-        order[i] = cabin.region_seats[start + i]
-    sort_by_score(order, people.score, seats, people.stack)
     place_of = people.free  # scratch: seat -> place in this region
     for i in range(seats):
         place_of[cabin.region_seats[start + i]] = i + 1
