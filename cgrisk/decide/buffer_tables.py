@@ -47,7 +47,7 @@ class BufferAsk:
         Whether the risk is that of all sides and groups together, shared out equally; else of
         each by itself.
     relative_error : float
-        Wanted of the probability at each buffer.
+        Wanted of the probability at each buffer; 0.3 at most where flights are counted or tilted.
     draws : int
         Joint draws of what has no source; 0 leaves the assumption range out.
     most_flights : int

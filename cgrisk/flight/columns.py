@@ -28,13 +28,11 @@ SIDE_FIGURES = (
 )
 #: Figures by phase in the air.
 TRIM_FIGURES = ("trim_nose_up_deg", "trim_nose_down_deg", "trim_lag_deg", "cg_aft_pct_mac")
-_BEYOND_MOMENTS = frozenset(
-    {
-        *(name for name in SIDE_FIGURES if name != "moment_margin_kgm"),
-        *TRIM_FIGURES,
-        "error_min_pct_mac",
-        "error_max_pct_mac",
-    }
+_CG_ERRORS = (
+    "error_min_pct_mac.take_off_and_landing",
+    "error_max_pct_mac.take_off_and_landing",
+    "error_min_pct_mac.in_flight",
+    "error_max_pct_mac.in_flight",
 )
 _FIXED = (
     "aircraft",
@@ -50,10 +48,7 @@ _FIXED = (
     "mass_margin_kg.take_off",
     "mass_margin_kg.landing",
     "mass_margin_kg.zero_fuel",
-    "error_min_pct_mac.take_off_and_landing",
-    "error_max_pct_mac.take_off_and_landing",
-    "error_min_pct_mac.in_flight",
-    "error_max_pct_mac.in_flight",
+    *_CG_ERRORS,
     *CABIN_FIGURES,
 )
 
@@ -96,6 +91,11 @@ def trim_columns(phases: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def rest_on_moments(names: Iterable[str]) -> bool:
-    """Return whether columns can be had without CG margins, CG errors and trim."""
-    figures = {name.partition(".")[0] for name in names}
-    return not figures & _BEYOND_MOMENTS
+    """Return whether columns can be had without CG margins, CG errors, trim and take-off figures.
+
+    They are those before the figures by phase, but for the CG errors, and the margins in moment.
+    """
+    return all(
+        name.startswith("moment_margin_kgm.") if name not in _FIXED else name not in _CG_ERRORS
+        for name in names
+    )

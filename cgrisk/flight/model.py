@@ -349,8 +349,9 @@ def fly_block(
     swapped : dict of str to uint32 array of shape (n,), optional
         For a cause, the flight numbers whose draws it uses instead: a constant freezes it.
     needed : sequence of int, optional
-        Columns that are looked at. Where none of them is a CG margin, a CG error, or one of the
-        figures of trim and take-off, all of these are left out (nan). None: all columns.
+        Columns that are looked at; None: all. Where margins in moment and what comes before the
+        figures by phase are enough, the others are left out (nan): CG errors; CG margins with their
+        times and masses, and the time outside; trim; setting, nose wheel and rotation at take-off.
 
     Returns
     -------
@@ -376,12 +377,10 @@ def fly_block(
             numbers[:, Cause[name.upper()]] = other
     keys = keys_of(model, seed, numbers, versions)
     out = np.empty((flights.size, len(model.columns)))
-    program, figures = model.program, take_off_columns(model.take_off)
-    names = model.columns if needed is None else [model.columns[i] for i in needed]
-    brief = rest_on_moments(names) and not set(names) & set(figures)
-    if brief:
-        program = program._replace(moments_alone=True)
-        out[:, out.shape[1] - len(figures) :] = np.nan
+    program, brief = model.program, False
+    if needed is not None and rest_on_moments(model.columns[i] for i in needed):
+        program, brief = program._replace(moments_alone=True), True
+        out[:, len(model.columns) - len(take_off_columns(model.take_off)) :] = np.nan
     fly(program, keys, out, np.empty((0, 4)), _no_diary())
     if model.take_off is not None and not brief:
         add_take_off_figures(model.take_off, model.columns, out)

@@ -99,12 +99,16 @@ def _as_counted_out(question: Question) -> bool:
     return leans_all(question.model) and len(strata_of(question.model)) == 1
 
 
-def _tilting_flights(question: Question, pilot: Pilot, least: float, meter: Meter) -> float:
-    """Return the flights tilting is expected to need; infinite where that is not worth asking."""
+def _tilting_flights(
+    question: Question, pilot: Pilot, counting: float, least: float, meter: Meter
+) -> float:
+    """Return the flights tilting is expected to need; infinite where that is not worth asking.
+
+    ``counting`` are those of counting, ``least`` those of the best other method.
+    """
     error = tilted_error(question)
     if _as_counted_out(question):
         return _TILTED * (0.1 / min(error, 0.1)) ** 2
-    counting = flights_to_count(question.target, relative_error=question.relative_error)
     if counting < _WORTH_A_PROBE[0] or least < _WORTH_A_PROBE[1]:
         return math.inf
     at = pilot.threshold(question.target)
@@ -154,7 +158,12 @@ def check_method(question: Question, method: str) -> dict[str, str]:
 
 
 def choose(
-    question: Question, *, pilot: Pilot, method: str = "auto", meter: Meter | None = None
+    question: Question,
+    *,
+    pilot: Pilot,
+    method: str = "auto",
+    counted_error: float | None = None,
+    meter: Meter | None = None,
 ) -> Choice:
     """Return the method for a question.
 
@@ -165,6 +174,8 @@ def choose(
         Tells how deep the target is in each stratum.
     method : str
         What the user asks for; auto leaves it to the pilot.
+    counted_error : float, optional
+        Relative error that counting would be asked for, where not the question's.
     meter : Meter, optional
         Told of the flights of tilting's own pilot, where there is one.
 
@@ -179,7 +190,8 @@ def choose(
     if not refused["exact"]:
         return Choice("exact", "exact: only seats vary, and their law can be counted out.")
     error = question.relative_error
-    counting = flights_to_count(question.target, relative_error=error)
+    counted_error = error if counted_error is None else counted_error
+    counting = flights_to_count(question.target, relative_error=counted_error)
     at = np.array([pilot.threshold(question.target)])
     given = np.clip(pilot.by_stratum(at)[:, 0], 1e-12, 0.5)
     shares = np.array([s.probability for s in pilot.strata]) * given
@@ -193,12 +205,14 @@ def choose(
     costs = {"counting": counting, "splitting": splitting}
     if not refused["tilting"]:
         meter = Meter() if meter is None else meter
-        costs["tilting"] = _tilting_flights(question, pilot, min(costs.values()), meter)
+        costs["tilting"] = _tilting_flights(question, pilot, counting, min(costs.values()), meter)
     prices = {"tilting": _TILTED_FLIGHT}
     best = min(costs, key=lambda name: costs[name] * prices.get(name, 1.0))
     told = [name for name in costs if name != best and math.isfinite(costs[name])]
     others = ", ".join(f"{name} about {_cost(costs[name])}" for name in told)
     why = f"{best}: for {wish} it needs about {_cost(costs[best])} flights, {others} (pilot)."
+    if counted_error < error:
+        why += f" Counting is asked for {100 * counted_error:g} %."
     if "tilting" in (best, *told):
         why += f" A tilted flight takes as long as {_TILTED_FLIGHT:g} ordinary ones"
         rough = error > _TILTED_ERROR

@@ -191,7 +191,7 @@ class Moves:
         shape = (count, self.scale.size)
         rate = np.array(_RATES)[rng.integers(len(_RATES), size=shape)] * self.scale
         touched = rng.random(shape) < self.touch
-        causes, rows = np.nonzero(touched.T)
+        causes, rows = map(np.ascontiguousarray, np.nonzero(touched.T))
         counts = np.bincount(self.cause_of, minlength=self.scale.size)
         out = versions.copy()
         raise_versions(

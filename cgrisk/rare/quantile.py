@@ -94,9 +94,10 @@ def tail_quantile(
     meter = Meter() if meter is None else meter
     check_method(question, method)
     pilot = fly_pilot(question, meter=meter)
-    choice = choose(question, pilot=pilot, method=method, meter=meter)
+    counted_error = min(question.relative_error, _COUNTED_ERROR)
+    choice = choose(question, pilot=pilot, method=method, counted_error=counted_error, meter=meter)
     if choice.method == "counting":
-        return _counted(question, pilot, meter)
+        return _counted(question, counted_error, pilot, meter)
     choice, tail, thresholds = flown_tail(
         question, choice=choice, pilot=pilot, settled=_SETTLED * question.target, meter=meter
     )
@@ -149,9 +150,8 @@ def _notes(
     return tail.doubts(places, relative_error=tilted_error(question))
 
 
-def _counted(question: Question, pilot: Pilot, meter: Meter) -> TailQuantile:
+def _counted(question: Question, error: float, pilot: Pilot, meter: Meter) -> TailQuantile:
     """Return the quantile of flights that are simply flown, with its exact bound."""
-    error = min(question.relative_error, _COUNTED_ERROR)
     wanted = flights_to_count(question.target, relative_error=error)
     fewest = needed_flights(1.0 - question.target, 0.5 + 0.5 * question.confidence)
     count = min(max(math.ceil(wanted), fewest, _FEWEST), question.most_flights)

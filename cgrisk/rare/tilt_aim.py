@@ -172,7 +172,8 @@ def aim_at(model: FlightModel, score: Score, *, seed: int, jobs: int) -> Aim:
     fly = delayed(fly_block)
     rows = np.concatenate(
         Parallel(n_jobs=jobs, backend="threading")(
-            fly(model, seed=seed, flights=part) for part in np.array_split(flights, count // 256)
+            fly(model, seed=seed, flights=part, needed=score.columns)
+            for part in np.array_split(flights, count // 256)
         )
     )
     side = model.columns[score.columns[0]].rsplit(".", 1)[-1]

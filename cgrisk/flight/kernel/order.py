@@ -19,18 +19,19 @@ _SMALL = 16
 
 @kernel
 def deal_by_score(order: Ints, score: Floats, n: int, dealt: Ints, ends: Ints) -> None:
-    """Put ``order[:n]`` nearly in order of score: dealt out to n equal parts of their range.
+    """Put ``order[:n]`` nearly in order of score: dealt out to equal parts of their range.
 
-    Little is left to sort then where scores are spread evenly. ``dealt`` and ``ends`` are scratch,
-    at least ``n`` and ``n + 1`` long.
+    There are n - 1 parts, and one more for the greatest; little is left to sort then where scores
+    are spread evenly. Where the range is too small or too great for parts, nothing is dealt.
+    ``dealt`` and ``ends`` are scratch, at least ``n`` and ``n + 1`` long.
     """
     least, most = math.inf, -math.inf
     for i in range(n):
         least = min(least, score[order[i]])
         most = max(most, score[order[i]])
-    if not least < most < math.inf:
+    parts = (n - 1) / (most - least) if least < most else 0.0
+    if not 0.0 < parts < math.inf:
         return
-    parts = (n - 1) / (most - least)
     for part in range(n + 1):
         ends[part] = 0
     for i in range(n):
