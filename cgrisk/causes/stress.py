@@ -143,7 +143,9 @@ def stress_table(
         if not note:
             strata = strata_of(of)
             own = score_named(of, name=score.name, side=side, group=group)
-            scores = fly_cloud(cloud, strata=strata, score=own, jobs=jobs, meter=meter)
+            scores = fly_cloud(
+                cloud, strata=strata, score=own, jobs=jobs, meter=meter, piece=f"stress/{case}"
+            )
             estimate, low, high = cloud_interval(
                 cloud,
                 strata=strata,

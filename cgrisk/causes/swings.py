@@ -65,7 +65,7 @@ def swings(
     pilot : Pilot, optional
         Of the question: its levels serve the splittings here.
     meter : Meter, optional
-        Told of the flights.
+        Told of the flights; its shelf keeps them.
 
     Returns
     -------
@@ -85,20 +85,20 @@ def swings(
     grid = np.unique(np.append(thresholds, level))
     place = int(np.searchsorted(grid, level))
 
-    def curve(of: FlightModel, flown: Cloud = thin) -> tuple[Floats, float]:
+    def curve(of: FlightModel, piece: str, flown: Cloud = thin) -> tuple[Floats, float]:
         strata = strata_of(of)
         own = score_named(of, name=score.name, side=side, group=group)
-        scores = fly_cloud(flown, strata=strata, score=own, jobs=jobs, meter=meter)
+        scores = fly_cloud(flown, strata=strata, score=own, jobs=jobs, meter=meter, piece=piece)
         weights = flown.weights(strata)
         found = weighted_exceedance(scores, weights=weights, thresholds=grid)
         squares = weighted_exceedance(scores, weights=weights**2, thresholds=grid)[place]
         return found, float(found[place] ** 2 / squares) if squares > 0.0 else 0.0
 
     # On the same flights as the ends; a splitting of its own is held against all of them.
-    base, _ = curve(model)
+    base, _ = curve(model, "as it stands")
     whole = base
     if thin is not cloud and any(is_redealing(entry.key) for entry in ranges):
-        whole, _ = curve(model, cloud)
+        whole, _ = curve(model, "as it stands", cloud)
     # Nothing is told far beyond the target.
     shallow = question.no_deeper(_DEPTH)
     rows = []
@@ -118,7 +118,7 @@ def swings(
                     meter=meter,
                 )
             else:
-                moved, effective = curve(prepare(scenario))
+                moved, effective = curve(prepare(scenario), f"swings/{entry.key}/{value!r}")
                 least = min(least, effective)
             ends += [
                 float(moved[place]),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Protocol
 
 import numpy as np
@@ -13,7 +13,7 @@ from cgrisk.causes.shares import variance_shares
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, fly_block
 from cgrisk.randomness import MAX_FLIGHTS, resolve_seed
-from cgrisk.rare.score import envelope_score
+from cgrisk.rare import Meter, envelope_score
 from cgrisk.risk._checks import checked_count
 from cgrisk.risk.freezing import SAMPLED
 
@@ -24,6 +24,10 @@ Floats = NDArray[np.float64]
 
 class Answer(Protocol):
     """One number of each flight; a :class:`cgrisk.rare.score.Score` is one."""
+
+    @property
+    def columns(self) -> Sequence[int]:
+        """Places, in a row of :func:`cgrisk.flight.fly_block`, of the figures it looks at."""
 
     def of(self, rows: Floats, /) -> Floats:
         """Return the number of each row of :func:`cgrisk.flight.fly_block`, shape (n,)."""
@@ -40,10 +44,10 @@ class _Column:
                 got=name,
                 cure="Name one of the model's columns.",
             )
-        self.column = model.columns.index(name)
+        self.columns = (model.columns.index(name),)
 
     def of(self, rows: Floats) -> Floats:
-        return rows[:, self.column]
+        return rows[:, self.columns[0]]
 
 
 def cause_variance(
@@ -53,6 +57,7 @@ def cause_variance(
     pairs: int = 2048,
     answers: Mapping[str, Answer | str] | None = None,
     jobs: int = -1,
+    meter: Meter | None = None,
 ) -> pd.DataFrame:
     """Return each cause's shares of the variance of what flights show.
 
@@ -73,6 +78,8 @@ def cause_variance(
         (% MAC), if not given.
     jobs : int
         Threads; changes no result.
+    meter : Meter, optional
+        Told of the flights; its shelf keeps what is finished.
 
     Returns
     -------
@@ -105,12 +112,23 @@ def cause_variance(
         )
     read = [_Column(model, of) if isinstance(of, str) else of for of in answers.values()]
 
-    def evaluate(pairs: NDArray[np.int64], swapped: NDArray[np.bool_]) -> Floats:
+    needed = sorted({column for answer in read for column in answer.columns})
+
+    meter = Meter() if meter is None else meter
+    meter.begin("shares of the variance", expected=total * (3 * len(SAMPLED) - 1))
+
+    def fly(pairs: NDArray[np.int64], swapped: NDArray[np.bool_]) -> Floats:
         own = (2 * pairs).astype(np.uint32)
         numbers = own[:, None] + swapped.astype(np.uint32)
         draws = {cause: numbers[:, place] for place, cause in enumerate(SAMPLED)}
-        rows = fly_block(model, seed=seed, flights=own, swapped=draws)
+        rows = fly_block(model, seed=seed, flights=own, swapped=draws, needed=needed)
+        meter.add(own.size)
         return np.column_stack([answer.of(rows) for answer in read])
+
+    def evaluate(pairs: NDArray[np.int64], swapped: NDArray[np.bool_]) -> Floats:
+        what = f"{seed}/{needed}/{total}/{pairs[0]}/{pairs.size}"
+        piece = meter.kept(f"variance/{what}", lambda: {"answers": fly(pairs, swapped)})
+        return piece["answers"].astype(np.float64)
 
     return variance_shares(
         evaluate, causes=SAMPLED, pairs=total, seed=seed, answers=tuple(answers), jobs=jobs

@@ -10,11 +10,11 @@ from cgrisk.cli.output import answer, say
 from cgrisk.cli.tail import (
     add_question,
     ask,
+    carried_out,
     folder_of,
     manifest,
     run_study,
     shelf_of,
-    watched,
 )
 
 if TYPE_CHECKING:
@@ -42,18 +42,15 @@ def execute(chosen: argparse.Namespace) -> int:
     from cgrisk.report.cause_text import causes_answer, causes_text
     from cgrisk.report.publish_tail import publish_causes
     from cgrisk.report.result_folder import check_free, result_folder
-    from cgrisk.sampling.blocks import aside
 
     question = ask(chosen)
     folder = folder_of(chosen, question, "causes")
     check_free(folder)
     shelf = shelf_of(question, folder, side=chosen.side, phases=chosen.phases, method=chosen.method)
     study = run_study(chosen, question, draws=0, shelf=shelf)
-    progress, meter = watched()
-    try:
-        variance, shares, tables = aside(lambda: _explain(chosen, study, meter))
-    finally:
-        progress.end()
+    variance, shares, tables = carried_out(
+        lambda meter: _explain(chosen, study, meter), question=question, shelf=shelf
+    )
     with result_folder(folder) as place:
         publish_causes(
             place,
@@ -95,7 +92,12 @@ def _explain(
             "Ask for a higher target, or a smaller --deepest."
         )
     variance = cause_variance(
-        model, seed=question.seed, pairs=chosen.pairs, answers={score.name: score}, jobs=jobs
+        model,
+        seed=question.seed,
+        pairs=chosen.pairs,
+        answers={score.name: score},
+        jobs=jobs,
+        meter=meter,
     )
     strata = strata_of(model)
     rows = fly_rows(cloud, strata=strata, jobs=jobs, meter=meter)

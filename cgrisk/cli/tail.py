@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 import shlex
 import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from cgrisk.cli.output import Progress, answer, say, slug
 
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from cgrisk.runs.shelf import Shelf
 
 __all__ = ["EXAMPLE", "HELP", "add_arguments", "execute"]
+
+T = TypeVar("T")
 
 HELP = "tell how rare leaving the envelope is, far beyond counting, and the buffer for a target"
 EXAMPLE = "cgrisk tail my-case/operation.toml --side aft --target 1e-6 --seed 1"
@@ -191,23 +194,31 @@ def execute(chosen: argparse.Namespace) -> int:
 
 
 def run_study(chosen: argparse.Namespace, question: Question, *, draws: int, shelf: Shelf) -> Study:
-    """Carry the study out with a progress line, so that it can be interrupted and taken up."""
-    from cgrisk.errors import InterruptedRunError
+    """Carry the study out; see :func:`carried_out`."""
     from cgrisk.rare import study_tail
+
+    return carried_out(
+        lambda meter: study_tail(
+            question,
+            side=chosen.side,
+            group=chosen.phases,
+            method=chosen.method,
+            draws=draws,
+            meter=meter,
+        ),
+        question=question,
+        shelf=shelf,
+    )
+
+
+def carried_out(work: Callable[[Meter], T], *, question: Question, shelf: Shelf) -> T:
+    """Do work with a progress line, so that it can be interrupted and taken up."""
+    from cgrisk.errors import InterruptedRunError
     from cgrisk.sampling.blocks import aside
 
     progress, meter = watched(shelf)
     try:
-        return aside(
-            lambda: study_tail(
-                question,
-                side=chosen.side,
-                group=chosen.phases,
-                method=chosen.method,
-                draws=draws,
-                meter=meter,
-            )
-        )
+        return aside(lambda: work(meter))
     except KeyboardInterrupt as error:
         raise InterruptedRunError(
             f"interrupted. {shelf.pieces()} finished pieces are kept in {shelf.folder}. Go on: the "

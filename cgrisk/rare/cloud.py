@@ -270,10 +270,21 @@ def fly_cloud(
     score: Score,
     jobs: int = -1,
     meter: Meter | None = None,
+    piece: str | None = None,
 ) -> Floats:
-    """Fly the cloud under the strata of some scenario; return scores, nan where not of these."""
-    rows = fly_rows(cloud, strata=strata, jobs=jobs, meter=meter, needed=score.columns)
-    return score.of(rows)
+    """Fly the cloud under the strata of some scenario; return scores, nan where not of these.
+
+    Named as a ``piece``, they are kept on the meter's shelf; no other scenario, score or cloud may
+    have the name there.
+    """
+    meter = Meter() if meter is None else meter
+
+    def fly() -> dict[str, NDArray[np.generic]]:
+        rows = fly_rows(cloud, strata=strata, jobs=jobs, meter=meter, needed=score.columns)
+        return {"scores": score.of(rows)}
+
+    found = fly() if piece is None else meter.kept(f"{piece}/{len(cloud)}", fly)
+    return found["scores"].astype(np.float64)
 
 
 def weighted_exceedance(scores: Floats, *, weights: Floats, thresholds: Floats) -> Floats:

@@ -17,7 +17,14 @@ from cgrisk.rare.strata import errors_of
 from cgrisk.risk import any_time_intervals, binomial_intervals, hit_interval
 from cgrisk.sampling import hits_needed
 
-__all__ = ["count_scores", "counted_tail", "flights_to_count", "fly_scores", "sequential_tail"]
+__all__ = [
+    "count_scores",
+    "counted_tail",
+    "flights_to_count",
+    "fly_scores",
+    "kept_scores",
+    "sequential_tail",
+]
 
 Floats = NDArray[np.float64]
 
@@ -70,6 +77,33 @@ def fly_scores(
     starts = range(first, first + count, _BATCH)
     done = Parallel(n_jobs=jobs, backend="threading")(delayed(fly)(start) for start in starts)
     return np.concatenate(done)
+
+
+def kept_scores(
+    model: FlightModel,
+    *,
+    score: Score,
+    seed: int,
+    first: int,
+    count: int,
+    jobs: int = -1,
+    meter: Meter | None = None,
+) -> Floats:
+    """Return :func:`fly_scores` of flights that the meter's shelf keeps, as one piece.
+
+    The seed must be this scenario's own among all that the shelf serves.
+    """
+    meter = Meter() if meter is None else meter
+
+    def fly() -> dict[str, NDArray[np.generic]]:
+        scores = fly_scores(
+            model, score=score, seed=seed, first=first, count=count, jobs=jobs, meter=meter
+        )
+        return {"scores": scores}
+
+    columns = "-".join(map(str, score.columns))
+    piece = meter.kept(f"scores/{seed}/{score.name}/{columns}/{first}/{count}", fly)
+    return piece["scores"].astype(np.float64)
 
 
 def count_scores(scores: Floats, *, thresholds: Floats, confidence: float = 0.95) -> TailEstimate:
@@ -144,8 +178,10 @@ def sequential_tail(
         Standard error over the estimate wanted at that threshold.
     most_flights : int
         Where to stop if the k-th hit has not come.
-    confidence, jobs, meter
+    confidence, jobs
         As elsewhere.
+    meter : Meter, optional
+        Told of the flights; its shelf keeps them.
 
     Returns
     -------
@@ -173,7 +209,7 @@ def sequential_tail(
     while hits < wanted and flown < most:
         count = min(64 * _BATCH, most - flown)
         parts.append(
-            fly_scores(
+            kept_scores(
                 model, score=score, seed=seed, first=flown, count=count, jobs=jobs, meter=meter
             )
         )

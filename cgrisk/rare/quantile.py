@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from cgrisk.rare.choice import answer, check_method, choose, tilted_error
-from cgrisk.rare.counting import count_scores, flights_to_count, fly_scores
+from cgrisk.rare.counting import count_scores, flights_to_count, kept_scores
 from cgrisk.rare.estimate import TailEstimate
 from cgrisk.rare.multilevel import SplitTail
 from cgrisk.rare.pilot import Pilot, fly_pilot
@@ -156,22 +155,15 @@ def _counted(question: Question, error: float, pilot: Pilot, meter: Meter) -> Ta
     fewest = needed_flights(1.0 - question.target, 0.5 + 0.5 * question.confidence)
     count = min(max(math.ceil(wanted), fewest, _FEWEST), question.most_flights)
     meter.begin("counting", expected=count)
-    seed = derived_seed(question.seed, "quantile")
-
-    def fly() -> dict[str, NDArray[np.generic]]:
-        return {
-            "scores": fly_scores(
-                question.model,
-                score=question.score,
-                seed=seed,
-                first=0,
-                count=count,
-                jobs=question.jobs,
-                meter=meter,
-            )
-        }
-
-    scores = meter.kept(f"counted/{seed}/{count}", fly)["scores"].astype(np.float64)
+    scores = kept_scores(
+        question.model,
+        score=question.score,
+        seed=derived_seed(question.seed, "quantile"),
+        first=0,
+        count=count,
+        jobs=question.jobs,
+        meter=meter,
+    )
     interval = quantile_interval(scores, 1.0 - question.target, confidence=question.confidence)
     ranks = np.unique(np.geomspace(1, count - 1, _CURVE).astype(np.int64))
     thresholds = np.unique(np.sort(scores)[count - ranks - 1])

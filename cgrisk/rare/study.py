@@ -21,7 +21,7 @@ from cgrisk.rare.assumptions import (
 )
 from cgrisk.rare.choice import Choice, answer, check_method, choose, tilt
 from cgrisk.rare.cloud import Cloud, cloud_of, fly_rows
-from cgrisk.rare.counting import fly_scores
+from cgrisk.rare.counting import kept_scores
 from cgrisk.rare.estimate import TailEstimate
 from cgrisk.rare.multilevel import SplitTail, split_tail
 from cgrisk.rare.pilot import Pilot, fly_pilot
@@ -271,7 +271,7 @@ def kept_cloud(
 
 def _fit(question: Question, thresholds: Floats, meter: Meter) -> tuple[TailFit | None, str]:
     meter.begin("tail fit", expected=_FITTED)
-    scores = fly_scores(
+    scores = kept_scores(
         question.model,
         score=question.score,
         seed=derived_seed(question.seed, "tail fit"),
@@ -403,12 +403,12 @@ def _fleet(
     model: FlightModel, score: Score, cloud: Cloud, question: Question, at: float
 ) -> pd.DataFrame:
     strata = strata_of(model)
-    rows = fly_rows(cloud, strata=strata, jobs=question.jobs)
-    weights = cloud.weights(strata)
+    drawn = model.columns.index("aircraft")
+    rows = fly_rows(cloud, strata=strata, jobs=question.jobs, needed=(*score.columns, drawn))
     return by_aircraft(
         score.of(rows),
-        aircraft=np.nan_to_num(rows[:, model.columns.index("aircraft")]).astype(np.int64),
-        weights=weights,
+        aircraft=np.nan_to_num(rows[:, drawn]).astype(np.int64),
+        weights=cloud.weights(strata),
         replicate=cloud.replicate(),
         threshold=at,
         fleet=model.scenario.operation.fleet,

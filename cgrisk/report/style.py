@@ -59,7 +59,11 @@ def short(text: str, *, most: int = 28) -> str:
 
 
 def save(figure: Figure, folder: Path, stem: str) -> list[str]:
-    """Write a figure as SVG and PNG, the same bytes every time; return the file names."""
-    figure.savefig(folder / f"{stem}.svg", metadata={"Date": None})
+    """Write a figure as PNG and SVG, the same bytes every time; return the file names.
+
+    Both are drawn as laid out for the first: laying out takes as long as drawing.
+    """
     figure.savefig(folder / f"{stem}.png", dpi=200, metadata={"Software": "cgrisk"})
+    figure.set_layout_engine(None)
+    figure.savefig(folder / f"{stem}.svg", metadata={"Date": None})
     return [f"{stem}.svg", f"{stem}.png"]

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import json
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager, redirect_stdout
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -113,13 +117,81 @@ def test_finished_pieces_are_not_flown_again(
     assert not (tmp_path / "cut.begun").exists()
 
 
-def test_causes_tell_shares_swings_and_stress_cases(
-    case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    out = tmp_path / "causes"
-    words = ("--target", 1e-3, "--deepest", 1e-4, "--pairs", 200, "--seed", 3, "--out", out)
-    assert run("causes", case, *words, "--json") == 0
-    data = json.loads(capsys.readouterr().out)
+def cut_and_taken_up(words: tuple[object, ...], out: Path, whole: Path, *, puts: int) -> None:
+    """Interrupt a command when it has kept so many pieces; go on, and compare with a whole run."""
+    put, names = Shelf.put, []
+
+    def noted(shelf: Shelf, name: str, arrays: dict) -> None:
+        put(shelf, name, arrays)
+        names.append(name)
+        if len(names) == puts:
+            raise KeyboardInterrupt
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Shelf, "put", noted)
+        assert run(*words, "--jobs", 1, "--out", out) == 130
+        assert not out.exists()
+        assert run(*words, "--jobs", 1, "--out", out) == 0
+    assert len(names) > puts
+    assert len(set(names)) == len(names)  # no piece was made twice
+    tables = sorted(path.name for path in whole.glob("*.csv"))
+    assert "curve.csv" in tables
+    for name in tables:
+        assert (out / name).read_bytes() == (whole / name).read_bytes(), name
+
+
+@contextmanager
+def noting(names: list[str]) -> Iterator[None]:
+    """Note the names of the pieces that are kept, in their order."""
+    put = Shelf.put
+
+    def noted(shelf: Shelf, name: str, arrays: dict) -> None:
+        put(shelf, name, arrays)
+        names.append(name)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Shelf, "put", noted)
+        yield
+
+
+def test_counted_flights_are_kept_when_cut(case: Path, tmp_path: Path) -> None:
+    words = ("tail", case, "--target", 1e-3, "--deepest", 1e-3, "--method", "counting")
+    words = (*words, "--relative-error", 0.07, "--draws", 0, "--seed", 5)
+    names: list[str] = []
+    with noting(names):
+        assert run(*words, "--out", tmp_path / "whole") == 0
+    counted = [place for place, name in enumerate(names) if name.startswith("scores/")]
+    assert len(counted) >= 5  # four pieces of counted flights and the flights of the tail fit
+    cut_and_taken_up(words, tmp_path / "cut", tmp_path / "whole", puts=counted[2])
+
+
+def causes_of(case: Path) -> tuple[object, ...]:
+    words = ("--target", 1e-3, "--deepest", 1e-4, "--pairs", 200, "--seed", 3)
+    return ("causes", case, *words)
+
+
+@pytest.fixture(scope="module")
+def explained(
+    case: Path, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, list[str], dict[str, Any]]:
+    """Folder of `cgrisk causes`, the names of the pieces it kept, and its JSON."""
+    out, names, said = tmp_path_factory.mktemp("causes") / "aft", [], io.StringIO()
+    with noting(names), redirect_stdout(said):
+        assert run(*causes_of(case), "--jobs", 1, "--out", out, "--json") == 0
+    return out, names, json.loads(said.getvalue())
+
+
+def test_causes_go_on_where_they_were_cut(case: Path, explained: Any, tmp_path: Path) -> None:
+    """Cut at the first stress case: shares of the variance and swings are not flown again."""
+    whole, names, _ = explained
+    kinds = {name.split("/")[0] for name in names}
+    assert {"variance", "swings", "stress"} <= kinds
+    puts = 1 + next(place for place, name in enumerate(names) if name.startswith("stress/"))
+    cut_and_taken_up(causes_of(case), tmp_path / "cut", whole, puts=puts)
+
+
+def test_causes_tell_shares_swings_and_stress_cases(explained: Any) -> None:
+    out, _, data = explained
     parts = pd.DataFrame(data["tail_shares"]["parts"])
     assert parts["mean_pct_mac"].sum() == pytest.approx(data["tail_shares"]["mean"], abs=1e-9)
     assert abs(parts.set_index("part").loc["residual", "mean_pct_mac"]) < 1e-3

@@ -200,10 +200,10 @@ class MomentError:
 
     def __init__(self, model):
         names = ("take_off_error_kgm.seating", "take_off_error_kgm.mass")
-        self.places = [model.columns.index(name) for name in names]
+        self.columns = [model.columns.index(name) for name in names]
 
     def of(self, rows):
-        return rows[:, self.places].sum(axis=1)
+        return rows[:, self.columns].sum(axis=1)
 
 
 def passenger_mass(model):
