@@ -16,6 +16,7 @@ from cgrisk.rare import (
     Meter,
     Score,
     cloud_interval,
+    covering,
     fly_cloud,
     score_named,
     strata_of,
@@ -30,6 +31,8 @@ _Resolved = dict[str, Any]
 #: Winter clothing over summer clothing, kg: 5 lb. Source: FAA AC 120-27D, second-hand.
 WINTER_KG: Final = 2.27
 _SURGE: Final = 30
+#: Strata of a case are left to the nearest there is below this share of the risk as it stands.
+_LEAST_STRATUM: Final = 0.1
 
 
 def _closed(data: _Resolved) -> str:
@@ -119,7 +122,8 @@ def stress_table(
     -------
     pandas.DataFrame
         case, where ("as planned", "at the operational limit", "at the level"), threshold,
-        estimate, low, high, ratio (to the scenario as it stands), note (why a case cannot be).
+        estimate, low, high, ratio (to the scenario as it stands; nan where no flight was seen in
+        either), note (why a case cannot be).
     """
     meter = Meter() if meter is None else meter
     meter.begin("stress cases", expected=(len(STRESS_CASES) + 1) * len(cloud))
@@ -130,6 +134,7 @@ def stress_table(
     }
     thresholds = np.array(list(places.values()))
     base: Floats = np.zeros(thresholds.size)
+    least = 1.0
     rows: list[tuple[object, ...]] = []
     for case, change in {"as it stands": lambda _: "", **STRESS_CASES}.items():
         data = model.scenario.resolved()
@@ -143,20 +148,21 @@ def stress_table(
         if not note:
             strata = strata_of(of)
             own = score_named(of, name=score.name, side=side, group=group)
+            flown = covering(cloud, strata=strata, least=least)
             scores = fly_cloud(
-                cloud, strata=strata, score=own, jobs=jobs, meter=meter, piece=f"stress/{case}"
+                flown, strata=strata, score=own, jobs=jobs, meter=meter, piece=f"stress/{case}"
             )
             estimate, low, high = cloud_interval(
-                cloud,
+                flown,
                 strata=strata,
                 scores=scores,
                 thresholds=thresholds,
                 confidence=confidence,
             )
             if case == "as it stands":
-                base = estimate
-        with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = np.where(base > 0.0, estimate / base, np.nan)
+                base, least = estimate, _LEAST_STRATUM * float(estimate[-1])
+        seen = (base > 0.0) & (estimate > 0.0)
+        ratio = np.divide(estimate, base, out=np.full(base.size, np.nan), where=seen)
         rows += [
             (case, name, thresholds[k], estimate[k], low[k], high[k], ratio[k], note)
             for k, name in enumerate(places)

@@ -72,10 +72,12 @@ def swings(
     pandas.DataFrame
         key, value, low, high, unit, law, why, given, risk_at_low, risk_at_high, ratio_at_low,
         ratio_at_high (of the risk as the scenario stands), threshold_at_low, threshold_at_high
-        (of the target), effective_flights (least at either end; few make the risk a guess),
+        (of the target), effective_flights (flights of equal weight that would tell the risk as
+        well, the least of both ends and, for a splitting, of the scenario as it stands),
         method (common random numbers, or a splitting of its own for an input whose change deals
-        all people anew), swing (the larger of the two ratios' logarithms to base 10; nan where an
-        end has fewer than 5 effective flights), widest first.
+        all people anew), swing (the larger of the two ratios' logarithms to base 10; nan below 5
+        effective flights, and where splittings do not tell the ends from the scenario as it
+        stands by 2 standard errors), widest first.
     """
     model, score, jobs = question.model, question.score, question.jobs
     ranges = assumption_ranges(model.scenario)
@@ -95,20 +97,21 @@ def swings(
         return found, float(found[place] ** 2 / squares) if squares > 0.0 else 0.0
 
     # On the same flights as the ends; a splitting of its own is held against all of them.
-    base, _ = curve(model, "as it stands")
+    base, known = curve(model, "as it stands")
     whole = base
     if thin is not cloud and any(is_redealing(entry.key) for entry in ranges):
-        whole, _ = curve(model, "as it stands", cloud)
+        whole, known = curve(model, "as it stands", cloud)
     # Nothing is told far beyond the target.
     shallow = question.no_deeper(_DEPTH)
     rows = []
     for entry in ranges:
         ends: list[float] = []
-        least = math.inf
+        redealing = is_redealing(entry.key)
+        effective = [known] if redealing else []
         for value in (entry.low, entry.high):
             scenario = with_values(model.scenario, {entry.key: value})
-            if is_redealing(entry.key):
-                moved, _ = split_at(
+            if redealing:
+                moved, error, _ = split_at(
                     shallow,
                     scenario=scenario,
                     side=side,
@@ -117,14 +120,13 @@ def swings(
                     pilot=pilot,
                     meter=meter,
                 )
+                here = 1.0 / float(error[place]) ** 2 if moved[place] > 0.0 else 0.0
             else:
-                moved, effective = curve(prepare(scenario), f"swings/{entry.key}/{value!r}")
-                least = min(least, effective)
+                moved, here = curve(prepare(scenario), f"swings/{entry.key}/{value!r}")
+            effective.append(here)
             ends += [
                 float(moved[place]),
-                _ratio(
-                    float(moved[place]), float((whole if is_redealing(entry.key) else base)[place])
-                ),
+                _ratio(float(moved[place]), float((whole if redealing else base)[place])),
                 threshold_at(question.target, thresholds=grid, curve=moved),
             ]
         row = {name: getattr(entry, name) for name in ("key", "value", "low", "high", "unit")}
@@ -133,11 +135,10 @@ def swings(
             ("risk", "ratio", "threshold"), ends[:3], ends[3:], strict=True
         ):
             row |= {f"{name}_at_low": at_low, f"{name}_at_high": at_high}
-        own_split = is_redealing(entry.key)
-        row["effective_flights"] = math.nan if own_split else least
-        row["method"] = "splitting" if own_split else "common random numbers"
+        row["effective_flights"] = min(effective)
+        row["method"] = "splitting" if redealing else "common random numbers"
         row["swing"] = max(_decades(ends[1]), _decades(ends[4]))
-        if least < _FEWEST_EFFECTIVE:
+        if min(effective) < _FEWEST_EFFECTIVE or (redealing and not _told(ends, effective)):
             row["swing"] = math.nan
         rows.append(row)
     frame = pd.DataFrame(rows)
@@ -150,6 +151,15 @@ def swings(
 
 def _ratio(moved: float, base: float) -> float:
     return moved / base if base > 0.0 else math.nan
+
+
+def _told(ends: list[float], effective: list[float]) -> bool:
+    """Return whether either end of two splittings is 2 standard errors from what stands."""
+    known, *own = (1.0 / flights for flights in effective)
+    return any(
+        _decades(ratio) * math.log(10.0) > 2.0 * math.sqrt(known + here)
+        for ratio, here in zip((ends[1], ends[4]), own, strict=True)
+    )
 
 
 def _decades(ratio: float) -> float:

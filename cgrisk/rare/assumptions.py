@@ -12,6 +12,7 @@ both ends of their range, as the distance by which the whole curve moves, and ad
 from __future__ import annotations
 
 import hashlib
+import math
 import re
 from dataclasses import dataclass, replace
 from functools import partial
@@ -132,7 +133,7 @@ def possible_strata(scenario: Scenario, *, known: tuple[Stratum, ...]) -> tuple[
     if not upper:
         return ()
     strata = strata_of(prepare(with_values(scenario, upper)))
-    return tuple(s for s in strata if s.name not in names and " and " not in s.name)
+    return tuple(s for s in strata if s.name not in names and len(s.causes) < 2)
 
 
 def wide_cloud(
@@ -194,8 +195,10 @@ def split_at(
     thresholds: Floats,
     pilot: Pilot | None = None,
     meter: Meter | None = None,
-) -> tuple[Floats, int]:
-    """Return the exceedance of another scenario by a small splitting, and flights flown.
+) -> tuple[Floats, Floats, int]:
+    """Return the exceedance of another scenario by a small splitting, its error, flights flown.
+
+    The error is the standard error over the exceedance, nan where that is 0.
 
     Parameters
     ----------
@@ -228,7 +231,11 @@ def split_at(
         particles=_END_PARTICLES,
         meter=meter,
     )
-    return tail.by_replicate(thresholds).mean(axis=0), tail.flights
+    each = tail.by_replicate(thresholds)
+    risk = each.mean(axis=0)
+    error = each.std(axis=0, ddof=1) / math.sqrt(each.shape[0])
+    relative = np.divide(error, risk, out=np.full(risk.size, np.nan), where=risk > 0.0)
+    return risk, relative, tail.flights
 
 
 def _redealt(
@@ -263,7 +270,7 @@ def _redealt(
         ends = []
         for value in (entry.low, entry.high):
             other = with_values(scenario, {entry.key: value})
-            risk, flights = split_at(
+            risk, _, flights = split_at(
                 question, scenario=other, thresholds=thresholds, meter=meter, **where
             )
             flown += flights

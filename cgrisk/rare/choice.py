@@ -271,6 +271,7 @@ def answer(
     pilot: Pilot,
     tail: SplitTail | TiltedTail | None,
     thresholds: Floats,
+    at: float | None = None,
     meter: Meter | None = None,
 ) -> list[TailEstimate]:
     """Return the estimates by the chosen method, the best for its stretch last.
@@ -283,6 +284,8 @@ def answer(
         What was flown by splitting or tilting, where one of them was chosen.
     thresholds : float64 array, shape (n,)
         Rising; one of them is the pilot's threshold of the target.
+    at : float, optional
+        That of them whose flights above it end a count; the pilot's, if not given.
     meter : Meter, optional
         Told of the flights.
 
@@ -299,7 +302,8 @@ def answer(
     if isinstance(tail, TiltedTail):
         return [within_reach(tail.estimate)]
     if choice.method == "counting":
-        at = float(thresholds[np.searchsorted(thresholds, pilot.threshold(question.target))])
+        at = pilot.threshold(question.target) if at is None else at
+        at = float(thresholds[np.searchsorted(thresholds, at)])
         if meter is not None:
             wanted = flights_to_count(question.target, relative_error=question.relative_error)
             meter.begin("counting", expected=int(min(1.2 * wanted, question.most_flights)))

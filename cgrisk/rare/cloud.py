@@ -31,6 +31,7 @@ __all__ = [
     "Part",
     "cloud_interval",
     "cloud_of",
+    "covering",
     "fly_cloud",
     "fly_rows",
     "thinned",
@@ -63,6 +64,11 @@ class Part:
         Replicates there are, some of which may have left no flight here.
     entities : dict of str to int
         Entities of each cause: the columns of the versions.
+    causes : tuple of str
+        Rare causes of the stratum.
+    origin : str
+        Stratum that its flights were made for, where it is another; those of one origin are not
+        independent.
     """
 
     name: str
@@ -72,6 +78,8 @@ class Part:
     replicate: NDArray[np.int64]
     replicates: int
     entities: dict[str, int]
+    causes: tuple[str, ...] = ()
+    origin: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +103,7 @@ class Cloud:
         """Return the probability each flight stands for, given the strata's probabilities (n,).
 
         A stratum that the cloud has not, such as two rare causes at once, counts as the nearest
-        that it has, with the last of its causes left out.
+        that it has, with as few of its causes left out as can be.
         """
         shares = self.shares(strata)
         return np.concatenate([shares[p.name] * p.weight for p in self.parts])
@@ -103,16 +111,27 @@ class Cloud:
     def shares(self, strata: Sequence[Stratum]) -> dict[str, float]:
         """Return the probability of each part, given the strata's."""
         shares = dict.fromkeys((part.name for part in self.parts), 0.0)
+        flown = {stratum.name for stratum in strata}
+        there = [part for part in self.parts if part.name in flown] or list(self.parts)
         for stratum in strata:
-            name = stratum.name
-            while name not in shares and " and " in name:
-                name = name.rsplit(" and ", 1)[0]
-            shares[name if name in shares else self.parts[0].name] += stratum.probability
+            shares[_nearest(stratum, there)[0]] += stratum.probability
         return shares
 
     def replicate(self) -> NDArray[np.int64]:
         """Return the replicate that each flight comes from (n,)."""
         return np.concatenate([part.replicate for part in self.parts])
+
+
+def _nearest(stratum: Stratum, parts: Sequence[Part]) -> list[str]:
+    """Return the names of the parts with the most causes of a stratum and no other, else the first.
+
+    The part of the stratum itself alone, where there is one.
+    """
+    own = {p.name: len(p.causes) for p in parts if set(p.causes) <= set(stratum.causes)}
+    if stratum.name in own:
+        return [stratum.name]
+    most = max(own.values(), default=0)
+    return [name for name, count in own.items() if count == most] or [parts[0].name]
 
 
 def cloud_of(tails: Sequence[SplitTail]) -> Cloud:
@@ -150,9 +169,45 @@ def cloud_of(tails: Sequence[SplitTail]) -> Cloud:
                 np.concatenate(numbers),
                 len(runs),
                 entity_counts(stratum.model),
+                stratum.causes,
             )
     made = tuple(parts.values())
     return Cloud(made, max(part.replicates for part in made))
+
+
+def covering(cloud: Cloud, *, strata: Sequence[Stratum], least: float) -> Cloud:
+    """Return a cloud that also has the strata that it lacks and that are not rare.
+
+    Two rare causes at once are too rare to be in a cloud, but not where a scenario makes one of
+    them certain. The flights of the strata with the most of its causes stand for such a stratum,
+    each of those strata for an equal part: their random words are as good under its conditions.
+
+    Parameters
+    ----------
+    cloud : Cloud
+    strata : sequence of Stratum
+        Of the scenario that is to be flown.
+    least : float
+        Strata below this probability are left out.
+    """
+    named = {part.name for part in cloud.parts}
+    parts = list(cloud.parts)
+    for stratum in strata:
+        if stratum.name in named or stratum.probability < least:
+            continue
+        chosen = _nearest(stratum, cloud.parts)
+        parts += [
+            replace(
+                part,
+                name=stratum.name,
+                causes=stratum.causes,
+                weight=part.weight / len(chosen),
+                origin=part.origin or part.name,
+            )
+            for part in cloud.parts
+            if part.name in chosen
+        ]
+    return Cloud(tuple(parts), cloud.replicates)
 
 
 def thinned(cloud: Cloud, *, flights: int) -> Cloud:
@@ -324,7 +379,7 @@ def cloud_interval(
         Of each interval by itself: Student's t on the logarithm, as for splitting.
     """
     shares = cloud.shares(strata)
-    # Parts of one name, such as the strengths of a tilt, share their replicates.
+    # Parts of one origin, such as the strengths of a tilt, share their replicates.
     each: dict[str, Floats] = {}
     start = 0
     for part in cloud.parts:
@@ -343,7 +398,8 @@ def cloud_interval(
                 for number in range(part.replicates)
             ]
         )
-        each[part.name] = each[part.name] + own if part.name in each else own
+        origin = part.origin or part.name
+        each[origin] = each[origin] + own if origin in each else own
     mean, variance = np.zeros(thresholds.size), np.zeros(thresholds.size)
     for found in each.values():
         mean += found.mean(axis=0)

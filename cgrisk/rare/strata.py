@@ -30,11 +30,14 @@ class Stratum:
         Chance per flight; the strata's add up to 1.
     model : FlightModel
         Flies the flights of this stratum alone.
+    causes : tuple of str
+        The rare causes that happen, by name; none where nothing rare does.
     """
 
     name: str
     probability: float
     model: FlightModel
+    causes: tuple[str, ...] = ()
 
 
 def _surge(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
@@ -62,28 +65,22 @@ def _closed(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
     return found
 
 
-def _stuck(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
+def _stuck(model: FlightModel) -> list[tuple[tuple[str, ...], float, FlightModel]]:
     transfer = model.program.transfer
-    found = [("", 1.0, model)]
+    found: list[tuple[tuple[str, ...], float, FlightModel]] = [((), 1.0, model)]
     if not np.isfinite(transfer.earliest_s):
         return found
     for x, spec in enumerate(model.scenario.aircraft.fuel_transfers):
         before, found, chance = found, [], float(transfer.stuck[x])
-        for name, p, of in before:
+        for names, p, of in before:
             for happens, probability in ((0.0, 1.0 - chance), (1.0, chance)):
                 if probability <= 0.0:
                     continue
                 stuck = of.program.transfer.stuck.copy()
                 stuck[x] = happens
                 program = of.program._replace(transfer=of.program.transfer._replace(stuck=stuck))
-                told = [name, f"{spec.name} stuck" if happens else ""]
-                found.append(
-                    (
-                        " and ".join(filter(None, told)),
-                        p * probability,
-                        replace(of, program=program),
-                    )
-                )
+                told = (*names, f"{spec.name} stuck") if happens else names
+                found.append((told, p * probability, replace(of, program=program)))
     return found
 
 
@@ -111,7 +108,7 @@ def strata_of(model: FlightModel) -> tuple[Stratum, ...]:
         for surge, p_surge, with_surge in _surge(with_error):
             for closed, p_closed, with_closed in _closed(with_surge):
                 for stuck, p_stuck, whole in _stuck(with_closed):
-                    named = [name for name in (error, surge, closed, stuck) if name]
+                    causes = tuple(name for name in (error, surge, closed, *stuck) if name)
                     chance = p_error * p_surge * p_closed * p_stuck
-                    strata.append(Stratum(" and ".join(named) or "none", chance, whole))
+                    strata.append(Stratum(" and ".join(causes) or "none", chance, whole, causes))
     return tuple(sorted(strata, key=lambda s: -s.probability))

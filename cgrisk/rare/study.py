@@ -52,6 +52,8 @@ _GRID: Final = 2000
 _FURTHER, _FURTHER_STEPS = 0.8, 16
 #: Flights of the tail fit, and those of a small splitting that only serves as a cloud.
 _FITTED, _CLOUD_PARTICLES = 20_000, 1000
+#: Of those above the target's threshold, at least, for them to place it.
+_HITS_TO_LOCATE: Final = 10
 #: Share of the target down to which that goes beside counted flights, whose curve ends there.
 _COUNTED_DEPTH: Final = 0.01
 _DRAWS: Final = 64
@@ -269,9 +271,10 @@ def kept_cloud(
     return cloud_of([small]), small.strata, small.flights - small.pilot_flights
 
 
-def _fit(question: Question, thresholds: Floats, meter: Meter) -> tuple[TailFit | None, str]:
+def _ordinary(question: Question, meter: Meter) -> Floats:
+    """Return the scores of ordinary flights, independent of all others that answer."""
     meter.begin("tail fit", expected=_FITTED)
-    scores = kept_scores(
+    return kept_scores(
         question.model,
         score=question.score,
         seed=derived_seed(question.seed, "tail fit"),
@@ -280,6 +283,16 @@ def _fit(question: Question, thresholds: Floats, meter: Meter) -> tuple[TailFit 
         jobs=question.jobs,
         meter=meter,
     )
+
+
+def _located(question: Question, *, pilot: Pilot, scores: Floats) -> float:
+    """Return about the threshold of the target: a pilot may miss what a mode of its own makes."""
+    if question.target * scores.size < _HITS_TO_LOCATE:
+        return pilot.threshold(question.target)
+    return float(np.quantile(scores, 1.0 - question.target))
+
+
+def _fit(question: Question, scores: Floats, thresholds: Floats) -> tuple[TailFit | None, str]:
     try:
         return tail_fit(scores, thresholds=thresholds, confidence=question.confidence), ""
     except CgriskError as error:
@@ -322,8 +335,18 @@ def study_tail(
     pilot = fly_pilot(question, meter=meter)
     choice = choose(question, pilot=pilot, method=method, meter=meter)
     choice, tail, thresholds = flown_tail(question, choice=choice, pilot=pilot, meter=meter)
+    ordinary = _ordinary(question, meter)
+    at = _located(question, pilot=pilot, scores=ordinary)
+    if choice.method == "counting":
+        thresholds = np.unique(np.append(thresholds, at))
     estimates = answer(
-        question, choice=choice, pilot=pilot, tail=tail, thresholds=thresholds, meter=meter
+        question,
+        choice=choice,
+        pilot=pilot,
+        tail=tail,
+        thresholds=thresholds,
+        at=at,
+        meter=meter,
     )
     curve = _joined(estimates)
     notes = [text for estimate in estimates for text in estimate.warnings]
@@ -336,7 +359,7 @@ def study_tail(
         )
     counted = isinstance(tail, SplitTail)  # its pilot is
     flights = max(e.flights for e in estimates) + (0 if counted else pilot.flights)
-    fit, why_not = _fit(question, thresholds, meter)
+    fit, why_not = _fit(question, ordinary, thresholds)
     curve["fit"] = np.nan if fit is None else fit.estimate.estimate
     notes += [why_not] if why_not else []
     flights += _FITTED

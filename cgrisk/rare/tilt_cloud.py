@@ -105,4 +105,5 @@ def _part(stratum: TiltedStratum, round_: Round, places: NDArray[np.int64], weig
         places // round_.batch,
         BATCHES,
         entity_counts(model),
+        stratum.stratum.causes,
     )

@@ -98,20 +98,30 @@ def _swing_lines(swings: pd.DataFrame) -> list[str]:
         ends = f"{row['low']:.4g} to {row['high']:.4g} {row['unit']}".strip()
         lines.append(
             f"  {row['key'].removeprefix('operation.'):<42}{ends:<26}"
-            f"{row['ratio_at_low']:>7.2f} {row['ratio_at_high']:>7.2f}"
+            + (
+                f"{row['ratio_at_low']:>7.2f} {row['ratio_at_high']:>7.2f}"
+                if math.isfinite(row["swing"])
+                else "   not told: too few flights"
+            )
         )
     return lines
 
 
 def _stress_lines(stress: pd.DataFrame) -> list[str]:
-    lines = ["", f"{'Stress cases (same random numbers)':<50}{'at the limit':>14}{'factor':>9}"]
+    lines = [
+        "",
+        f"{'Stress cases (same random numbers)':<50}{'at the limit (95 %)':<28}{'factor':>9}",
+    ]
     here = stress[stress["where"] == "at the operational limit"]
     for _, row in here.iterrows():
         if row["note"]:
             lines.append(f"  {row['case']}: not possible here: {row['note']}")
             continue
         factor = f"{row['ratio']:.3g}" if math.isfinite(row["ratio"]) else "-"
-        lines.append(f"  {row['case']:<48}{row['estimate']:>14.2g}{factor:>9}")
+        risk = f"{row['estimate']:.2g} ({row['low']:.2g} to {row['high']:.2g})"
+        if row["estimate"] == 0.0:
+            risk = "not told: no flight above it"
+        lines.append(f"  {row['case']:<48}{risk:<28}{factor:>9}")
     return lines
 
 

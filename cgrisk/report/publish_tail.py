@@ -100,7 +100,7 @@ def publish_causes(
             ax = tail_share_bars(shares.table, ax=figure.subplots(), level=shares.mean)
             ax.set_title(f"What makes a flight come that near: {name}")
             save(figure, folder, "tail_shares")
-        if not tables["swings"].empty:
+        if not tables["swings"].empty and tables["swings"]["swing"].notna().any():
             figure = new_figure(180, 110)
             ax = swing_bars(tables["swings"], ax=figure.subplots())
             ax.set_title(f"One input at a time: {name}")

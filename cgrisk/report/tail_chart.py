@@ -150,9 +150,10 @@ def swing_bars(swings: pd.DataFrame, *, ax: Axes) -> Axes:
     swings : pandas.DataFrame
         From :func:`cgrisk.causes.swings`.
     ax : matplotlib.axes.Axes
-        Where to draw: factor on the risk across (logarithmic), one bar an input.
+        Where to draw: factor on the risk across (logarithmic), one bar an input whose swing is
+        told.
     """
-    part = swings.head(_SHOWN).iloc[::-1]
+    part = swings[np.isfinite(swings["swing"])].head(_SHOWN).iloc[::-1]
     place = np.arange(len(part))
     for at, colour, hatch, name in (
         ("low", FORWARD, "", "at the low end"),

@@ -143,7 +143,8 @@ class Choices(NamedTuple):
     lean: Floats
     """(S + 2,) their exponents."""
     base: Floats
-    """(1,) base of the scores of the last seat that a leader took."""
+    """(2,) base of the scores of the last seat that a leader took; of all seats of the region, nan
+    where they have several."""
     many: Words
     """(4, LOOK_FAR)"""
     height: Floats
@@ -172,7 +173,7 @@ def new_choices(seats: int, kinds: int) -> Choices:
         np.empty(seats + 2, np.int64),
         np.empty(seats + kinds + 2, np.float64),
         np.empty(seats + 2, np.float64),
-        np.empty(1, np.float64),
+        np.empty(2, np.float64),
         np.empty((4, LOOK_FAR), np.uint32),
         np.empty(CANDIDATES, np.float64),
         np.empty(CANDIDATES, np.int64),

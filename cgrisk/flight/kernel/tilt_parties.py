@@ -199,6 +199,18 @@ def _word_of(t: float, scale: float) -> int:
 
 
 @kernel
+def _only_base(cabin: CabinData, start: int, seats: int) -> float:
+    """Return the base of the scores of all seats of a region, nan where they have several."""
+    base = math.nan
+    for i in range(start, start + seats):
+        here = cabin.score_base[cabin.region_seats[i]]
+        if i > start and here != base:
+            return math.nan
+        base = here
+    return base
+
+
+@kernel
 def _take(choices: Choices, place: int) -> None:
     low, high = choices.before[place], choices.after[place]
     choices.after[low] = high
@@ -223,12 +235,16 @@ def _seat_one(
 ) -> tuple[float, int, float]:
     """Choose the place of a leader; return (log weight, place, time after which the next comes)."""
     after = choices.after
-    base = math.inf
-    place = after[0]
-    while place <= seats:
-        base = min(base, cabin.score_base[cabin.region_seats[start + place - 1]])
-        place = after[place]
+    base = choices.base[1]
+    if math.isnan(base):
+        base = math.inf
+        place = after[0]
+        while place <= seats:
+            base = min(base, cabin.score_base[cabin.region_seats[start + place - 1]])
+            place = after[place]
     total, leaned = 0.0, 0.0
+    # Seats of a row mostly add the same.
+    last, raised = 0.0, 1.0
     place = after[0]
     while place <= seats:
         seat = cabin.region_seats[start + place - 1]
@@ -248,8 +264,10 @@ def _seat_one(
                 left,
             )
             share = 1.0 / cabin.score_scale[seat]
+            if lean != last:
+                last, raised = lean, math.exp(lean)
             choices.lean[place] = lean
-            choices.chance[place] = share * math.exp(lean)
+            choices.chance[place] = share * raised
             total += share
             leaned += choices.chance[place]
         place = after[place]
@@ -313,6 +331,7 @@ def lean_region(
     before[0] = 0
     total, clock, parties = 0.0, 0.0, 0
     choices.base[0] = -math.inf
+    choices.base[1] = _only_base(cabin, start, seats)
     while adults + children > 0:
         weight, size, young, adult_kg, child_kg = _choose_party(
             data,
