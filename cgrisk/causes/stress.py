@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -14,13 +15,16 @@ from cgrisk.flight import FlightModel, prepare
 from cgrisk.rare import (
     Cloud,
     Meter,
+    Question,
     Score,
+    Stratum,
     cloud_interval,
-    covering,
     fly_cloud,
     score_named,
     strata_of,
+    with_strata,
 )
+from cgrisk.rare.seeds import derived_seed
 from cgrisk.scenario import Scenario
 
 __all__ = ["STRESS_CASES", "stress_table"]
@@ -31,8 +35,10 @@ _Resolved = dict[str, Any]
 #: Winter clothing over summer clothing, kg: 5 lb. Source: FAA AC 120-27D, second-hand.
 WINTER_KG: Final = 2.27
 _SURGE: Final = 30
-#: Strata of a case are left to the nearest there is below this share of the risk as it stands.
-_LEAST_STRATUM: Final = 0.1
+#: Strata that a case makes so many times likelier get flights of their own, but for the rarest,
+#: together below this share of the risk as it stands.
+_LIKELIER, _SPARED = 10.0, 0.1
+_REPLICATES, _KEEP = 10, 40
 
 
 def _closed(data: _Resolved) -> str:
@@ -87,36 +93,32 @@ STRESS_CASES: Final[dict[str, Callable[[_Resolved], str]]] = {
 
 
 def stress_table(
-    model: FlightModel,
+    question: Question,
     *,
-    score: Score,
     side: str,
     group: str,
     cloud: Cloud,
     level: float,
-    confidence: float = 0.95,
-    jobs: int = -1,
     meter: Meter | None = None,
 ) -> pd.DataFrame:
     """Return the risk under stress cases, on the random numbers of the scenario as it stands.
 
-    The load sheet stays as it is in every case: it does not know.
+    The load sheet stays as it is in every case: it does not know. What a case makes certain, alone
+    and together with other rare causes, gets flights of its own by a small splitting.
 
     Parameters
     ----------
-    model : FlightModel
-        The scenario as it stands.
-    score : Score
-        Whose tail it is, with the side and group of phases of an envelope's score.
+    question : Question
+        The scenario as it stands, and whose tail it is; its confidence holds for each interval.
+    side, group : str
+        Of the score, where it is an envelope's.
     cloud : Cloud
         Weighted flights.
     level : float
         Threshold at which to tell the probability, beside the planned load's and the operational
         limit's.
-    confidence : float
-        Of each interval by itself.
-    jobs, meter
-        As elsewhere.
+    meter : Meter, optional
+        Told of the flights; its shelf keeps them.
 
     Returns
     -------
@@ -125,6 +127,7 @@ def stress_table(
         estimate, low, high, ratio (to the scenario as it stands; nan where no flight was seen in
         either), note (why a case cannot be).
     """
+    model, score, jobs = question.model, question.score, question.jobs
     meter = Meter() if meter is None else meter
     meter.begin("stress cases", expected=(len(STRESS_CASES) + 1) * len(cloud))
     places = {
@@ -134,7 +137,8 @@ def stress_table(
     }
     thresholds = np.array(list(places.values()))
     base: Floats = np.zeros(thresholds.size)
-    least = 1.0
+    stated = {stratum.name: stratum.probability for stratum in strata_of(model)}
+    stamp = cloud.stamp()
     rows: list[tuple[object, ...]] = []
     for case, change in {"as it stands": lambda _: "", **STRESS_CASES}.items():
         data = model.scenario.resolved()
@@ -148,19 +152,28 @@ def stress_table(
         if not note:
             strata = strata_of(of)
             own = score_named(of, name=score.name, side=side, group=group)
-            flown = covering(cloud, strata=strata, least=least)
-            scores = fly_cloud(
-                flown, strata=strata, score=own, jobs=jobs, meter=meter, piece=f"stress/{case}"
-            )
+            flown = cloud
+            if needed := _needed(strata, stated, risk=_least(base, question.target)):
+                other = _asked(question, of, own, least=_least(base, question.target))
+                flown, _ = with_strata(
+                    other,
+                    cloud=cloud,
+                    strata=needed,
+                    replicates=_REPLICATES,
+                    keep=_KEEP,
+                    meter=meter,
+                )
+            piece = f"stress/{stamp}"
+            scores = fly_cloud(flown, strata=strata, score=own, jobs=jobs, meter=meter, piece=piece)
             estimate, low, high = cloud_interval(
                 flown,
                 strata=strata,
                 scores=scores,
                 thresholds=thresholds,
-                confidence=confidence,
+                confidence=question.confidence,
             )
             if case == "as it stands":
-                base, least = estimate, _LEAST_STRATUM * float(estimate[-1])
+                base = estimate
         seen = (base > 0.0) & (estimate > 0.0)
         ratio = np.divide(estimate, base, out=np.full(base.size, np.nan), where=seen)
         rows += [
@@ -169,3 +182,29 @@ def stress_table(
         ]
     names = ["case", "where", "threshold", "estimate", "low", "high", "ratio", "note"]
     return pd.DataFrame(rows, columns=names)
+
+
+def _least(base: Floats, target: float) -> float:
+    """Return the smallest risk as it stands that was seen; the target where none was."""
+    return float(base[base > 0.0].min()) if (base > 0.0).any() else target
+
+
+def _needed(
+    strata: Sequence[Stratum], stated: Mapping[str, float], *, risk: float
+) -> tuple[Stratum, ...]:
+    """Return the strata that a case makes much likelier, but for the rarest that matter little."""
+    likelier = [s for s in strata if s.probability > _LIKELIER * stated.get(s.name, 0.0)]
+    likelier.sort(key=lambda s: s.probability)
+    spared = np.cumsum([s.probability for s in likelier]) <= _SPARED * risk
+    return tuple(s for s, out in zip(likelier, spared, strict=True) if not out)
+
+
+def _asked(question: Question, model: FlightModel, score: Score, *, least: float) -> Question:
+    """Return the question of a case, down to a tenth of the least risk as it stands."""
+    return replace(
+        question,
+        model=model,
+        score=score,
+        seed=derived_seed(question.seed, "other scenario", model.scenario.digest()),
+        deepest=max(question.deepest, min(_SPARED * least, question.target)),
+    )

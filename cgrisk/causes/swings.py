@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import stats
 
 from cgrisk.flight import FlightModel, prepare
 from cgrisk.rare import (
@@ -15,6 +16,7 @@ from cgrisk.rare import (
     Meter,
     Pilot,
     Question,
+    cloud_error,
     fly_cloud,
     is_redealing,
     score_named,
@@ -24,6 +26,7 @@ from cgrisk.rare import (
     threshold_at,
     weighted_exceedance,
 )
+from cgrisk.rare.assumptions import END_REPLICATES
 from cgrisk.scenario.ranges import assumption_ranges, with_values
 
 __all__ = ["swings"]
@@ -76,8 +79,8 @@ def swings(
         well, the least of both ends and, for a splitting, of the scenario as it stands),
         method (common random numbers, or a splitting of its own for an input whose change deals
         all people anew), swing (the larger of the two ratios' logarithms to base 10; nan below 5
-        effective flights, and where splittings do not tell the ends from the scenario as it
-        stands by 2 standard errors), widest first.
+        effective flights; of splittings only the ends that differ from the scenario as it stands
+        at 95 % together count, nan where none does), widest first.
     """
     model, score, jobs = question.model, question.score, question.jobs
     ranges = assumption_ranges(model.scenario)
@@ -87,20 +90,30 @@ def swings(
     grid = np.unique(np.append(thresholds, level))
     place = int(np.searchsorted(grid, level))
 
-    def curve(of: FlightModel, piece: str, flown: Cloud = thin) -> tuple[Floats, float]:
-        strata = strata_of(of)
+    stamps = {id(each): each.stamp() for each in (thin, cloud)}
+
+    def scored(of: FlightModel, flown: Cloud) -> Floats:
         own = score_named(of, name=score.name, side=side, group=group)
-        scores = fly_cloud(flown, strata=strata, score=own, jobs=jobs, meter=meter, piece=piece)
+        piece = f"swings/{stamps[id(flown)]}"
+        strata = strata_of(of)
+        return fly_cloud(flown, strata=strata, score=own, jobs=jobs, meter=meter, piece=piece)
+
+    def curve(of: FlightModel, flown: Cloud = thin) -> tuple[Floats, float]:
+        strata, scores = strata_of(of), scored(of, flown)
         weights = flown.weights(strata)
         found = weighted_exceedance(scores, weights=weights, thresholds=grid)
         squares = weighted_exceedance(scores, weights=weights**2, thresholds=grid)[place]
         return found, float(found[place] ** 2 / squares) if squares > 0.0 else 0.0
 
     # On the same flights as the ends; a splitting of its own is held against all of them.
-    base, known = curve(model, "as it stands")
-    whole = base
-    if thin is not cloud and any(is_redealing(entry.key) for entry in ranges):
-        whole, known = curve(model, "as it stands", cloud)
+    base, _ = curve(model)
+    whole, known = base, math.nan
+    if any(is_redealing(entry.key) for entry in ranges):
+        whole, _ = curve(model, cloud)
+        mean, error, _ = cloud_error(
+            cloud, strata=strata_of(model), scores=scored(model, cloud), thresholds=grid[[place]]
+        )
+        known = _effective(float(mean[0]), float(error[0]))
     # Nothing is told far beyond the target.
     shallow = question.no_deeper(_DEPTH)
     rows = []
@@ -120,9 +133,11 @@ def swings(
                     pilot=pilot,
                     meter=meter,
                 )
-                here = 1.0 / float(error[place]) ** 2 if moved[place] > 0.0 else 0.0
+                risk = float(moved[place])
+                here = _effective(risk, risk * float(np.nan_to_num(error[place])))
+                meter.begin("swings", expected=2 * len(ranges) * len(thin))
             else:
-                moved, here = curve(prepare(scenario), f"swings/{entry.key}/{value!r}")
+                moved, here = curve(prepare(scenario))
             effective.append(here)
             ends += [
                 float(moved[place]),
@@ -137,8 +152,10 @@ def swings(
             row |= {f"{name}_at_low": at_low, f"{name}_at_high": at_high}
         row["effective_flights"] = min(effective)
         row["method"] = "splitting" if redealing else "common random numbers"
-        row["swing"] = max(_decades(ends[1]), _decades(ends[4]))
-        if min(effective) < _FEWEST_EFFECTIVE or (redealing and not _told(ends, effective)):
+        ratios = (ends[1], ends[4])
+        told = _told(ratios, effective) if redealing else ratios
+        row["swing"] = max(map(_decades, told), default=math.nan)
+        if min(effective) < _FEWEST_EFFECTIVE:
             row["swing"] = math.nan
         rows.append(row)
     frame = pd.DataFrame(rows)
@@ -153,13 +170,22 @@ def _ratio(moved: float, base: float) -> float:
     return moved / base if base > 0.0 else math.nan
 
 
-def _told(ends: list[float], effective: list[float]) -> bool:
-    """Return whether either end of two splittings is 2 standard errors from what stands."""
-    known, *own = (1.0 / flights for flights in effective)
-    return any(
-        _decades(ratio) * math.log(10.0) > 2.0 * math.sqrt(known + here)
-        for ratio, here in zip((ends[1], ends[4]), own, strict=True)
-    )
+def _effective(risk: float, error: float) -> float:
+    """Return how many flights of equal weight would tell a risk as well as its standard error."""
+    if risk <= 0.0:
+        return 0.0
+    return (risk / error) ** 2 if error > 0.0 else math.inf
+
+
+def _told(ratios: tuple[float, float], effective: list[float]) -> list[float]:
+    """Return those of two splittings' ratios that differ from 1, at 95 % together (Bonferroni)."""
+    known, *own = (1.0 / flights if flights > 0.0 else math.inf for flights in effective)
+    t = float(stats.t.ppf(1.0 - 0.05 / 4.0, END_REPLICATES - 1))
+    return [
+        ratio
+        for ratio, here in zip(ratios, own, strict=True)
+        if _decades(ratio) * math.log(10.0) > t * math.sqrt(known + here)
+    ]
 
 
 def _decades(ratio: float) -> float:

@@ -73,8 +73,9 @@ def cause_variance(
     pairs : int
         Pairs of flights; each takes 29 flights.
     answers : mapping of str to Answer or str
-        What is explained, by name: a score, or the name of a column of a flight. The excess D over
-        the planned path's least margin to the certified limit, aft and forward over all phases
+        What is explained, by name (on a shelf, answers of one name are taken for one): a score, or
+        the name of a column of a flight. The excess D over the planned path's least margin to
+        the certified limit, aft and forward over all phases
         (% MAC), if not given.
     jobs : int
         Threads; changes no result.
@@ -115,6 +116,7 @@ def cause_variance(
     needed = sorted({column for answer in read for column in answer.columns})
 
     meter = Meter() if meter is None else meter
+    digest, names = model.scenario.digest(), "/".join(answers)
     meter.begin("shares of the variance", expected=total * (3 * len(SAMPLED) - 1))
 
     def fly(pairs: NDArray[np.int64], swapped: NDArray[np.bool_]) -> Floats:
@@ -126,7 +128,7 @@ def cause_variance(
         return np.column_stack([answer.of(rows) for answer in read])
 
     def evaluate(pairs: NDArray[np.int64], swapped: NDArray[np.bool_]) -> Floats:
-        what = f"{seed}/{needed}/{total}/{pairs[0]}/{pairs.size}"
+        what = f"{digest}/{seed}/{names}/{needed}/{total}/{pairs[0]}/{pairs.size}"
         piece = meter.kept(f"variance/{what}", lambda: {"answers": fly(pairs, swapped)})
         return piece["answers"].astype(np.float64)
 

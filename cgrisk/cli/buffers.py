@@ -224,7 +224,7 @@ def run_study(
     def watch(flown: int, expected: int, doing: str) -> None:
         progress.show(flown, flown=flown, part=flown / max(expected, 1), text=doing)
 
-    progress.begin("compiling (about a minute the first time), then the worst loads")
+    progress.begin("compiling (one to three minutes the first time), then the worst loads")
     meter = Meter(watch, shelf)
 
     def work() -> BufferStudy:

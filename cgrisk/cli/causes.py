@@ -49,7 +49,10 @@ def execute(chosen: argparse.Namespace) -> int:
     shelf = shelf_of(question, folder, side=chosen.side, phases=chosen.phases, method=chosen.method)
     study = run_study(chosen, question, draws=0, shelf=shelf)
     variance, shares, tables = carried_out(
-        lambda meter: _explain(chosen, study, meter), question=question, shelf=shelf
+        lambda meter: _explain(chosen, study, meter),
+        question=question,
+        shelf=shelf,
+        first="shares of the variance",
     )
     with result_folder(folder) as place:
         publish_causes(
@@ -131,8 +134,6 @@ def _explain(
             meter=meter,
             **where,
         ),
-        "stress": stress_table(
-            model, score=score, cloud=cloud, level=level, jobs=jobs, meter=meter, **where
-        ),
+        "stress": stress_table(question, cloud=cloud, level=level, meter=meter, **where),
     }
     return variance, shares, tables

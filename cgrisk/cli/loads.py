@@ -152,7 +152,7 @@ def fly_risks(
     def watch(flown: int, expected: int, doing: str) -> None:
         progress.show(flown, flown=flown, part=flown / max(expected, 1), text=doing)
 
-    progress.begin("compiling (about a minute the first time)")
+    progress.begin("compiling (one to three minutes the first time)")
     meter = Meter(watch, shelf)
     states = states_to_fly(scores)
     reach = chosen.risk / 100.0 if chosen.reach is None else chosen.reach

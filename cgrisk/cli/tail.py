@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["EXAMPLE", "HELP", "add_arguments", "execute"]
 
 T = TypeVar("T")
+_FIRST = "compiling (one to three minutes the first time), then the pilot"
 
 HELP = "tell how rare leaving the envelope is, far beyond counting, and the buffer for a target"
 EXAMPLE = "cgrisk tail my-case/operation.toml --side aft --target 1e-6 --seed 1"
@@ -150,8 +151,8 @@ def shelf_of(question: Question, folder: str, *, side: str, phases: str, method:
     return Shelf(Path(f"{folder}.begun"), key=repr(parts))
 
 
-def watched(shelf: Shelf | None = None) -> tuple[Progress, Meter]:
-    """Return a progress line and the meter that moves it."""
+def watched(shelf: Shelf | None = None, first: str = _FIRST) -> tuple[Progress, Meter]:
+    """Return a progress line, what it shows first, and the meter that moves it."""
     from cgrisk.rare import Meter
 
     progress = Progress()
@@ -159,7 +160,7 @@ def watched(shelf: Shelf | None = None) -> tuple[Progress, Meter]:
     def watch(flown: int, expected: int, doing: str) -> None:
         progress.show(flown, flown=flown, part=flown / max(expected, 1), text=doing)
 
-    progress.begin("compiling (about a minute the first time), then the pilot")
+    progress.begin(first)
     return progress, Meter(watch, shelf)
 
 
@@ -211,12 +212,14 @@ def run_study(chosen: argparse.Namespace, question: Question, *, draws: int, she
     )
 
 
-def carried_out(work: Callable[[Meter], T], *, question: Question, shelf: Shelf) -> T:
+def carried_out(
+    work: Callable[[Meter], T], *, question: Question, shelf: Shelf, first: str = _FIRST
+) -> T:
     """Do work with a progress line, so that it can be interrupted and taken up."""
     from cgrisk.errors import InterruptedRunError
     from cgrisk.sampling.blocks import aside
 
-    progress, meter = watched(shelf)
+    progress, meter = watched(shelf, first)
     try:
         return aside(lambda: work(meter))
     except KeyboardInterrupt as error:

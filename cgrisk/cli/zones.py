@@ -142,7 +142,7 @@ def _run(question: ZoneQuestion, *, jobs: int) -> ZoneStudy:
     from cgrisk.sampling.blocks import aside
 
     progress = Progress()
-    progress.begin("compiling (about a minute the first time)")
+    progress.begin("compiling (one to three minutes the first time)")
 
     def watch(done: int, of: int) -> None:
         progress.show(done, flown=done, part=done / max(of, 1))

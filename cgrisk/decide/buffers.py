@@ -37,10 +37,10 @@ from cgrisk.rare import (
     fly_rows,
     strata_of,
 )
-from cgrisk.rare.assumptions import wide_cloud
 from cgrisk.rare.quantile import TailQuantile, tail_quantile
 from cgrisk.rare.seeds import derived_seed
 from cgrisk.rare.study import kept_cloud
+from cgrisk.rare.wider import wide_cloud
 from cgrisk.sampling.workers import shared_jobs
 from cgrisk.scenario import Scenario
 

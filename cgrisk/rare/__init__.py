@@ -15,9 +15,9 @@ from cgrisk.rare.assumptions import (
 from cgrisk.rare.choice import METHODS, Choice, choose
 from cgrisk.rare.cloud import (
     Cloud,
+    cloud_error,
     cloud_interval,
     cloud_of,
-    covering,
     fly_cloud,
     fly_rows,
     thinned,
@@ -33,9 +33,11 @@ from cgrisk.rare.quantile import TailQuantile, tail_quantile
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.score import ENVELOPE, Score, envelope_score, score_named, score_names
 from cgrisk.rare.strata import Stratum, strata_of
-from cgrisk.rare.study import Inverse, Study, study_tail, threshold_at
+from cgrisk.rare.study import Inverse, Study, study_tail
 from cgrisk.rare.tail_fit import TailFit, tail_fit
+from cgrisk.rare.thresholds import threshold_at
 from cgrisk.rare.tilting import tilted_tail, why_not_tilted
+from cgrisk.rare.wider import with_strata
 
 __all__ = [
     "ENVELOPE",
@@ -58,10 +60,10 @@ __all__ = [
     "assumption_range",
     "by_aircraft",
     "choose",
+    "cloud_error",
     "cloud_interval",
     "cloud_of",
     "counted_tail",
-    "covering",
     "envelope_score",
     "exact_tail",
     "flights_to_count",
@@ -87,4 +89,5 @@ __all__ = [
     "weighted_exceedance",
     "why_not_exact",
     "why_not_tilted",
+    "with_strata",
 ]

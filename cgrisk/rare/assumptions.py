@@ -24,14 +24,14 @@ from numpy.typing import NDArray
 from scipy.stats import qmc
 
 from cgrisk.flight import FlightModel, prepare
-from cgrisk.rare.cloud import Cloud, cloud_of, fly_cloud, weighted_exceedance
+from cgrisk.rare.cloud import Cloud, fly_cloud, weighted_exceedance
 from cgrisk.rare.estimate import replicate_interval
 from cgrisk.rare.multilevel import split_tail
 from cgrisk.rare.pilot import Pilot, fly_pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.score import score_named
 from cgrisk.rare.seeds import derived_seed, generator
-from cgrisk.rare.strata import Stratum, strata_of
+from cgrisk.rare.strata import strata_of
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.ranges import Range, assumption_ranges, with_values
 
@@ -41,9 +41,7 @@ __all__ = [
     "assumption_range",
     "by_aircraft",
     "is_redealing",
-    "possible_strata",
     "split_at",
-    "wide_cloud",
 ]
 
 Floats = NDArray[np.float64]
@@ -51,18 +49,15 @@ Floats = NDArray[np.float64]
 #: Inputs whose change deals all people anew.
 REDEALING: Final = ("operation.parties[].share",)
 #: Replicates and flights of a stage at each end of such an input.
-_END_REPLICATES, _END_PARTICLES = 6, 250
+END_REPLICATES, _END_PARTICLES = 6, 250
 #: Effective flights above a threshold, in half of the draws, below which no range is told.
 _FEWEST_EFFECTIVE: Final = 10.0
 #: Ends of the range that is stated: nine draws in ten are within.
 QUANTILES: Final = (0.05, 0.95)
 #: Name, in tables, of the individual aircraft of the fleet, which are drawn anew.
 INDIVIDUALS: Final = "aircraft: individual errors of the fleet"
-_SMALL, _FEW = 300, 4
 #: Planned passengers below which parties are no matter.
 _FEWEST_IN_PARTY: Final = 2
-#: Flights kept of each of its stages: what is rare adds little to a tail, and each draw flies them.
-_KEPT: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,57 +111,6 @@ class AssumptionRange:
 def _planned(scenario: Scenario) -> int:
     """Return the passengers that are planned."""
     return sum(zone.adults + zone.children for zone in scenario.operation.zones)
-
-
-def possible_strata(scenario: Scenario, *, known: tuple[Stratum, ...]) -> tuple[Stratum, ...]:
-    """Return the strata that only exist when assumptions are not at their stated values.
-
-    A surge that nobody expects has probability 0 in the scenario, and more at the upper end of its
-    range. The strata's probabilities are those at the upper ends. Two such causes on one flight are
-    left to the first of them. With nobody planned to be aboard there are none.
-    """
-    if _planned(scenario) == 0:
-        return ()
-    names = {stratum.name for stratum in known}
-    chances = ("operation.crowd.surge_probability", "operation.behaviour.lavatory_closed")
-    upper = {r.key: r.high for r in assumption_ranges(scenario) if r.key in chances}
-    if not upper:
-        return ()
-    strata = strata_of(prepare(with_values(scenario, upper)))
-    return tuple(s for s in strata if s.name not in names and len(s.causes) < 2)
-
-
-def wide_cloud(
-    question: Question,
-    *,
-    cloud: Cloud,
-    strata: tuple[Stratum, ...],
-    meter: Meter | None = None,
-) -> tuple[Cloud, int]:
-    """Return a cloud with flights of what may happen besides, and the flights flown.
-
-    Parameters
-    ----------
-    question : Question
-    cloud : Cloud
-        Of the scenario as it stands.
-    strata : tuple of Stratum
-        That it is of.
-    meter : Meter, optional
-        Told of the flights.
-    """
-    strata = possible_strata(question.model.scenario, known=strata)
-    if not strata:
-        return cloud, 0
-    shallow = question.no_deeper(0.1)
-    pilot = fly_pilot(shallow, strata=strata, meter=meter)
-    more = split_tail(
-        shallow, pilot=pilot, replicates=_FEW, particles=_SMALL, keep=_KEPT, meter=meter
-    )
-    other = cloud_of([more])
-    known = {part.name for part in cloud.parts}
-    parts = (*cloud.parts, *(part for part in other.parts if part.name not in known))
-    return Cloud(parts, max(cloud.replicates, other.replicates)), more.flights
 
 
 def _other_aircraft(model: FlightModel, rng: np.random.Generator) -> FlightModel:
@@ -227,7 +171,7 @@ def split_at(
     tail = split_tail(
         other,
         pilot=levels,
-        replicates=_END_REPLICATES,
+        replicates=END_REPLICATES,
         particles=_END_PARTICLES,
         meter=meter,
     )

@@ -9,6 +9,7 @@ flights.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -29,9 +30,9 @@ from cgrisk.rare.strata import Stratum
 __all__ = [
     "Cloud",
     "Part",
+    "cloud_error",
     "cloud_interval",
     "cloud_of",
-    "covering",
     "fly_cloud",
     "fly_rows",
     "thinned",
@@ -66,9 +67,6 @@ class Part:
         Entities of each cause: the columns of the versions.
     causes : tuple of str
         Rare causes of the stratum.
-    origin : str
-        Stratum that its flights were made for, where it is another; those of one origin are not
-        independent.
     """
 
     name: str
@@ -79,7 +77,6 @@ class Part:
     replicates: int
     entities: dict[str, int]
     causes: tuple[str, ...] = ()
-    origin: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +96,15 @@ class Cloud:
     def __len__(self) -> int:
         return sum(len(part.particles) for part in self.parts)
 
+    def stamp(self) -> str:
+        """Return a digest of its flights, to name what is flown of it."""
+        digest = hashlib.sha256()
+        for part in self.parts:
+            digest.update(f"{part.name}/{part.seed}/".encode())
+            digest.update(part.particles.flights.tobytes())
+            digest.update(part.particles.versions.tobytes())
+        return digest.hexdigest()
+
     def weights(self, strata: Sequence[Stratum]) -> Floats:
         """Return the probability each flight stands for, given the strata's probabilities (n,).
 
@@ -114,7 +120,7 @@ class Cloud:
         flown = {stratum.name for stratum in strata}
         there = [part for part in self.parts if part.name in flown] or list(self.parts)
         for stratum in strata:
-            shares[_nearest(stratum, there)[0]] += stratum.probability
+            shares[_nearest(stratum, there)] += stratum.probability
         return shares
 
     def replicate(self) -> NDArray[np.int64]:
@@ -122,16 +128,13 @@ class Cloud:
         return np.concatenate([part.replicate for part in self.parts])
 
 
-def _nearest(stratum: Stratum, parts: Sequence[Part]) -> list[str]:
-    """Return the names of the parts with the most causes of a stratum and no other, else the first.
+def _nearest(stratum: Stratum, parts: Sequence[Part]) -> str:
+    """Return the name of the part with the most causes of a stratum and no other, else the first.
 
-    The part of the stratum itself alone, where there is one.
+    The part of the stratum itself, where there is one.
     """
     own = {p.name: len(p.causes) for p in parts if set(p.causes) <= set(stratum.causes)}
-    if stratum.name in own:
-        return [stratum.name]
-    most = max(own.values(), default=0)
-    return [name for name, count in own.items() if count == most] or [parts[0].name]
+    return stratum.name if stratum.name in own else max(own, key=own.get, default=parts[0].name)  # type: ignore[arg-type]
 
 
 def cloud_of(tails: Sequence[SplitTail]) -> Cloud:
@@ -173,41 +176,6 @@ def cloud_of(tails: Sequence[SplitTail]) -> Cloud:
             )
     made = tuple(parts.values())
     return Cloud(made, max(part.replicates for part in made))
-
-
-def covering(cloud: Cloud, *, strata: Sequence[Stratum], least: float) -> Cloud:
-    """Return a cloud that also has the strata that it lacks and that are not rare.
-
-    Two rare causes at once are too rare to be in a cloud, but not where a scenario makes one of
-    them certain. The flights of the strata with the most of its causes stand for such a stratum,
-    each of those strata for an equal part: their random words are as good under its conditions.
-
-    Parameters
-    ----------
-    cloud : Cloud
-    strata : sequence of Stratum
-        Of the scenario that is to be flown.
-    least : float
-        Strata below this probability are left out.
-    """
-    named = {part.name for part in cloud.parts}
-    parts = list(cloud.parts)
-    for stratum in strata:
-        if stratum.name in named or stratum.probability < least:
-            continue
-        chosen = _nearest(stratum, cloud.parts)
-        parts += [
-            replace(
-                part,
-                name=stratum.name,
-                causes=stratum.causes,
-                weight=part.weight / len(chosen),
-                origin=part.origin or part.name,
-            )
-            for part in cloud.parts
-            if part.name in chosen
-        ]
-    return Cloud(tuple(parts), cloud.replicates)
 
 
 def thinned(cloud: Cloud, *, flights: int) -> Cloud:
@@ -329,8 +297,8 @@ def fly_cloud(
 ) -> Floats:
     """Fly the cloud under the strata of some scenario; return scores, nan where not of these.
 
-    Named as a ``piece``, they are kept on the meter's shelf; no other scenario, score or cloud may
-    have the name there.
+    Named as a ``piece``, they are kept on the meter's shelf, by scenario and score too; the name
+    must tell the cloud (:meth:`Cloud.stamp`).
     """
     meter = Meter() if meter is None else meter
 
@@ -338,8 +306,11 @@ def fly_cloud(
         rows = fly_rows(cloud, strata=strata, jobs=jobs, meter=meter, needed=score.columns)
         return {"scores": score.of(rows)}
 
-    found = fly() if piece is None else meter.kept(f"{piece}/{len(cloud)}", fly)
-    return found["scores"].astype(np.float64)
+    if piece is None or meter.shelf is None:
+        return fly()["scores"].astype(np.float64)
+    columns = "-".join(map(str, score.columns))
+    name = f"{piece}/{strata[0].model.scenario.digest()}/{score.name}/{columns}"
+    return meter.kept(name, fly)["scores"].astype(np.float64)
 
 
 def weighted_exceedance(scores: Floats, *, weights: Floats, thresholds: Floats) -> Floats:
@@ -370,16 +341,40 @@ def cloud_interval(
 
     Parameters
     ----------
+    cloud, strata, scores, thresholds
+        As in :func:`cloud_error`.
+    confidence : float
+        Of each interval by itself: Student's t on the logarithm.
+    """
+    mean, error, fewest = cloud_error(cloud, strata=strata, scores=scores, thresholds=thresholds)
+    t = float(stats.t.ppf(0.5 + 0.5 * confidence, fewest - 1))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        factor = np.exp(np.minimum(t * error / mean, 700.0))
+    seen = mean > 0.0
+    low = np.where(seen, mean / np.where(seen, factor, 1.0), 0.0)
+    high = np.where(seen, np.minimum(mean * np.where(seen, factor, 1.0), 1.0), 1.0)
+    return np.minimum(mean, 1.0), low, high
+
+
+def cloud_error(
+    cloud: Cloud,
+    *,
+    strata: Sequence[Stratum],
+    scores: Floats,
+    thresholds: Floats,
+) -> tuple[Floats, Floats, int]:
+    """Return (estimate, standard error, fewest replicates of a stratum) of the exceedance.
+
+    Parameters
+    ----------
     cloud : Cloud
     strata : sequence of Stratum
         Of the scenario under which the scores were flown.
     scores : float64 array, shape (len(cloud),)
     thresholds : float64 array, shape (n,)
-    confidence : float
-        Of each interval by itself: Student's t on the logarithm, as for splitting.
     """
     shares = cloud.shares(strata)
-    # Parts of one origin, such as the strengths of a tilt, share their replicates.
+    # Parts of one name, such as the strengths of a tilt, share their replicates.
     each: dict[str, Floats] = {}
     start = 0
     for part in cloud.parts:
@@ -398,17 +393,10 @@ def cloud_interval(
                 for number in range(part.replicates)
             ]
         )
-        origin = part.origin or part.name
-        each[origin] = each[origin] + own if origin in each else own
+        each[part.name] = each[part.name] + own if part.name in each else own
     mean, variance = np.zeros(thresholds.size), np.zeros(thresholds.size)
     for found in each.values():
         mean += found.mean(axis=0)
         variance += found.var(axis=0, ddof=1) / found.shape[0]
     fewest = min((found.shape[0] for found in each.values()), default=cloud.replicates)
-    t = float(stats.t.ppf(0.5 + 0.5 * confidence, fewest - 1))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        factor = np.exp(np.minimum(t * np.sqrt(variance) / mean, 700.0))
-    seen = mean > 0.0
-    low = np.where(seen, mean / np.where(seen, factor, 1.0), 0.0)
-    high = np.where(seen, np.minimum(mean * np.where(seen, factor, 1.0), 1.0), 1.0)
-    return np.minimum(mean, 1.0), low, high
+    return mean, np.sqrt(variance), fewest

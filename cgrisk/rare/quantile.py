@@ -15,7 +15,8 @@ from cgrisk.rare.multilevel import SplitTail
 from cgrisk.rare.pilot import Pilot, fly_pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.seeds import derived_seed
-from cgrisk.rare.study import flown_tail, threshold_at
+from cgrisk.rare.study import flown_tail
+from cgrisk.rare.thresholds import threshold_at
 from cgrisk.rare.tilting import TiltedTail
 from cgrisk.risk import needed_flights, quantile_interval
 

@@ -17,7 +17,6 @@ from cgrisk.rare.assumptions import (
     AssumptionRange,
     assumption_range,
     by_aircraft,
-    wide_cloud,
 )
 from cgrisk.rare.choice import Choice, answer, check_method, choose, tilt
 from cgrisk.rare.cloud import Cloud, cloud_of, fly_rows
@@ -30,30 +29,25 @@ from cgrisk.rare.score import Score
 from cgrisk.rare.seeds import derived_seed
 from cgrisk.rare.strata import Stratum, strata_of
 from cgrisk.rare.tail_fit import TailFit, tail_fit
+from cgrisk.rare.thresholds import curve_thresholds, located, threshold_at
 from cgrisk.rare.tilt_cloud import tilted_cloud
 from cgrisk.rare.tilting import TiltedTail
+from cgrisk.rare.wider import wide_cloud
 
 __all__ = [
     "Inverse",
     "Study",
-    "curve_thresholds",
     "flown_tail",
     "kept_cloud",
     "study_tail",
-    "threshold_at",
 ]
 
 Floats = NDArray[np.float64]
 
-#: Probability at which the curve starts, and thresholds per factor of ten.
-_SHALLOWEST, _PER_DECADE = 0.1, 4
-_GRID: Final = 2000
 #: How much further than the curve the assumption range is looked at, in lengths of the curve.
 _FURTHER, _FURTHER_STEPS = 0.8, 16
 #: Flights of the tail fit, and those of a small splitting that only serves as a cloud.
 _FITTED, _CLOUD_PARTICLES = 20_000, 1000
-#: Of those above the target's threshold, at least, for them to place it.
-_HITS_TO_LOCATE: Final = 10
 #: Share of the target down to which that goes beside counted flights, whose curve ends there.
 _COUNTED_DEPTH: Final = 0.01
 _DRAWS: Final = 64
@@ -131,58 +125,6 @@ class Study:
         """Return the row of the curve at a threshold that is one of its own."""
         place = int(np.abs(self.curve["threshold"].to_numpy() - threshold).argmin())
         return self.curve.iloc[place]
-
-
-def threshold_at(
-    probability: float, *, thresholds: Floats, curve: Floats, open_end: bool = False
-) -> float:
-    """Return the least threshold from which on a curve stays at or below a probability.
-
-    Straight on the logarithm between thresholds; nan where the curve stays above it to its end,
-    -infinity where it is below it from the start.
-
-    Parameters
-    ----------
-    probability : float
-    thresholds : float64 array, shape (n,)
-        Rising.
-    curve : float64 array, shape (n,)
-        Probabilities.
-    open_end : bool
-        Whether zeros at the curve's end are unknown (out of tilting's reach) and not 0: then no
-        threshold is read between the last that is known and them.
-    """
-    envelope = np.maximum.accumulate(curve[::-1])[::-1]
-    if envelope[-1] > probability:
-        return math.nan
-    if envelope[0] <= probability:
-        return -math.inf if envelope[0] < probability else float(thresholds[0])
-    place = int(np.flatnonzero(envelope > probability)[-1])
-    upper, lower = envelope[place], envelope[place + 1]
-    if lower <= 0.0:
-        return math.nan if open_end else float(thresholds[place + 1])
-    part = math.log(upper / probability) / math.log(upper / lower)
-    return float(thresholds[place] + part * (thresholds[place + 1] - thresholds[place]))
-
-
-def curve_thresholds(pilot: Pilot, *, question: Question, tail: SplitTail | None = None) -> Floats:
-    """Return the thresholds of the curve: about evenly spaced on the logarithm of the probability.
-
-    From 0.1 to the deepest probability by the replicates, or by the pilot where there are none,
-    with the planned load's, the operational limit's and the target's own among them.
-    """
-    decades = math.log10(_SHALLOWEST / question.deepest)
-    count = max(2, round(_PER_DECADE * decades) + 1)
-    wanted = np.geomspace(_SHALLOWEST, question.deepest, count)
-    scores, curve = pilot.candidates(), pilot.exceedance(pilot.candidates())
-    if tail is not None:
-        last = max(float(run.scores[-1][-1]) for runs in tail.replicates for run in runs)
-        scores = np.linspace(scores[0], last, _GRID)
-        curve = tail.by_replicate(scores).mean(axis=0)
-    places = np.minimum(np.searchsorted(-curve, -wanted), scores.size - 1)
-    score = question.score
-    own = [pilot.threshold(question.target), score.as_planned, score.at_limit]
-    return np.unique(np.array([*scores[places], *own]))
 
 
 def _joined(estimates: list[TailEstimate]) -> pd.DataFrame:
@@ -285,13 +227,6 @@ def _ordinary(question: Question, meter: Meter) -> Floats:
     )
 
 
-def _located(question: Question, *, pilot: Pilot, scores: Floats) -> float:
-    """Return about the threshold of the target: a pilot may miss what a mode of its own makes."""
-    if question.target * scores.size < _HITS_TO_LOCATE:
-        return pilot.threshold(question.target)
-    return float(np.quantile(scores, 1.0 - question.target))
-
-
 def _fit(question: Question, scores: Floats, thresholds: Floats) -> tuple[TailFit | None, str]:
     try:
         return tail_fit(scores, thresholds=thresholds, confidence=question.confidence), ""
@@ -336,9 +271,9 @@ def study_tail(
     choice = choose(question, pilot=pilot, method=method, meter=meter)
     choice, tail, thresholds = flown_tail(question, choice=choice, pilot=pilot, meter=meter)
     ordinary = _ordinary(question, meter)
-    at = _located(question, pilot=pilot, scores=ordinary)
+    at = None
     if choice.method == "counting":
-        thresholds = np.unique(np.append(thresholds, at))
+        at, thresholds = located(question, pilot=pilot, scores=ordinary, thresholds=thresholds)
     estimates = answer(
         question,
         choice=choice,

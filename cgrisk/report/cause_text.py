@@ -101,7 +101,7 @@ def _swing_lines(swings: pd.DataFrame) -> list[str]:
             + (
                 f"{row['ratio_at_low']:>7.2f} {row['ratio_at_high']:>7.2f}"
                 if math.isfinite(row["swing"])
-                else "   not told: too few flights"
+                else "   not told from no change"
             )
         )
     return lines

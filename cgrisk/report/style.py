@@ -64,6 +64,6 @@ def save(figure: Figure, folder: Path, stem: str) -> list[str]:
     Both are drawn as laid out for the first: laying out takes as long as drawing.
     """
     figure.savefig(folder / f"{stem}.png", dpi=200, metadata={"Software": "cgrisk"})
-    figure.set_layout_engine(None)
+    figure.set_layout_engine("none")
     figure.savefig(folder / f"{stem}.svg", metadata={"Date": None})
     return [f"{stem}.svg", f"{stem}.png"]

@@ -16,7 +16,7 @@ from tests.oracles.simpy_flight import IN_FLIGHT, POSITIONS, fly
 from tests.simpy_cases import CASES
 
 PACKAGE_FLIGHTS = 20_000
-ORACLE_FLIGHTS = 250
+ORACLE_FLIGHTS = 400
 SIDES = ("forward", "aft")
 CONTINUOUS = (
     "cabin_moment_min_kgm",
@@ -48,7 +48,7 @@ SCENARIOS = [
         marks=(pytest.mark.nightly,) if times > 1 or name in NIGHTLY else (),
         id=f"{name}-{times}",
     )
-    for times in (1, 32)
+    for times in (1, 20)
     for name in CASES
 ]
 
