@@ -38,7 +38,8 @@ _SURGE: Final = 30
 #: Strata that a case makes so many times likelier get flights of their own, but for the rarest,
 #: together below this share of the risk as it stands.
 _LIKELIER, _SPARED = 10.0, 0.1
-_REPLICATES, _KEEP = 10, 40
+#: As the cloud of the scenario as it stands, so that neither misses more than the other.
+_REPLICATES, _PARTICLES, _KEEP = 10, 1000, 40
 
 
 def _closed(data: _Resolved) -> str:
@@ -160,6 +161,7 @@ def stress_table(
                     cloud=cloud,
                     strata=needed,
                     replicates=_REPLICATES,
+                    particles=_PARTICLES,
                     keep=_KEEP,
                     meter=meter,
                 )

@@ -76,6 +76,7 @@ def wide_cloud(
         cloud=cloud,
         strata=possible,
         replicates=_FEW,
+        particles=_SMALL,
         keep=_KEPT,
         meter=meter,
     )
@@ -87,6 +88,7 @@ def with_strata(
     cloud: Cloud,
     strata: tuple[Stratum, ...],
     replicates: int,
+    particles: int,
     keep: int,
     meter: Meter | None = None,
 ) -> tuple[Cloud, int]:
@@ -100,14 +102,14 @@ def with_strata(
         What it has of these strata is replaced.
     strata : tuple of Stratum
         At least one.
-    replicates, keep : int
-        Of the splitting, and flights kept of each of its stages.
+    replicates, particles, keep : int
+        Of the splitting, flights of each of its stages, and those of them that are kept.
     meter : Meter, optional
         Told of the flights.
     """
     pilot = fly_pilot(question, strata=strata, meter=meter)
     more = split_tail(
-        question, pilot=pilot, replicates=replicates, particles=_SMALL, keep=keep, meter=meter
+        question, pilot=pilot, replicates=replicates, particles=particles, keep=keep, meter=meter
     )
     other = cloud_of([more])
     made = {part.name for part in other.parts}
