@@ -105,7 +105,7 @@ def stress_table(
     """Return the risk under stress cases, on the random numbers of the scenario as it stands.
 
     The load sheet stays as it is in every case: it does not know. What a case makes certain, alone
-    and together with other rare causes, gets flights of its own by a small splitting.
+    and together with other rare causes, gets flights of its own by a small splitting instead.
 
     Parameters
     ----------
@@ -153,9 +153,9 @@ def stress_table(
         if not note:
             strata = strata_of(of)
             own = score_named(of, name=score.name, side=side, group=group)
-            flown = cloud
-            if needed := _needed(strata, stated, risk=_least(base, question.target)):
-                other = _asked(question, of, own, least=_least(base, question.target))
+            flown, least = cloud, _least(base, question.target)
+            if needed := _needed(strata, stated, risk=least):
+                other = _asked(question, of, own, least=least)
                 flown, _ = with_strata(
                     other,
                     cloud=cloud,

@@ -98,9 +98,8 @@ def swings(
         strata = strata_of(of)
         return fly_cloud(flown, strata=strata, score=own, jobs=jobs, meter=meter, piece=piece)
 
-    def curve(of: FlightModel, flown: Cloud = thin) -> tuple[Floats, float]:
-        strata, scores = strata_of(of), scored(of, flown)
-        weights = flown.weights(strata)
+    def curve(of: FlightModel) -> tuple[Floats, float]:
+        scores, weights = scored(of, thin), thin.weights(strata_of(of))
         found = weighted_exceedance(scores, weights=weights, thresholds=grid)
         squares = weighted_exceedance(scores, weights=weights**2, thresholds=grid)[place]
         return found, float(found[place] ** 2 / squares) if squares > 0.0 else 0.0
@@ -109,11 +108,10 @@ def swings(
     base, _ = curve(model)
     whole, known = base, math.nan
     if any(is_redealing(entry.key) for entry in ranges):
-        whole, _ = curve(model, cloud)
-        mean, error, _ = cloud_error(
-            cloud, strata=strata_of(model), scores=scored(model, cloud), thresholds=grid[[place]]
+        whole, error, _ = cloud_error(
+            cloud, strata=strata_of(model), scores=scored(model, cloud), thresholds=grid
         )
-        known = _effective(float(mean[0]), float(error[0]))
+        known = _effective(float(whole[place]), float(error[place]))
     # Nothing is told far beyond the target.
     shallow = question.no_deeper(_DEPTH)
     rows = []

@@ -110,7 +110,7 @@ def _swing_lines(swings: pd.DataFrame) -> list[str]:
 def _stress_lines(stress: pd.DataFrame) -> list[str]:
     lines = [
         "",
-        f"{'Stress cases (same random numbers)':<50}{'at the limit (95 %)':<28}{'factor':>9}",
+        f"{'Stress cases':<50}{'at the limit (95 %)':<28}{'factor':>9}",
     ]
     here = stress[stress["where"] == "at the operational limit"]
     for _, row in here.iterrows():
