@@ -64,6 +64,9 @@ class ToyWorld:
     def scores(self, flights: Words, versions: Words) -> Floats:
         return self.rule(*self._words(flights, versions))
 
+    def fresh(self, flights: Words) -> Words:
+        return np.zeros((flights.size, _CAUSE_OF.size), dtype=np.uint32)
+
     def thresholds(self, probabilities: list[float]) -> Floats:
         """Where the tail has these probabilities, by bisection on (-10, 20)."""
         low = np.full(len(probabilities), -10.0)

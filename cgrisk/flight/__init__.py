@@ -11,6 +11,7 @@ from __future__ import annotations
 from cgrisk.flight.aboard import passengers_aboard, zone_errors_kgm
 from cgrisk.flight.columns import SIDES, TRIM_FIGURES, column_names, phase_column
 from cgrisk.flight.contract import CABIN_FIGURES, CONTRIBUTIONS, IN_FLIGHT
+from cgrisk.flight.draws import entity_words
 from cgrisk.flight.entry import entry_error_text, with_entry_error
 from cgrisk.flight.loadsheet import LoadSheet, SheetLine, make_load_sheet
 from cgrisk.flight.model import (
@@ -51,6 +52,7 @@ __all__ = [
     "column_names",
     "conditions",
     "entity_counts",
+    "entity_words",
     "entry_error_text",
     "fly_block",
     "group_phases",

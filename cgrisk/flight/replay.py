@@ -17,9 +17,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cgrisk.flight.aboard import passengers_aboard
+from cgrisk.flight.draws import entity_words
 from cgrisk.flight.kernel.data import Program
-from cgrisk.flight.kernel.tilt import draw_words
-from cgrisk.flight.model import FlightModel, fly_block, keys_of, load_block
+from cgrisk.flight.model import FlightModel, fly_block, load_block
 from cgrisk.flight.one_flight import cabin_diary, trace
 from cgrisk.randomness.keys import Cause
 from cgrisk.randomness.variates import exponential, uniform, uniform53
@@ -294,10 +294,9 @@ def _transfers(
 ) -> tuple[TransferPlayed, ...]:
     """Return when transfers fall due and start, by the words that the kernel draws them from."""
     program, out = model.program.transfer, []
-    keys = keys_of(model, seed, flight.reshape(-1, 1), None)
-    words, tanks = np.empty((4, 1), dtype=np.uint32), len(model.scenario.aircraft.tanks)
+    tanks = len(model.scenario.aircraft.tanks)
     for x, transfer in enumerate(model.scenario.aircraft.fuel_transfers):
-        draw_words(keys, int(Cause.FUEL), 1 + tanks + x, words)
+        words = entity_words(Cause.FUEL, 1 + tanks + x, seed=seed, flights=flight)
         w0, w1, w2, _ = words[:, 0]
         late = float(program.late_s[x] * exponential(uniform(w2)))
         stuck = bool(uniform53(w0, w1) < program.stuck[x])

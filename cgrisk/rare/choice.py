@@ -88,7 +88,7 @@ def _why_not_exact(question: Question) -> str:
 
 
 def _why_not_tilted(question: Question) -> str:
-    least = LEAST_TILTED * len(strata_of(question.model))
+    least = LEAST_TILTED * len(strata_of(question.model, by_lateness=False))
     if question.most_flights < least:
         return f"Its pilots need {least:,} flights; {question.most_flights:,} are allowed."
     return why_not_tilted(question.model, question.score)

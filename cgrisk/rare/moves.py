@@ -25,8 +25,9 @@ from cgrisk.flight import (
     load_block,
     zero_fuel_scale,
 )
-from cgrisk.randomness import MAX_VERSIONS
+from cgrisk.randomness import MAX_VERSIONS, Cause
 from cgrisk.randomness.versions import raise_versions
+from cgrisk.rare.lateness import Band
 from cgrisk.rare.score import Score, finite_scores, reference_arm
 
 __all__ = ["Moves", "Particles", "ScoredFlights", "World", "fresh_particles", "move"]
@@ -58,14 +59,22 @@ class World(Protocol):
         """Return the scores of flights (n,) with their versions (n, entities)."""
         ...
 
+    def fresh(self, flights: Words) -> Words:
+        """Return the versions (n, entities) of independent flights of these numbers."""
+        ...
+
 
 @dataclass(frozen=True, slots=True)
 class ScoredFlights:
-    """Whole flights of a scenario with their score: the world that is split in earnest."""
+    """Whole flights of a scenario with their score: the world that is split in earnest.
+
+    Flights outside the band, if there is one, are not in it: their score is -infinity.
+    """
 
     model: FlightModel
     score: Score
     seed: int
+    band: Band | None = None
     #: Arm about which mass counts in a rough score; found once, for it takes longer than a flight.
     _arm_m: float = field(init=False, repr=False, compare=False, default=math.nan)
 
@@ -82,14 +91,33 @@ class ScoredFlights:
 
     def scores(self, flights: Words, versions: Words) -> Floats:
         """Return the scores of flights (n,) with their versions (n, entities)."""
+        found = np.full(flights.size, -math.inf)
+        here = slice(None) if self.band is None else self._inside(self.band, flights, versions)
         rows = fly_block(
             self.model,
             seed=self.seed,
-            flights=flights,
-            versions=versions,
+            flights=flights[here],
+            versions=versions[here],
             needed=self.score.columns,
         )
-        return finite_scores(self.score, rows)
+        found[here] = finite_scores(self.score, rows)
+        return found
+
+    def fresh(self, flights: Words) -> Words:
+        """Return the versions (n, entities) of independent flights of these numbers."""
+        versions = np.zeros((flights.size, self.cause_of.size), dtype=np.uint32)
+        if self.band is not None:
+            fuel = self._fuel()
+            own = self.band.first_versions(seed=self.seed, flights=flights, entities=fuel.size)
+            versions[:, fuel] = own[:, None]
+        return versions
+
+    def _fuel(self) -> NDArray[np.int64]:
+        return np.flatnonzero(self.cause_of == Cause.FUEL - 1)
+
+    def _inside(self, band: Band, flights: Words, versions: Words) -> NDArray[np.bool_]:
+        own = versions[:, self._fuel()]
+        return band.admits(seed=self.seed, flights=flights, versions=own)
 
     def rough(self, flights: Words, versions: Words) -> Floats:
         """Return the rough scores, of the load alone; only where :attr:`has_rough`.
@@ -208,9 +236,9 @@ class Moves:
 
 
 def fresh_particles(world: World, *, first_flight: int, count: int) -> Particles:
-    """Return independent flights: consecutive numbers, all versions 0."""
+    """Return independent flights: consecutive numbers."""
     flights = (first_flight + np.arange(count)).astype(np.uint32)
-    versions = np.zeros((count, world.cause_of.size), dtype=np.uint32)
+    versions = world.fresh(flights)
     return Particles(flights, versions, world.scores(flights, versions))
 
 

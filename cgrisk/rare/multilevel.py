@@ -35,6 +35,10 @@ _MOST_REPLICATES: Final = 200
 #: Moves after which a flight above a level has forgotten where it came from: a guess to plan with.
 _AUTOCORRELATION: Final = 12.0
 _FEWEST, _MOST = 500, 16_000
+#: Part of the target that is minor: a stratum that could be no more, were all its flights above,
+#: has fewer flights, at least so many.
+_MINOR: Final = 0.1
+_FEWEST_MINOR: Final = 100
 #: Stages beyond the target's level, where no precision is asked for, have this many times fewer.
 _LESS_BEYOND: Final = 3
 #: What a rehearsed state costs, in flights.
@@ -215,6 +219,16 @@ class _Plan:
         return [each, *(each if x <= self.target else beyond for x in self.levels.tolist())]
 
 
+def _most(stratum: Stratum, target: float) -> float:
+    """Return 1, or less where a stratum can be but a minor part of the target: in proportion."""
+    return min(stratum.probability / (_MINOR * target), 1.0)
+
+
+def _size(flights: int, stratum: Stratum, target: float) -> int:
+    """Return so many flights, or fewer where a stratum can be but a minor part of the target."""
+    return max(round(_most(stratum, target) * flights), min(flights, _FEWEST_MINOR))
+
+
 def _plan(question: Question, pilot: Pilot) -> list[_Plan]:
     """Return what is flown in each stratum."""
     at = np.array([pilot.threshold(question.target)])
@@ -230,10 +244,11 @@ def _plan(question: Question, pilot: Pilot) -> list[_Plan]:
         wanted = splitting_flights(
             min(max(float(given[number]), 1e-12), 0.5), relative_error=question.relative_error
         )
-        each = wanted / (REPLICATES * stages) * max(float(weight[number]), 0.1)
+        part = max(float(weight[number]), _MINOR * _most(stratum, question.target))
+        each = wanted / (REPLICATES * stages) * part
         if question.score.offset_sign > 0.0:
             each /= _REHEARSED_COST
-        count = int(np.clip(each, _FEWEST, _MOST))
+        count = max(int(min(each, _MOST)), _size(_FEWEST, stratum, question.target))
         plan.append(_Plan(levels, count, float(at[0])))
     return plan
 
@@ -265,7 +280,8 @@ def split_tail(
     adaptive : bool
         Use the kill rule in place of frozen levels.
     particles : int, optional
-        Flights of each stage; then they are not changed.
+        Flights of each stage; then they are not changed, but for fewer in a stratum that can be no
+        more than a small part of the target.
     keep : int
         Flights kept of each stage of each replicate, to be flown again.
     meter : Meter, optional
@@ -274,13 +290,14 @@ def split_tail(
     meter = Meter() if meter is None else meter
     plan = _plan(question, pilot)
     if particles is not None:
-        plan = [_Plan(p.levels, particles, p.target) for p in plan]
+        sizes = [_size(particles, s, question.target) for s in pilot.strata]
+        plan = [_Plan(p.levels, n, p.target) for p, n in zip(plan, sizes, strict=True)]
     seeds = tuple(derived_seed(question.seed, "splitting", s.name) for s in pilot.strata)
     kind = "kill rule" if adaptive else "levels frozen by a pilot"
 
     def make(number: int, place: int, sizes: list[int], first_flight: int) -> SplitRun:
         stratum = pilot.strata[place]
-        flown = ScoredFlights(stratum.model, question.score, seeds[place])
+        flown = ScoredFlights(stratum.model, question.score, seeds[place], stratum.band)
         world = Metered(flown, meter)
         rng = generator(question.seed, "splitting", stratum.name, str(number))
         if adaptive:

@@ -47,6 +47,10 @@ class Metered:
         self.meter.add(flights.size)
         return found
 
+    def fresh(self, flights: NDArray[np.uint32]) -> NDArray[np.uint32]:
+        """Return the versions (n, entities) of independent flights of these numbers."""
+        return self.world.fresh(flights)
+
 
 @dataclass(frozen=True, slots=True)
 class Pilot:
@@ -124,7 +128,8 @@ def fly_pilot(
 
     def fly(stratum: Stratum, deepest: float, number: int) -> SplitRun:
         labels = ("pilot", stratum.name)
-        world = ScoredFlights(stratum.model, question.score, derived_seed(question.seed, *labels))
+        own = derived_seed(question.seed, *labels)
+        world = ScoredFlights(stratum.model, question.score, own, stratum.band)
         rough = world.rough if world.has_rough else None
         name = "/".join((*labels, str(world.seed), str(number), f"{deepest:.17g}"))
         found = meter.kept(

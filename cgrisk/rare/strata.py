@@ -1,8 +1,8 @@
 """Strata: what happens on few flights but changes them much is taken apart, not waited for.
 
-A surge of the passengers, a closed lavatory, a transfer of fuel that does not take place and an
-error on the load sheet each happen with a
-stated chance and independently of all other draws. Splitting that waits for them collapses, so
+A surge of the passengers, a closed lavatory, a transfer of fuel that comes very late or not at all
+and an error on the load sheet each happen with a stated chance and independently of all other
+draws. Splitting that waits for them collapses, so
 each combination is flown by itself, under the condition that it happens, and its probability
 multiplies the answer.
 """
@@ -10,12 +10,17 @@ multiplies the answer.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 
 from cgrisk.flight import FlightModel, entry_error_text, with_entry_error
+from cgrisk.rare.lateness import Band, LateStart, late_start
 
 __all__ = ["Stratum", "errors_of", "strata_of"]
+
+#: Shares of the latest transfers that are strata, falling.
+_LATEST: Final = (1e-2, 1e-4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,12 +37,15 @@ class Stratum:
         Flies the flights of this stratum alone.
     causes : tuple of str
         The rare causes that happen, by name; none where nothing rare does.
+    band : Band, optional
+        Where a transfer of fuel starts: the flights of this stratum are those inside.
     """
 
     name: str
     probability: float
     model: FlightModel
     causes: tuple[str, ...] = ()
+    band: Band | None = None
 
 
 def _surge(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
@@ -84,6 +92,18 @@ def _stuck(model: FlightModel) -> list[tuple[tuple[str, ...], float, FlightModel
     return found
 
 
+def _bands(start: LateStart | None, model: FlightModel) -> list[tuple[str, float, Band | None]]:
+    """Return (name, share, band) of the late starts that are taken apart, and of all others."""
+    if start is None or model.program.transfer.stuck[start.transfer] == 1.0:
+        return [("", 1.0, None)]
+    cuts = (0.0, *(1.0 - share for share in _LATEST), 1.0)
+    told = ("", *(f"{start.name} late (latest 1 in {1.0 / share:,.0f})" for share in _LATEST))
+    return [
+        (name, high - low, Band(start, low, high))
+        for name, low, high in zip(told, cuts[:-1], cuts[1:], strict=True)
+    ]
+
+
 def errors_of(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
     """Return (name, probability, model) of no error on the load sheet and of each likely one."""
     likely = [e for e in model.scenario.operation.entry_errors if e.probability > 0.0]
@@ -95,20 +115,24 @@ def errors_of(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
     return found
 
 
-def strata_of(model: FlightModel) -> tuple[Stratum, ...]:
+def strata_of(model: FlightModel, *, by_lateness: bool = True) -> tuple[Stratum, ...]:
     """Return the strata of a scenario that have a probability, the most probable first.
 
     Rare discrete causes: a surge (``crowd.surge_probability``), a closed lavatory
-    (``behaviour.lavatory_closed``), a transfer of fuel stuck (``fuel_transfers.stuck``) and the
-    errors on the load sheet that have a probability; at most one such error a flight.
+    (``behaviour.lavatory_closed``), a transfer of fuel stuck (``fuel_transfers.stuck``), the errors
+    on the load sheet that have a probability (at most one such error a flight), and, if
+    ``by_lateness``, a transfer of fuel that starts among its latest hundredth or ten-thousandth.
     Without any there is one stratum, the scenario as it stands.
     """
     strata = []
+    start = late_start(model) if by_lateness else None
     for error, p_error, with_error in errors_of(model):
         for surge, p_surge, with_surge in _surge(with_error):
             for closed, p_closed, with_closed in _closed(with_surge):
                 for stuck, p_stuck, whole in _stuck(with_closed):
-                    causes = tuple(name for name in (error, surge, closed, *stuck) if name)
-                    chance = p_error * p_surge * p_closed * p_stuck
-                    strata.append(Stratum(" and ".join(causes) or "none", chance, whole, causes))
+                    for late, p_late, band in _bands(start, whole):
+                        causes = tuple(n for n in (error, surge, closed, *stuck, late) if n)
+                        chance = p_error * p_surge * p_closed * p_stuck * p_late
+                        name = " and ".join(causes) or "none"
+                        strata.append(Stratum(name, chance, whole, causes, band))
     return tuple(sorted(strata, key=lambda s: -s.probability))

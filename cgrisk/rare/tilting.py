@@ -243,7 +243,7 @@ def fly_tilted(
         )
     warm_up(model)
     seed = derived_seed(seed, "tilting")
-    strata = strata_of(model)
+    strata = strata_of(model, by_lateness=False)
     if most_flights < LEAST_TILTED * len(strata):
         raise _fail(
             "most_flights",

@@ -109,7 +109,9 @@ def test_estimates_are_unbiased_to_a_hundredth(run, name: str, seed_offset: int)
     world = WORLDS[name](200 + seed_offset)
     at = thresholds_of(name, world)
     particles = 600 if run is run_adaptive else 3_000
-    found = [run(name, world, n, particles=particles).exceedance(at) for n in range(1_500)]
+    # Rehearsals do not hear of the second mode: it takes more of them to tell as much at 1e-7.
+    runs = 3_000 if run is run_rehearsed else 1_500
+    found = [run(name, world, n, particles=particles).exceedance(at) for n in range(runs)]
     assert_unbiased(np.array(found), world.tail(at), at_most=[0.01, 0.02, 0.05])
 
 
