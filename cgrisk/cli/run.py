@@ -63,6 +63,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="tell what the operation's errors on the load sheet would do",
     )
+    add("--no-charts", action="store_true", help="write the charts' numbers and draw none")
     add("--cluster", metavar="ADDRESS", help="fly on a dask cluster: its scheduler")
     add("--dry-run", action="store_true", help="say what would be done and about how long it takes")
 
@@ -299,7 +300,7 @@ def _carry_out(
 
     run.clear_tables()
     summary = summarise(sample)
-    publish(run.place, summary=summary, store=run.store)
+    publish(run.place, summary=summary, store=run.store, pictures=not chosen.no_charts)
     end = time.perf_counter()
     run.finish(
         sample,

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
+
+import pandas as pd
+from matplotlib.figure import Figure
 
 from cgrisk.report.cabin_chart import cabin_zones, zones_frame
 from cgrisk.report.cause_chart import cause_bars, frozen_bars
@@ -27,7 +32,20 @@ from cgrisk.sampling.layout import AT_LIMIT
 __all__ = ["publish"]
 
 
-def publish(folder: Path, *, summary: Summary, store: BlockStore | None = None) -> None:
+@dataclass(frozen=True, slots=True)
+class _Chart:
+    """A chart of a run: name of its files, its numbers, size in mm, and what draws it."""
+
+    stem: str
+    frame: pd.DataFrame
+    width_mm: float
+    height_mm: float
+    draw: Callable[[Figure], object]
+
+
+def publish(
+    folder: Path, *, summary: Summary, store: BlockStore | None = None, pictures: bool = True
+) -> None:
     """Write summaries/*.csv and charts/*.svg, *.png, each chart with its numbers in a CSV.
 
     Parameters
@@ -38,6 +56,8 @@ def publish(folder: Path, *, summary: Summary, store: BlockStore | None = None) 
         From :func:`cgrisk.risk.summary.summarise`.
     store : BlockStore, optional
         All blocks of the run: with them the chart of its convergence is drawn too.
+    pictures : bool
+        Draw the charts; else only their numbers are written.
     """
     tables = folder / "summaries"
     charts = folder / "charts"
@@ -45,83 +65,96 @@ def publish(folder: Path, *, summary: Summary, store: BlockStore | None = None) 
     charts.mkdir()
     for stem, frame in summary.tables().items():
         frame.to_csv(tables / f"{stem}.csv", index=False, lineterminator="\n")
+    with chart_style():
+        for chart in _charts(summary, store):
+            chart.frame.to_csv(charts / f"{chart.stem}.csv", index=False, lineterminator="\n")
+            if pictures:
+                figure = new_figure(chart.width_mm, chart.height_mm)
+                chart.draw(figure)
+                save(figure, charts, chart.stem)
+
+
+def _charts(summary: Summary, store: BlockStore | None) -> Iterator[_Chart]:
     sample = summary.sample
     name = plain(sample.model.scenario.name)
     bare = sample.model.scenario.operation.operational_envelope is None
     limit = "certified limit" if bare else "operational limit"
     method = "exact binomial" if sample.precision is None else "intervals hold whenever it stops"
     note = f"{sample.flights:,} flights, {method}"
-    with chart_style():
-        fan = path_fan(sample)
-        figure = new_figure(180, 120)
+    fan = path_fan(sample)
+
+    def paths(figure: Figure) -> None:
         ax = envelope_paths(sample, ax=figure.subplots(), fan=fan)
         ax.set_title(f"Where the CG goes: {name}")
-        save(figure, charts, "envelope")
-        fan.to_csv(charts / "envelope.csv", index=False, lineterminator="\n")
-        figure = new_figure(180, 105)
+
+    def offsets(figure: Figure) -> None:
         ax = exceedance(
             summary.offsets, ax=figure.subplots(), shifts=summary.shifts, note=note, limit=limit
         )
         ax.set_title(f"What the {limit} leaves: {name}", pad=16)
-        save(figure, charts, "exceedance")
-        summary.offsets.to_csv(charts / "exceedance.csv", index=False, lineterminator="\n")
-        figure = new_figure(180, 75)
+
+    def causes(figure: Figure) -> None:
         ax = cause_bars(summary.causes, ax=figure.subplots())
         ax.set_title(f"What makes the CG error: {name}")
-        save(figure, charts, "causes")
-        summary.causes.to_csv(charts / "causes.csv", index=False, lineterminator="\n")
-        figure = new_figure(180, 105)
+
+    def frozen(figure: Figure) -> None:
         ax = frozen_bars(summary.frozen, ax=figure.subplots())
         ax.set_title(f"What makes the largest CG errors: {name}")
-        save(figure, charts, "causes_frozen")
-        summary.frozen.to_csv(charts / "causes_frozen.csv", index=False, lineterminator="\n")
-        figure = new_figure(180, 110)
+
+    def occupancy(figure: Figure) -> None:
         ax = occupancy_map(summary.occupancy, model=sample.model, ax=figure.subplots())
         ax.set_title(f"Where people stand: {name}", pad=14)
-        save(figure, charts, "occupancy")
-        summary.occupancy.to_csv(charts / "occupancy.csv", index=False, lineterminator="\n")
-        _trim_charts(charts, summary=summary, name=name)
-        _answer_charts(charts, summary=summary, name=name)
-        if store is not None:
-            running = running_estimates(store, flown=sample.flights, confidence=summary.confidence)
-            figure = new_figure(180, 90)
+
+    yield _Chart("envelope", fan, 180, 120, paths)
+    yield _Chart("exceedance", summary.offsets, 180, 105, offsets)
+    yield _Chart("causes", summary.causes, 180, 75, causes)
+    yield _Chart("causes_frozen", summary.frozen, 180, 105, frozen)
+    yield _Chart("occupancy", summary.occupancy, 180, 110, occupancy)
+    yield from _trim_charts(summary, name)
+    yield from _answer_charts(summary, name)
+    if store is not None:
+        running = running_estimates(store, flown=sample.flights, confidence=summary.confidence)
+
+        def settled(figure: Figure) -> None:
             ax = convergence(running[running["reading"] == AT_LIMIT], ax=figure.subplots())
             ax.set_title(f"How the estimate settled: {name}")
-            save(figure, charts, "convergence")
-            running.to_csv(charts / "convergence.csv", index=False, lineterminator="\n")
+
+        yield _Chart("convergence", running, 180, 90, settled)
 
 
-def _answer_charts(charts: Path, *, summary: Summary, name: str) -> None:
-    """Draw the risk by side and phase, and the cabin with its zones."""
-    figure = new_figure(180, 128)
-    ax = risk_by_phase(summary.leave, ax=figure.subplots())
-    ax.set_title(f"Risk by side and phase: {name}", pad=32)
-    save(figure, charts, "risk")
-    summary.leave.to_csv(charts / "risk.csv", index=False, lineterminator="\n")
+def _answer_charts(summary: Summary, name: str) -> Iterator[_Chart]:
+    """Yield the risk by side and phase, and the cabin with its zones."""
     plan = summary.sample.model.plan
-    figure = new_figure(180, 64)
-    cabin_zones(plan, ax=figure.subplots()).set_title(f"The cabin and its zones: {name}")
-    save(figure, charts, "cabin")
-    zones_frame(plan).to_csv(charts / "cabin.csv", index=False, lineterminator="\n")
+
+    def risk(figure: Figure) -> None:
+        ax = risk_by_phase(summary.leave, ax=figure.subplots())
+        ax.set_title(f"Risk by side and phase: {name}", pad=32)
+
+    def cabin(figure: Figure) -> None:
+        ax = cabin_zones(plan, ax=figure.subplots())
+        ax.set_title(f"The cabin and its zones: {name}")
+
+    yield _Chart("risk", summary.leave, 180, 128, risk)
+    yield _Chart("cabin", zones_frame(plan), 180, 64, cabin)
 
 
-def _trim_charts(charts: Path, *, summary: Summary, name: str) -> None:
-    """Draw the stabilizer's demand and the take-off setting, where the data allow."""
+def _trim_charts(summary: Summary, name: str) -> Iterator[_Chart]:
+    """Yield the stabilizer's demand and the take-off setting, where the data allow."""
     sample = summary.sample
-    fan = stabilizer_fan(sample)
-    if not fan.empty:
-        figure = new_figure(180, 130)
+    fan, counts = stabilizer_fan(sample), setting_counts(sample)
+
+    def stabilizer(figure: Figure) -> None:
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2.0, 1.0))
         ax = stabilizer_demand(fan, model=sample.model, ax=upper)
         ax.set_xlabel("")
         stabilizer_reserve(fan, ax=lower)
         ax.set_title(f"What the stabilizer must do: {name}", pad=14)
-        save(figure, charts, "stabilizer")
-        fan.to_csv(charts / "stabilizer.csv", index=False, lineterminator="\n")
-    counts = setting_counts(sample)
-    if not counts.empty:
-        figure = new_figure(180, 85)
+
+    def setting(figure: Figure) -> None:
         ax = setting_bands(sample, ax=figure.subplots(), counts=counts)
         ax.set_title(f"Take-off setting needed against made: {name}")
-        save(figure, charts, "take_off_setting")
-        counts.to_csv(charts / "take_off_setting.csv", index=False, lineterminator="\n")
+
+    if not fan.empty:
+        yield _Chart("stabilizer", fan, 180, 130, stabilizer)
+    if not counts.empty:
+        yield _Chart("take_off_setting", counts, 180, 85, setting)

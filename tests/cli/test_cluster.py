@@ -100,7 +100,7 @@ def test_a_worker_killed_in_mid_run_costs_time_and_nothing_else(
 
 def test_the_command_flies_on_a_cluster_and_goes_on_without(workers: Any, tmp_path: Path) -> None:
     address = workers.scheduler_address
-    words = ["run", "--flights", "9000", "--seed", "5", "--no-rows", "--out"]
+    words = ["run", "--flights", "9000", "--seed", "5", "--no-rows", "--no-charts", "--out"]
     assert main([*words, str(tmp_path / "a"), "--cluster", address]) == 0
     assert main([*words, str(tmp_path / "b"), "--jobs", "1"]) == 0
     a, b = (read_run(tmp_path / name).manifest.files for name in "ab")

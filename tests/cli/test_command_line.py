@@ -92,7 +92,7 @@ def edited_case(folder: Path, old: str, new: str) -> Path:
 
 
 def test_json_is_alone_on_stdout_and_has_every_key(tmp_path: Path) -> None:
-    done = start("run", "--flights", "300", "--seed", "7", "--json", folder=tmp_path)
+    done = start("run", "--flights", "300", "--seed", "7", "--json", "--no-charts", folder=tmp_path)
     assert done.returncode == 0, done.stderr
     answer = strict(done.stdout)
     assert answer.keys() >= KEYS
@@ -129,7 +129,7 @@ def test_seed_nought_is_a_seed_and_no_seed_is_another(
     answers = []
     for name, seed in (("a", ["--seed", "0"]), ("b", ["--seed", "0"]), ("c", [])):
         out = str(tmp_path / name)
-        assert main(["run", "--flights", "200", *seed, "--out", out, "--json"]) == 0
+        assert main(["run", "--no-charts", "--flights", "200", *seed, "--out", out, "--json"]) == 0
         answers.append(strict(capsys.readouterr().out))
     first, second, fresh = (without_speed(answer) for answer in answers)
     assert first == second
@@ -146,6 +146,7 @@ def test_workers_change_no_bit(tmp_path: Path) -> None:
     case = write_small_case(tmp_path / "case")
     for jobs in ("1", "2"):
         arguments = ["run", str(case), "--flights", "5000", "--seed", "3", "--jobs", jobs]
+        arguments.append("--no-charts")
         assert main([*arguments, "--out", str(tmp_path / jobs)]) == 0
     one, two = (tmp_path / jobs / "samples" / "00000001.parquet" for jobs in ("1", "2"))
     assert one.read_bytes() == two.read_bytes()

@@ -43,8 +43,24 @@ def test_run_prints_the_answer_and_writes_the_folder(inside, capsys):
     assert not list(inside.rglob("*.partial"))
 
 
+def test_without_charts_their_numbers_are_there(inside, capsys):
+    words = ("run", "--flights", 300, "--seed", 1, "--out")
+    assert run(capsys, *words, "a", "--no-charts")[0] == 0
+    assert run(capsys, *words, "b")[0] == 0
+    a, b = ({p.name for p in (inside / name / "charts").iterdir()} for name in "ab")
+    assert a == {name for name in b if name.endswith(".csv")}
+    assert {f"{name.removesuffix('.csv')}.png" for name in a} <= b
+    for name in a:
+        one, other = (inside / folder / "charts" / name for folder in "ab")
+        assert one.read_bytes() == other.read_bytes()
+    assert run(capsys, "rerun", "a")[0] == 0
+    assert run(capsys, "report", "a", "--alone", "--html-only")[0] == 0
+
+
 def test_json_alone_on_stdout_with_the_keys_promised(inside, capsys):
-    status, out, _ = run(capsys, "run", "--flights", 500, "--seed", 0, "--out", "a", "--json")
+    status, out, _ = run(
+        capsys, "run", "--flights", 500, "--seed", 0, "--out", "a", "--json", "--no-charts"
+    )
     assert status == 0
     data = json.loads(out)
     promised = "scenario flights seed flights_per_second planned leave_envelope over_mass"
@@ -60,9 +76,9 @@ def test_json_alone_on_stdout_with_the_keys_promised(inside, capsys):
 def test_same_seed_same_parquet_and_rerun_is_identical(inside, capsys):
     case = write_small_case(inside / "case")
     for out, jobs in (("a", 1), ("b", 2)):
-        words = (case, "--flights", 5000, "--seed", 0, "--jobs", jobs, "--out", out)
+        words = (case, "--flights", 5000, "--seed", 0, "--jobs", jobs, "--no-charts", "--out", out)
         assert run(capsys, "run", *words)[0] == 0
-    assert run(capsys, "run", case, "--flights", 5000, "--out", "c")[0] == 0
+    assert run(capsys, "run", case, "--flights", 5000, "--no-charts", "--out", "c")[0] == 0
     a, b, c = ((inside / n / "samples" / "00000001.parquet").read_bytes() for n in "abc")
     assert a == b
     assert a != c
