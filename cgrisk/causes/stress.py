@@ -151,7 +151,7 @@ def stress_table(
             except CgriskError as error:
                 note = str(error)
         if not note:
-            strata = strata_of(of)
+            strata = strata_of(of, bands_of=model)
             own = score_named(of, name=score.name, side=side, group=group)
             flown, least = cloud, _least(base, question.target)
             if needed := _needed(strata, stated, risk=least):
@@ -208,5 +208,6 @@ def _asked(question: Question, model: FlightModel, score: Score, *, least: float
         model=model,
         score=score,
         seed=derived_seed(question.seed, "other scenario", model.scenario.digest()),
+        target=min(question.target, least),
         deepest=max(question.deepest, min(_SPARED * least, question.target)),
     )

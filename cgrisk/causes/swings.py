@@ -95,11 +95,11 @@ def swings(
     def scored(of: FlightModel, flown: Cloud) -> Floats:
         own = score_named(of, name=score.name, side=side, group=group)
         piece = f"swings/{stamps[id(flown)]}"
-        strata = strata_of(of)
+        strata = strata_of(of, bands_of=model)
         return fly_cloud(flown, strata=strata, score=own, jobs=jobs, meter=meter, piece=piece)
 
     def curve(of: FlightModel) -> tuple[Floats, float]:
-        scores, weights = scored(of, thin), thin.weights(strata_of(of))
+        scores, weights = scored(of, thin), thin.weights(strata_of(of, bands_of=model))
         found = weighted_exceedance(scores, weights=weights, thresholds=grid)
         squares = weighted_exceedance(scores, weights=weights**2, thresholds=grid)[place]
         return found, float(found[place] ** 2 / squares) if squares > 0.0 else 0.0

@@ -256,7 +256,7 @@ def _folder(chosen: argparse.Namespace, asked: BufferAsk) -> str:
 def _shelf(asked: BufferAsk, folder: str) -> Shelf:
     """Return the shelf, beside the folder to come, of finished pieces of the same question."""
     from cgrisk.runs.shelf import Shelf
-    from cgrisk.sampling.environment import bits_stamp
+    from cgrisk.sampling.environment import pieces_stamp
 
     parts = (
         asked.scenario.digest(),
@@ -266,7 +266,7 @@ def _shelf(asked: BufferAsk, folder: str) -> Shelf:
         asked.relative_error,
         asked.seed,
         asked.most_flights,
-        sorted(bits_stamp().items()),
+        sorted(pieces_stamp().items()),
     )
     return Shelf(Path(f"{folder}.begun"), key=repr(parts))
 

@@ -196,9 +196,9 @@ def _folder(chosen: argparse.Namespace, scores: LoadScores, seed: int) -> str:
 def _shelf(scores: LoadScores, folder: str, seed: int) -> Shelf:
     """Return the shelf, beside the folder to come, of finished loads."""
     from cgrisk.runs.shelf import Shelf
-    from cgrisk.sampling.environment import bits_stamp
+    from cgrisk.sampling.environment import pieces_stamp
 
-    parts = ("loads", scores.scenario.digest(), seed, sorted(bits_stamp().items()))
+    parts = ("loads", scores.scenario.digest(), seed, sorted(pieces_stamp().items()))
     return Shelf(Path(f"{folder}.begun"), key=repr(parts))
 
 

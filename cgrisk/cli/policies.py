@@ -116,7 +116,7 @@ def _manifest(task: Task, file: PoliciesFile) -> dict[str, Any]:
 def _shelf(task: Task, file: PoliciesFile, folder: str) -> Shelf:
     """Return the shelf, beside the folder to come, of finished numbers of passengers."""
     from cgrisk.runs.shelf import Shelf
-    from cgrisk.sampling.environment import bits_stamp
+    from cgrisk.sampling.environment import pieces_stamp
 
     parts = (
         task.scenario.digest(),
@@ -126,7 +126,7 @@ def _shelf(task: Task, file: PoliciesFile, folder: str) -> Shelf:
         task.flights,
         task.at_least,
         task.confidence,
-        sorted(bits_stamp().items()),
+        sorted(pieces_stamp().items()),
     )
     return Shelf(Path(f"{folder}.begun"), key=repr(parts))
 

@@ -94,7 +94,7 @@ def _manifest(task: Task, file: PoliciesFile) -> dict[str, Any]:
 def _shelf(task: Task, file: PoliciesFile, folder: str) -> Shelf:
     """Return the shelf, beside the folder to come, of finished pieces."""
     from cgrisk.runs.shelf import Shelf
-    from cgrisk.sampling.environment import bits_stamp
+    from cgrisk.sampling.environment import pieces_stamp
 
     parts = (
         "restrict",
@@ -105,7 +105,7 @@ def _shelf(task: Task, file: PoliciesFile, folder: str) -> Shelf:
         task.flights,
         task.confidence,
         task.reading,
-        sorted(bits_stamp().items()),
+        sorted(pieces_stamp().items()),
     )
     return Shelf(Path(f"{folder}.begun"), key=repr(parts))
 

@@ -133,7 +133,7 @@ def manifest(question: Question) -> dict[str, Any]:
 def shelf_of(question: Question, folder: str, *, side: str, phases: str, method: str) -> Shelf:
     """Return the shelf, beside the folder to come, of finished pieces of the same question."""
     from cgrisk.runs.shelf import Shelf
-    from cgrisk.sampling.environment import bits_stamp
+    from cgrisk.sampling.environment import pieces_stamp
 
     parts = (
         question.model.scenario.digest(),
@@ -146,7 +146,7 @@ def shelf_of(question: Question, folder: str, *, side: str, phases: str, method:
         question.relative_error,
         question.seed,
         question.most_flights,
-        sorted(bits_stamp().items()),
+        sorted(pieces_stamp().items()),
     )
     return Shelf(Path(f"{folder}.begun"), key=repr(parts))
 

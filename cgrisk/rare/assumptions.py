@@ -288,7 +288,7 @@ def assumption_range(
     meter.begin("assumptions", expected=(draws + 1) * len(cloud))
 
     def exceedance(of: FlightModel) -> tuple[Floats, Floats]:
-        strata = strata_of(of)
+        strata = strata_of(of, bands_of=model)
         own = score_named(of, name=score.name, side=side, group=group)
         scores = fly_cloud(cloud, strata=strata, score=own, jobs=jobs, meter=meter)
         weights = cloud.weights(strata)

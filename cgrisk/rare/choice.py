@@ -13,10 +13,11 @@ from cgrisk.errors import UsageError
 from cgrisk.rare.counting import count_scores, flights_to_count, sequential_tail
 from cgrisk.rare.estimate import TailEstimate, within_reach
 from cgrisk.rare.exact import exact_tail, why_not_exact
-from cgrisk.rare.multilevel import SplitTail, splitting_flights
+from cgrisk.rare.lateness import late_start
+from cgrisk.rare.multilevel import SplitTail, part_flown, splitting_flights
 from cgrisk.rare.pilot import Pilot
 from cgrisk.rare.question import Meter, Question
-from cgrisk.rare.strata import errors_of, strata_of
+from cgrisk.rare.strata import discrete_strata, errors_of
 from cgrisk.rare.tilt_aim import leans_all
 from cgrisk.rare.tilting import (
     LEAST_TILTED,
@@ -88,7 +89,7 @@ def _why_not_exact(question: Question) -> str:
 
 
 def _why_not_tilted(question: Question) -> str:
-    least = LEAST_TILTED * len(strata_of(question.model, by_lateness=False))
+    least = LEAST_TILTED * len(discrete_strata(question.model))
     if question.most_flights < least:
         return f"Its pilots need {least:,} flights; {question.most_flights:,} are allowed."
     return why_not_tilted(question.model, question.score)
@@ -96,7 +97,7 @@ def _why_not_tilted(question: Question) -> str:
 
 def _as_counted_out(question: Question) -> bool:
     """Return whether tilting leans all that varies, so that its cost is known beforehand."""
-    return leans_all(question.model) and len(strata_of(question.model)) == 1
+    return leans_all(question.model) and len(discrete_strata(question.model)) == 1
 
 
 def _tilting_flights(
@@ -109,6 +110,9 @@ def _tilting_flights(
     error = tilted_error(question)
     if _as_counted_out(question):
         return _TILTED * (0.1 / min(error, 0.1)) ** 2
+    # It does not lean how late a transfer starts: of what rests on that it would see too little.
+    if late_start(question.model) is not None:
+        return math.inf
     if counting < _WORTH_A_PROBE[0] or least < _WORTH_A_PROBE[1]:
         return math.inf
     at = pilot.threshold(question.target)
@@ -122,7 +126,7 @@ def _tilting_flights(
         jobs=question.jobs,
         meter=meter,
     )
-    return flown * len(pilot.strata) + _WHOLE_CURVE * wanted / error**2
+    return flown * len(discrete_strata(question.model)) + _WHOLE_CURVE * wanted / error**2
 
 
 def check_method(question: Question, method: str) -> dict[str, str]:
@@ -196,8 +200,9 @@ def choose(
     given = np.clip(pilot.by_stratum(at)[:, 0], 1e-12, 0.5)
     shares = np.array([s.probability for s in pilot.strata]) * given
     splitting = pilot.flights + sum(
-        splitting_flights(float(p), relative_error=error) * max(float(w), 0.1)
-        for p, w in zip(given, shares / shares.sum(), strict=True)
+        splitting_flights(float(p), relative_error=error)
+        * part_flown(float(w), stratum=s, target=question.target)
+        for s, p, w in zip(pilot.strata, given, shares / shares.sum(), strict=True)
     )
     if not leans_all(question.model):
         splitting *= _MOVED

@@ -21,7 +21,7 @@ from cgrisk.aircraft import fill_plan
 from cgrisk.flight import FlightModel, entity_words
 from cgrisk.randomness import Cause
 
-__all__ = ["Band", "LateStart", "late_start"]
+__all__ = ["SEARCHED", "Band", "LateStart", "late_start"]
 
 Floats = NDArray[np.float64]
 Words = NDArray[np.uint32]
@@ -29,7 +29,9 @@ Words = NDArray[np.uint32]
 #: A transfer that starts after the planned landing more rarely than this has no bands.
 _LEAST: Final = 1e-12
 #: Versions from here on are tried for fuel that falls into a band; moves count up from 1.
-_SEARCHED: Final = 2**31
+SEARCHED: Final = 2**31
+#: Standard deviations of the fuel that are far.
+_FAR: Final = 6.0
 #: Candidates looked at together.
 _TOGETHER: Final = 20_000
 
@@ -94,6 +96,22 @@ class LateStart:
             found -= self.late_s * np.log1p(-uniform)
         return found
 
+    def bands(self, latest: tuple[float, ...]) -> tuple[Band, ...]:
+        """Return all other flights, and those with the latest starts, by falling shares.
+
+        A share counts all that start later still: (0.01, 0.0001) makes bands of 0.99, 0.0099 and
+        0.0001.
+        """
+        later = (1.0, *latest, 0.0)
+        # Upper quantiles by what lies beyond them, for accuracy.
+        bounds = (-math.inf, *(float(self.law.isf(share)) for share in latest), math.inf)
+        return tuple(
+            Band(self, more - less, after, until)
+            for more, less, after, until in zip(
+                later[:-1], later[1:], bounds[:-1], bounds[1:], strict=True
+            )
+        )
+
 
 def _normal(words: Words) -> Floats:
     """Return the standard normal numbers of two words each, shape (2, n)."""
@@ -104,34 +122,32 @@ def _normal(words: Words) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """Flights on which a transfer starts late by between two quantiles.
+    """Flights on which a transfer starts late by between two times.
 
     Attributes
     ----------
     start : LateStart
-    low, high : float
-        Shares of the law, 0 to 1, that bound it.
+    share : float
+        Of all flights.
+    after_s, until_s : float
+        The first is outside, the second inside.
     """
 
     start: LateStart
-    low: float
-    high: float
+    share: float
+    after_s: float
+    until_s: float
 
-    @property
-    def bounds_s(self) -> tuple[float, float]:
-        """Bounds of the band (s); the first is outside, the second inside."""
-        # By what lies beyond them, for accuracy.
-        low, high = self.start.law.isf([1.0 - self.low, 1.0 - self.high])
-        return float(low), float(high)
+    def holds(self, late_s: Floats) -> NDArray[np.bool_]:
+        """Return whether flights so late belong to it."""
+        inside: NDArray[np.bool_] = (late_s > self.after_s) & (late_s <= self.until_s)
+        return inside
 
     def admits(
         self, *, seed: int, flights: Words, versions: Words | None = None
     ) -> NDArray[np.bool_]:
         """Return whether flights belong to it, shape (n,); arguments as for the sum."""
-        low, high = self.bounds_s
-        late = self.start.of(seed=seed, flights=flights, versions=versions)
-        inside: NDArray[np.bool_] = (late > low) & (late <= high)
-        return inside
+        return self.holds(self.start.of(seed=seed, flights=flights, versions=versions))
 
     def first_versions(self, *, seed: int, flights: Words, entities: int) -> Words:
         """Return versions of the fuel with which flights belong to the band, one each, shape (n,).
@@ -147,9 +163,8 @@ class Band:
         entities : int
             Of the fuel.
         """
-        low, high = self.bounds_s
         found = np.zeros(flights.size, dtype=np.uint32)
-        left, version = np.arange(flights.size), _SEARCHED
+        left, version = np.arange(flights.size), SEARCHED
         while left.size:
             each = max(_TOGETHER // left.size, 1)
             tried = np.arange(version, version + each, dtype=np.uint32)
@@ -159,7 +174,7 @@ class Band:
             late = self.start.of(
                 seed=seed, flights=np.repeat(flights[left], each), versions=versions
             ).reshape(left.size, each)
-            inside = (late > low) & (late <= high)
+            inside = self.holds(late)
             served = inside.any(axis=1)
             found[left[served]] = tried[inside[served].argmax(axis=1)]
             left, version = left[~served], version + each
@@ -167,47 +182,66 @@ class Band:
 
 
 def late_start(model: FlightModel) -> LateStart | None:
-    """Return the law of the last planned transfer that may start after the planned landing.
+    """Return the law of the planned transfer that is likeliest to start after the planned landing.
 
-    None where there is no such transfer.
+    None where there is none that may.
     """
     transfer, timeline = model.program.transfer, model.program.timeline
     if not np.isfinite(transfer.earliest_s):
         return None
-    times = np.append(0.0, timeline.end_s)
-    burnt = np.append(0.0, np.cumsum(timeline.flow_kgps * np.diff(times)))
     landing = float(timeline.end_s[timeline.landing])
-    # The last to fall due first.
-    for x in np.argsort(transfer.at_kg, kind="stable").tolist():
-        due_kg = model.program.fuel.block_kg - float(transfer.at_kg[x])
-        due = max(float(np.interp(due_kg, burnt, times)), transfer.earliest_s)
-        if due_kg >= burnt[-1] or due >= landing:
+    found, likeliest = None, _LEAST
+    for x in range(transfer.at_kg.size):
+        due_s = _due_s(model, x)
+        if due_s >= landing:
             continue
-        start = _start_of(model, x, due_kg, due)
-        if start is not None and start.law.sf(landing - due) > _LEAST:
-            return start
-    return None
+        start = _start_of(model, x, due_s)
+        chance = 0.0 if start is None else float(start.law.sf(landing - due_s))
+        if chance > likeliest:
+            found, likeliest = start, chance
+    return found
 
 
-def _start_of(model: FlightModel, x: int, due_kg: float, due_s: float) -> LateStart | None:
-    """Return by how much a transfer starts late, given the fuel burnt when it falls due, and when.
+def _burnt(model: FlightModel) -> tuple[Floats, Floats]:
+    """Return times (s) and the fuel burnt by then as planned (kg), straight in between."""
+    timeline = model.program.timeline
+    times = np.append(0.0, timeline.end_s)
+    return times, np.append(0.0, np.cumsum(timeline.flow_kgps * np.diff(times)))
 
-    None where it always starts as planned.
-    """
+
+def _due_s(model: FlightModel, x: int) -> float:
+    """Return when a transfer falls due on the planned flight; infinity if it does not."""
+    times, burnt = _burnt(model)
+    due_kg = model.program.fuel.block_kg - float(model.program.transfer.at_kg[x])
+    if due_kg > burnt[-1]:
+        return math.inf
+    # The first time, where nothing is burnt for a while.
+    last = max(int(np.searchsorted(burnt, due_kg)), 1)
+    here = slice(last - 1, last + 1)
+    due_s = float(np.interp(due_kg, burnt[here], times[here]))
+    return max(due_s, model.program.transfer.earliest_s)
+
+
+def _start_of(model: FlightModel, x: int, due_s: float) -> LateStart | None:
+    """Return by how much a transfer starts late; None where it always starts as planned."""
     fuel, timeline = model.program.fuel, model.program.timeline
-    flow = float(timeline.flow_kgps[np.searchsorted(timeline.end_s, due_s)])
+    times, burnt = _burnt(model)
+    due_kg = max(fuel.block_kg - float(model.program.transfer.at_kg[x]), 0.0)
     volumes = fill_plan(model.scenario.aircraft, fuel.block_kg / fuel.planned_density)
     reading = fuel.gauging_of_reading * volumes * fuel.planned_density
     span = fuel.gauging_of_capacity * fuel.capacity_m3 * fuel.reference_density
-    gauge, burn = np.where(volumes > 0.0, np.hypot(reading, span), 0.0), fuel.burn_sd * due_kg
-    # One that is due before transfers may begin does not wait for its fuel.
-    waits = due_s > model.program.transfer.earliest_s and flow > 0.0
-    gauge_s, burn_s = (gauge / flow, -burn / flow) if waits else (0.0 * gauge, 0.0)
+    gauge = np.where(volumes > 0.0, np.hypot(reading, span), 0.0)
+    burn = fuel.burn_sd * due_kg
+    # Where transfers may not begin before far more has been burnt, none waits for its fuel.
+    past_kg = float(np.interp(due_s, times, burnt)) - due_kg
+    burning = (timeline.end_s > due_s) & (timeline.flow_kgps > 0.0)
+    waits = past_kg < _FAR * math.hypot(*gauge, burn) and burning.any()
+    flow = float(timeline.flow_kgps[burning.argmax()]) if waits else math.inf
     start = LateStart(
         transfer=x,
         name=model.scenario.aircraft.fuel_transfers[x].name,
-        gauge_s=tuple(gauge_s.tolist()),
-        burn_s=float(burn_s),
+        gauge_s=tuple((gauge / flow).tolist()),
+        burn_s=-burn / flow,
         late_s=float(model.program.transfer.late_s[x]),
     )
     return start if math.hypot(*start.gauge_s, start.burn_s, start.late_s) > 0.0 else None

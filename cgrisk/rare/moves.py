@@ -25,9 +25,9 @@ from cgrisk.flight import (
     load_block,
     zero_fuel_scale,
 )
-from cgrisk.randomness import MAX_VERSIONS, Cause
+from cgrisk.randomness import Cause
 from cgrisk.randomness.versions import raise_versions
-from cgrisk.rare.lateness import Band
+from cgrisk.rare.lateness import SEARCHED, Band
 from cgrisk.rare.score import Score, finite_scores, reference_arm
 
 __all__ = ["Moves", "Particles", "ScoredFlights", "World", "fresh_particles", "move"]
@@ -265,7 +265,7 @@ def move(
         A move is kept when the score stays above it; -infinity keeps all.
     """
     count = len(particles)
-    if first_version + count > MAX_VERSIONS:
+    if first_version + count > SEARCHED:
         raise ComputationError("too many moves for the versions of one flight: use fewer.")
     fresh = (first_version + np.arange(count)).astype(np.uint32)
     versions = moves.propose(rng, particles.versions, fresh=fresh)

@@ -23,6 +23,7 @@ from cgrisk.rare.strata import Stratum
 __all__ = [
     "REPLICATES",
     "SplitTail",
+    "part_flown",
     "split_tail",
     "splitting_flights",
 ]
@@ -36,9 +37,8 @@ _MOST_REPLICATES: Final = 200
 _AUTOCORRELATION: Final = 12.0
 _FEWEST, _MOST = 500, 16_000
 #: Part of the target that is minor: a stratum that could be no more, were all its flights above,
-#: has fewer flights, at least so many.
+#: has fewer flights, but no fewer than stages beyond the target.
 _MINOR: Final = 0.1
-_FEWEST_MINOR: Final = 100
 #: Stages beyond the target's level, where no precision is asked for, have this many times fewer.
 _LESS_BEYOND: Final = 3
 #: What a rehearsed state costs, in flights.
@@ -219,14 +219,19 @@ class _Plan:
         return [each, *(each if x <= self.target else beyond for x in self.levels.tolist())]
 
 
-def _most(stratum: Stratum, target: float) -> float:
+def _at_most(stratum: Stratum, target: float) -> float:
     """Return 1, or less where a stratum can be but a minor part of the target: in proportion."""
     return min(stratum.probability / (_MINOR * target), 1.0)
 
 
+def part_flown(weight: float, *, stratum: Stratum, target: float) -> float:
+    """Return the part of the flights that a stratum gets, for its weight in the target."""
+    return max(weight, _MINOR * _at_most(stratum, target))
+
+
 def _size(flights: int, stratum: Stratum, target: float) -> int:
     """Return so many flights, or fewer where a stratum can be but a minor part of the target."""
-    return max(round(_most(stratum, target) * flights), min(flights, _FEWEST_MINOR))
+    return max(round(_at_most(stratum, target) * flights), min(flights, _LEAST_TRIAL))
 
 
 def _plan(question: Question, pilot: Pilot) -> list[_Plan]:
@@ -244,7 +249,7 @@ def _plan(question: Question, pilot: Pilot) -> list[_Plan]:
         wanted = splitting_flights(
             min(max(float(given[number]), 1e-12), 0.5), relative_error=question.relative_error
         )
-        part = max(float(weight[number]), _MINOR * _most(stratum, question.target))
+        part = part_flown(float(weight[number]), stratum=stratum, target=question.target)
         each = wanted / (REPLICATES * stages) * part
         if question.score.offset_sign > 0.0:
             each /= _REHEARSED_COST

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.errors import ComputationError
-from cgrisk.randomness import MAX_VERSIONS
+from cgrisk.rare.lateness import SEARCHED
 from cgrisk.rare.moves import Moves, Particles, World
 
 __all__ = ["LOAD_COST", "PLAIN_EVERY", "SLACK", "Rehearsal", "rehearsed_move"]
@@ -88,7 +88,7 @@ def rehearsed_move(
         The flight's own score must stay above it.
     """
     count, floor = len(particles), rehearsal.floor(level)
-    if first_version + count * rehearsal.steps > MAX_VERSIONS:
+    if first_version + count * rehearsal.steps > SEARCHED:
         raise ComputationError("too many moves for the versions of one flight: use fewer.")
     above = np.flatnonzero(rehearsal.rough(particles.flights, particles.versions) > floor)
     if above.size == 0:

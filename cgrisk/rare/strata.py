@@ -1,8 +1,9 @@
 """Strata: what happens on few flights but changes them much is taken apart, not waited for.
 
-A surge of the passengers, a closed lavatory, a transfer of fuel that comes very late or not at all
-and an error on the load sheet each happen with a stated chance and independently of all other
-draws. Splitting that waits for them collapses, so
+A surge of the passengers, a closed lavatory, a transfer of fuel that does not take place and an
+error on the load sheet each happen with a stated chance and independently of all other draws; a
+transfer starts very late by draws of the fuel (:mod:`cgrisk.rare.lateness`), on a known share of
+the flights. Splitting that waits for them collapses, so
 each combination is flown by itself, under the condition that it happens, and its probability
 multiplies the answer.
 """
@@ -17,7 +18,7 @@ import numpy as np
 from cgrisk.flight import FlightModel, entry_error_text, with_entry_error
 from cgrisk.rare.lateness import Band, LateStart, late_start
 
-__all__ = ["Stratum", "errors_of", "strata_of"]
+__all__ = ["Stratum", "discrete_strata", "errors_of", "strata_of"]
 
 #: Shares of the latest transfers that are strata, falling.
 _LATEST: Final = (1e-2, 1e-4)
@@ -25,7 +26,7 @@ _LATEST: Final = (1e-2, 1e-4)
 
 @dataclass(frozen=True, slots=True)
 class Stratum:
-    """Flights on which a certain combination of rare discrete causes happens.
+    """Flights on which a certain combination of rare causes happens.
 
     Attributes
     ----------
@@ -96,12 +97,9 @@ def _bands(start: LateStart | None, model: FlightModel) -> list[tuple[str, float
     """Return (name, share, band) of the late starts that are taken apart, and of all others."""
     if start is None or model.program.transfer.stuck[start.transfer] == 1.0:
         return [("", 1.0, None)]
-    cuts = (0.0, *(1.0 - share for share in _LATEST), 1.0)
     told = ("", *(f"{start.name} late (latest 1 in {1.0 / share:,.0f})" for share in _LATEST))
-    return [
-        (name, high - low, Band(start, low, high))
-        for name, low, high in zip(told, cuts[:-1], cuts[1:], strict=True)
-    ]
+    bands = start.bands(_LATEST)
+    return [(name, band.share, band) for name, band in zip(told, bands, strict=True)]
 
 
 def errors_of(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
@@ -115,17 +113,35 @@ def errors_of(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
     return found
 
 
-def strata_of(model: FlightModel, *, by_lateness: bool = True) -> tuple[Stratum, ...]:
+def strata_of(model: FlightModel, *, bands_of: FlightModel | None = None) -> tuple[Stratum, ...]:
     """Return the strata of a scenario that have a probability, the most probable first.
 
+    Those of :func:`discrete_strata`, each parted where a transfer of fuel may start late: its
+    latest hundredth and ten-thousandth are strata of their own.
+
+    Parameters
+    ----------
+    model : FlightModel
+    bands_of : FlightModel, optional
+        By whose law of lateness to part; its own if not given. What is flown of one scenario's
+        flights under another keeps the parts of the first: any are right, if they are the same.
+    """
+    return _strata(model, late_start(model if bands_of is None else bands_of))
+
+
+def discrete_strata(model: FlightModel) -> tuple[Stratum, ...]:
+    """Return the strata by discrete causes alone.
+
     Rare discrete causes: a surge (``crowd.surge_probability``), a closed lavatory
-    (``behaviour.lavatory_closed``), a transfer of fuel stuck (``fuel_transfers.stuck``), the errors
-    on the load sheet that have a probability (at most one such error a flight), and, if
-    ``by_lateness``, a transfer of fuel that starts among its latest hundredth or ten-thousandth.
+    (``behaviour.lavatory_closed``), a transfer of fuel stuck (``fuel_transfers.stuck``) and the
+    errors on the load sheet that have a probability; at most one such error a flight.
     Without any there is one stratum, the scenario as it stands.
     """
+    return _strata(model, None)
+
+
+def _strata(model: FlightModel, start: LateStart | None) -> tuple[Stratum, ...]:
     strata = []
-    start = late_start(model) if by_lateness else None
     for error, p_error, with_error in errors_of(model):
         for surge, p_surge, with_surge in _surge(with_error):
             for closed, p_closed, with_closed in _closed(with_surge):

@@ -26,10 +26,11 @@ from cgrisk.errors import ComputationError, UsageError
 from cgrisk.flight import FlightModel
 from cgrisk.randomness import resolve_seed
 from cgrisk.rare.estimate import TailEstimate
+from cgrisk.rare.lateness import late_start
 from cgrisk.rare.question import Meter
 from cgrisk.rare.score import Score
 from cgrisk.rare.seeds import derived_seed
-from cgrisk.rare.strata import Stratum, strata_of
+from cgrisk.rare.strata import Stratum, discrete_strata
 from cgrisk.rare.tilt_aim import Leaner, aim_at, why_not_tilted
 from cgrisk.rare.tilt_answer import (
     LEAST_EFFECTIVE,
@@ -243,7 +244,7 @@ def fly_tilted(
         )
     warm_up(model)
     seed = derived_seed(seed, "tilting")
-    strata = strata_of(model, by_lateness=False)
+    strata = discrete_strata(model)
     if most_flights < LEAST_TILTED * len(strata):
         raise _fail(
             "most_flights",
@@ -285,6 +286,11 @@ def fly_tilted(
     seen = [found for found in answers if not math.isnan(found.estimate)]
     warnings = doubts_of(answers, thresholds, asked, unit=score.unit)
     lost = np.array([math.isnan(found.estimate) for found in answers]) & wanted
+    if (late := late_start(model)) is not None:
+        warnings.append(
+            f"how late {late.name!r} starts is not leaned: what rests on very late starts may be "
+            "missed, and the interval does not show it. Use splitting."
+        )
     warnings += out_of_reach(
         lost,
         reached={c.stratum.name: row for c, row in zip(climbed, reached, strict=True)},

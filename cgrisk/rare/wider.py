@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from typing import Final
 
-from cgrisk.flight import prepare
+from cgrisk.flight import FlightModel, prepare
 from cgrisk.rare.cloud import Cloud, cloud_of
 from cgrisk.rare.multilevel import split_tail
 from cgrisk.rare.pilot import fly_pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.strata import Stratum, strata_of
-from cgrisk.scenario import Scenario
 from cgrisk.scenario.ranges import assumption_ranges, with_values
 
 __all__ = ["possible_strata", "wide_cloud", "with_strata"]
@@ -24,7 +23,7 @@ _KEPT: Final = 8
 
 
 def possible_strata(
-    scenario: Scenario, *, known: tuple[Stratum, ...], target: float
+    model: FlightModel, *, known: tuple[Stratum, ...], target: float
 ) -> tuple[Stratum, ...]:
     """Return the strata that only exist when assumptions are not at their stated values.
 
@@ -32,6 +31,7 @@ def possible_strata(
     range. The strata's probabilities are those at the upper ends. Several such causes on one flight
     are left out below a tenth of the target. With nobody planned to be aboard there are none.
     """
+    scenario = model.scenario
     if not any(zone.adults + zone.children for zone in scenario.operation.zones):
         return ()
     names = {stratum.name for stratum in known}
@@ -39,7 +39,7 @@ def possible_strata(
     upper = {r.key: r.high for r in assumption_ranges(scenario) if r.key in chances}
     if not upper:
         return ()
-    strata = strata_of(prepare(with_values(scenario, upper)))
+    strata = strata_of(prepare(with_values(scenario, upper)), bands_of=model)
     certain = set.intersection(*(set(s.causes) for s in strata))
     return tuple(
         s
@@ -68,7 +68,7 @@ def wide_cloud(
     meter : Meter, optional
         Told of the flights.
     """
-    possible = possible_strata(question.model.scenario, known=strata, target=question.target)
+    possible = possible_strata(question.model, known=strata, target=question.target)
     if not possible:
         return cloud, 0
     return with_strata(

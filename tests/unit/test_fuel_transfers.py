@@ -31,6 +31,7 @@ from cgrisk.rare import (
 )
 from cgrisk.rare.lateness import late_start
 from cgrisk.rare.moves import Moves, ScoredFlights, fresh_particles, move
+from cgrisk.rare.rehearsal import Rehearsal, rehearsed_move
 from tests.flight_cases import edited
 from tests.oracles.stepped_fuel import fuel_by_steps
 from tests.simpy_cases import certain, times_rates
@@ -302,7 +303,7 @@ def test_bands_of_lateness_hold_their_shares(seed_offset):
     numbers = np.arange(300_000, dtype=np.uint32)
     seed, counted = 3 + seed_offset, 0
     for band in bands:
-        share = band.high - band.low
+        share = band.share
         inside = band.admits(seed=seed, flights=numbers)
         counted += int(inside.sum())
         assert stats.binomtest(int(inside.sum()), numbers.size, share).pvalue > 1e-6
@@ -311,31 +312,106 @@ def test_bands_of_lateness_hold_their_shares(seed_offset):
         versions = np.repeat(own[:, None], entities, axis=1)
         assert band.admits(seed=seed, flights=flights, versions=versions).all()
         late = band.start.of(seed=seed, flights=flights, versions=versions)
-        uniform = (band.start.law.cdf(late) - band.low) / share
+        law = band.start.law
+        uniform = (law.cdf(late) - law.cdf(band.after_s)) / share
         assert stats.kstest(uniform, "uniform").pvalue > 1e-6
     assert counted == numbers.size
 
 
-def test_moves_stay_in_their_band(seed_offset):
+@pytest.mark.parametrize("rehearsed", [False, True])
+def test_moves_stay_in_their_band(rehearsed, seed_offset):
     """A flight that leaves it is not flown; one that stays has the score of any flight."""
     model = prepare(twin_scenario())
     score = envelope_score(model, side="aft")
     band = strata_of(model)[1].band
     world = ScoredFlights(model, score, 5 + seed_offset, band)
-    here = fresh_particles(world, first_flight=0, count=12)
-    assert np.isfinite(here.scores).all()
-    rng = np.random.default_rng(1)
-    for step in range(1, 4):
-        here, _ = move(
-            world, here, moves=Moves.of(world), rng=rng, first_version=100 * step, level=-math.inf
-        )
-        assert np.isfinite(here.scores).all()
-    plain = ScoredFlights(model, score, 5 + seed_offset)
+    fuel = world.cause_of == Cause.FUEL - 1
+    here = begun = fresh_particles(world, first_flight=0, count=16)
+    rng, moves = np.random.default_rng(1), Moves.of(world)
+    loose = Rehearsal(world.rough, moves, np.array([0.0]), np.array([1e9]), steps=2)
+    for step in range(1, 9):
+        rule = {"rng": rng, "first_version": 100 * step, "level": -math.inf}
+        if rehearsed:
+            here, *_ = rehearsed_move(world, here, rehearsal=loose, **rule)
+        else:
+            here, _ = move(world, here, moves=moves, **rule)
+    changed = (here.versions != begun.versions)[:, fuel].any(axis=1)
+    assert changed.sum() >= 3
+    own = here.versions[:, fuel]
+    assert band.admits(seed=world.seed, flights=here.flights, versions=own).all()
+    plain = ScoredFlights(model, score, world.seed)
     assert np.array_equal(plain.scores(here.flights, here.versions), here.scores)
     anew = here.versions.copy()
-    anew[:, world.cause_of == Cause.FUEL - 1] = 7
+    anew[:, fuel] = 7
     outside = ~np.isfinite(world.scores(here.flights, anew))
-    assert outside.sum() >= 10
+    assert outside.sum() >= 13
+
+
+def two_transfers(late_means, at_fuel=6_350.0):
+    """Fuel that goes aft in two transfers, the second due a little later."""
+    scenario = pumped(at_fuel=at_fuel)
+    first = scenario.resolved()["aircraft"]["fuel_transfers"][0]
+    second = {**first, "name": "again", "at_fuel": 6_300.0}
+    first, second = (
+        {**spec, "quantity": 0.3, "late_mean": mean}
+        for spec, mean in zip((first, second), late_means, strict=True)
+    )
+    phases = [
+        {"kind": "take_off", "minutes": 10.0, "fuel_flow": 1.0},
+        {"kind": "cruise", "minutes": 60.0, "fuel_flow": 0.5},
+        {"kind": "landing", "minutes": 1.0, "fuel_flow": 0.5},
+    ]
+    changes = {"aircraft.fuel_transfers": [first, second], "operation.phases": phases}
+    return edited(changes, scenario)
+
+
+@pytest.mark.parametrize(
+    ("late_means", "name"), [((30.0, 1.0), "trim aft"), ((1.0, 30.0), "again")]
+)
+def test_bands_are_of_the_transfer_likeliest_to_be_late(late_means, name):
+    start = late_start(prepare(two_transfers(late_means)))
+    assert start is not None
+    assert start.name == name
+
+
+@pytest.mark.parametrize(
+    ("at_fuel", "gauging", "late_mean", "kinds"),
+    [
+        (6_400.0, 0.0, 8.0, "late"),  # due as the cruise begins, in which nothing is burnt
+        (6_399.9, 0.0, 8.0, ""),  # never due by plan
+        (7_000.0, 0.02, 8.0, "late"),  # due long before transfers may begin
+        (7_000.0, 0.0, 0.5, ""),  # long over by the landing
+        (7_000.0, 0.0, 0.0, ""),
+    ],
+)
+def test_what_makes_a_transfer_late(at_fuel, gauging, late_mean, kinds):
+    doubt = {"aircraft.fuel_uncertainty.gauging_of_reading": gauging}
+    model = prepare(edited(doubt, pumped(at_fuel=at_fuel, late_mean=late_mean)))
+    start = late_start(model)
+    told = "" if start is None else "late" * (start.late_s > 0.0)
+    told += "" if start is None else " and fuel" * any(start.gauge_s)
+    assert told == kinds
+
+
+def test_one_due_as_the_cruise_begins_waits_for_its_fuel():
+    """Half of the flights have too much aboard; the second transfer would be due later still."""
+    doubt = {"aircraft.fuel_uncertainty.gauging_of_reading": 0.05}
+    start = late_start(prepare(edited(doubt, two_transfers((0.0, 0.0), at_fuel=6_400.5))))
+    assert start is not None
+    # 5 % of 7,000 kg, in seconds of 0.5 kg/s.
+    assert start.gauge_s == pytest.approx([700.0, 0.0])
+    assert start.burn_s == 0.0
+
+
+def test_flights_of_one_scenario_keep_their_bands_under_another():
+    """A shorter delay has no late starts of its own; flown again, the parts are the first's."""
+    base, other = (prepare(pumped(at_fuel=7_000.0, late_mean=mean)) for mean in (8.0, 0.5))
+    assert [s.name for s in strata_of(other)] == ["none"]
+    ours, theirs = strata_of(base), strata_of(other, bands_of=base)
+    assert [(s.name, s.probability) for s in theirs] == [(s.name, s.probability) for s in ours]
+    assert len(ours) == 3
+    assert [s.band for s in theirs] == [s.band for s in ours]
+    assert all(s.model.program.transfer.late_s[0] == 30.0 for s in theirs)
 
 
 def test_a_mode_of_very_late_transfers_is_seen_by_few_flights(seed_offset):

@@ -181,7 +181,7 @@ def test_the_worst_aircraft_comes_first() -> None:
 def test_a_surge_that_nobody_states_is_a_possible_stratum(model) -> None:
     from cgrisk.rare.wider import possible_strata
 
-    strata = possible_strata(model.scenario, known=strata_of(model), target=1e-3)
+    strata = possible_strata(model, known=strata_of(model), target=1e-3)
     assert [s.name for s in strata] == ["a lavatory closed", "surge"]
 
 
