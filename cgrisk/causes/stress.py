@@ -203,11 +203,12 @@ def _needed(
 
 def _asked(question: Question, model: FlightModel, score: Score, *, least: float) -> Question:
     """Return the question of a case, down to a tenth of the least risk as it stands."""
+    deepest = max(question.deepest, min(_SPARED * least, question.target))
     return replace(
         question,
         model=model,
         score=score,
         seed=derived_seed(question.seed, "other scenario", model.scenario.digest()),
-        target=min(question.target, least),
-        deepest=max(question.deepest, min(_SPARED * least, question.target)),
+        target=max(min(question.target, least), deepest),
+        deepest=deepest,
     )

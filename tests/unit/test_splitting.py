@@ -323,9 +323,9 @@ def test_too_many_versions_are_refused() -> None:
     world = sums(20)
     start = fresh_particles(world, first_flight=0, count=4)
     named = {"moves": Moves.of(world), "rng": np.random.default_rng(1), "level": 0.0}
-    move(world, start, first_version=2**32 - 4, **named)
+    move(world, start, first_version=2**31 - 4, **named)
     with pytest.raises(ComputationError, match="too many moves for the versions"):
-        move(world, start, first_version=2**32 - 3, **named)
+        move(world, start, first_version=2**31 - 3, **named)
 
 
 # Spread, and what is kept.
