@@ -67,7 +67,7 @@ class _Steps:
         return step
 
 
-def _tables_alone(folder: Path, *, summary: Any, store: Any = None) -> None:
+def _tables_alone(folder: Path, *, summary: Any, store: Any = None, **_: Any) -> None:
     assert store is not None
     (folder / "summaries").mkdir()
     for stem, frame in summary.tables().items():

@@ -31,7 +31,7 @@ _CHART = (
 )
 
 
-def _few_drawings(folder: Path, *, summary: Any, store: Any = None) -> None:
+def _few_drawings(folder: Path, *, summary: Any, store: Any = None, **_: Any) -> None:
     """All tables, and of the charts one, with the numbers that a report asks for."""
     _tables_alone(folder, summary=summary, store=store)
     (folder / "charts").mkdir()

@@ -48,10 +48,7 @@ class Server:
     def run(self, out: Path, *words: str, kill_after: float | None = None, **job: Any) -> int:
         """Run one command in a child; kill it after so many seconds. Return its exit status."""
         assert self.process.stdin is not None
-        job |= {
-            "words": ["run", "--no-charts", "--out", str(out), *words],
-            "log": str(self.folder / "log"),
-        }
+        job |= {"words": ["run", "--out", str(out), *words], "log": str(self.folder / "log")}
         job["flown"] = str(self.folder / "flown")
         Path(job["flown"]).write_text("", encoding="utf-8")
         self.process.stdin.write(json.dumps(job) + "\n")
