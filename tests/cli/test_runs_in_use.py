@@ -89,7 +89,7 @@ def test_an_interrupt_before_the_first_block_says_so(tmp_path: Path) -> None:
     process.send_signal(signal.SIGINT)
     _, err = process.communicate(timeout=60)
     assert process.returncode == 130
-    assert "flights are saved in" in err
+    assert "saved in" in err  # of flights, or of what is there, at once
     # Nothing was flown: the folder may be taken for another run.
     if not list((out / "blocks").glob("*")):
         assert run("run", "--flights", 100, "--seed", 2, "--out", out) == 0
@@ -137,7 +137,7 @@ def _can_mount() -> bool:
 @pytest.mark.skipif(not _can_mount(), reason="no file system may be mounted here")
 def test_a_full_file_system_keeps_what_fits_and_the_run_goes_on(case: Path, tmp_path: Path) -> None:
     """A file system of 12 MB; then room is made, and the run ends as if nothing had been."""
-    small, words = tmp_path / "small", f"run {case} --flights {MANY} --seed 1 --rows"
+    small, words = tmp_path / "small", f"run {case} --flights {MANY} --seed 1 --rows --no-charts"
     small.mkdir()
     call = f"{sys.executable} -c 'import sys; from cgrisk.cli import command; sys.exit(command())'"
     script = f"""
@@ -146,7 +146,7 @@ def test_a_full_file_system_keeps_what_fits_and_the_run_goes_on(case: Path, tmp_
         {call} {words} --out {small}/out; echo "first $?"
         ls {small}/out/blocks | wc -l
         mount -o remount,size=500m {small}
-        {call} run --resume --out {small}/out > /dev/null; echo "second $?"
+        {call} run --resume --no-charts --out {small}/out > /dev/null; echo "second $?"
         cp -r {small}/out {tmp_path}/kept
     """
     done = subprocess.run(
