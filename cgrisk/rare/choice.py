@@ -107,12 +107,12 @@ def _tilting_flights(
 
     ``counting`` are those of counting, ``least`` those of the best other method.
     """
-    error = tilted_error(question)
-    if _as_counted_out(question):
-        return _TILTED * (0.1 / min(error, 0.1)) ** 2
     # It does not lean how late a transfer starts: of what rests on that it would see too little.
     if late_start(question.model) is not None:
         return math.inf
+    error = tilted_error(question)
+    if _as_counted_out(question):
+        return _TILTED * (0.1 / min(error, 0.1)) ** 2
     if counting < _WORTH_A_PROBE[0] or least < _WORTH_A_PROBE[1]:
         return math.inf
     at = pilot.threshold(question.target)
@@ -216,6 +216,8 @@ def choose(
     told = [name for name in costs if name != best and math.isfinite(costs[name])]
     others = ", ".join(f"{name} about {_cost(costs[name])}" for name in told)
     why = f"{best}: for {wish} it needs about {_cost(costs[best])} flights, {others} (pilot)."
+    if not refused["tilting"] and late_start(question.model) is not None:
+        why += " No tilting: it does not lean how late a transfer of fuel starts."
     if counted_error < error:
         why += f" Counting is asked for {100 * counted_error:g} %."
     if "tilting" in (best, *told):

@@ -193,7 +193,7 @@ def late_start(model: FlightModel) -> LateStart | None:
     found, likeliest = None, _LEAST
     for x in range(transfer.at_kg.size):
         due_s = _due_s(model, x)
-        if due_s >= landing:
+        if due_s >= landing or transfer.stuck[x] == 1.0:
             continue
         start = _start_of(model, x, due_s)
         chance = 0.0 if start is None else float(start.law.sf(landing - due_s))
@@ -215,6 +215,8 @@ def _due_s(model: FlightModel, x: int) -> float:
     due_kg = model.program.fuel.block_kg - float(model.program.transfer.at_kg[x])
     if due_kg > burnt[-1]:
         return math.inf
+    if due_kg <= 0.0:
+        return model.program.transfer.earliest_s
     # The first time, where nothing is burnt for a while.
     last = max(int(np.searchsorted(burnt, due_kg)), 1)
     here = slice(last - 1, last + 1)

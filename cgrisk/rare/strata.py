@@ -3,9 +3,8 @@
 A surge of the passengers, a closed lavatory, a transfer of fuel that does not take place and an
 error on the load sheet each happen with a stated chance and independently of all other draws; a
 transfer starts very late by draws of the fuel (:mod:`cgrisk.rare.lateness`), on a known share of
-the flights. Splitting that waits for them collapses, so
-each combination is flown by itself, under the condition that it happens, and its probability
-multiplies the answer.
+the flights. Splitting that waits for them collapses, so each combination is flown by itself, under
+the condition that it happens, and its probability multiplies the answer.
 """
 
 from __future__ import annotations
@@ -94,7 +93,7 @@ def _stuck(model: FlightModel) -> list[tuple[tuple[str, ...], float, FlightModel
 
 
 def _bands(start: LateStart | None, model: FlightModel) -> list[tuple[str, float, Band | None]]:
-    """Return (name, share, band) of the late starts that are taken apart, and of all others."""
+    """Return (name, share, band) of all flights but the late starts, and of those."""
     if start is None or model.program.transfer.stuck[start.transfer] == 1.0:
         return [("", 1.0, None)]
     told = ("", *(f"{start.name} late (latest 1 in {1.0 / share:,.0f})" for share in _LATEST))
@@ -123,8 +122,9 @@ def strata_of(model: FlightModel, *, bands_of: FlightModel | None = None) -> tup
     ----------
     model : FlightModel
     bands_of : FlightModel, optional
-        By whose law of lateness to part; its own if not given. What is flown of one scenario's
-        flights under another keeps the parts of the first: any are right, if they are the same.
+        Of the same tanks and transfers: by whose law of lateness to part; its own if not given.
+        What is flown of one scenario's flights under another keeps the parts of the first: any
+        are right, if they are the same.
     """
     return _strata(model, late_start(model if bands_of is None else bands_of))
 

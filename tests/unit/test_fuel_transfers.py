@@ -24,6 +24,7 @@ from cgrisk.flight import (
 from cgrisk.randomness import Cause
 from cgrisk.rare import (
     Question,
+    choose,
     envelope_score,
     fly_pilot,
     split_tail,
@@ -35,6 +36,7 @@ from cgrisk.rare.rehearsal import Rehearsal, rehearsed_move
 from tests.flight_cases import edited
 from tests.oracles.stepped_fuel import fuel_by_steps
 from tests.simpy_cases import certain, times_rates
+from tests.tilt_cases import ALL_LOADS
 from tests.twin_cases import trim_aircraft, twin_scenario
 
 STILL = {
@@ -401,6 +403,29 @@ def test_one_due_as_the_cruise_begins_waits_for_its_fuel():
     # 5 % of 7,000 kg, in seconds of 0.5 kg/s.
     assert start.gauge_s == pytest.approx([700.0, 0.0])
     assert start.burn_s == 0.0
+
+
+def test_a_transfer_that_is_always_stuck_is_never_late():
+    scenario = two_transfers((30.0, 20.0)).resolved()["aircraft"]["fuel_transfers"]
+    scenario[0]["stuck"] = 1.0
+    changes = {"aircraft.fuel_transfers": scenario}
+    model = prepare(edited(changes, two_transfers((30.0, 20.0))))
+    assert [s.name for s in strata_of(model)] == [
+        "trim aft stuck",
+        "trim aft stuck and again late (latest 1 in 100)",
+        "trim aft stuck and again late (latest 1 in 10,000)",
+    ]
+
+
+def test_tilting_is_not_chosen_where_a_transfer_may_be_late():
+    """Where it would be: all that varies leans, but for the delay."""
+    for late_mean, method in ((0.0, "tilting"), (8.0, "splitting")):
+        model = prepare(edited(ALL_LOADS, pumped(at_fuel=7_000.0, late_mean=late_mean)))
+        score = envelope_score(model, side="aft")
+        question = Question(model=model, score=score, target=1e-6, deepest=1e-6, seed=3)
+        found = choose(question, pilot=fly_pilot(question))
+        assert found.method == method
+        assert ("does not lean how late" in found.why) == (late_mean > 0.0)
 
 
 def test_flights_of_one_scenario_keep_their_bands_under_another():
