@@ -328,10 +328,10 @@ def study_tail(
         low, high = (ends[: thresholds.size] for ends in assumptions.ends())
         base, estimate = assumptions.base[: thresholds.size], curve["estimate"].to_numpy()
         with np.errstate(divide="ignore", invalid="ignore"):
-            ratio_low, ratio_high = low / base, high / base
+            moved_low, moved_high = (np.minimum(estimate * (x / base), 1.0) for x in (low, high))
         known = (base > 0.0) & assumptions.told[: thresholds.size]
-        curve["assumption_low"] = np.where(known, np.minimum(estimate * ratio_low, 1.0), np.nan)
-        curve["assumption_high"] = np.where(known, np.minimum(estimate * ratio_high, 1.0), np.nan)
+        curve["assumption_low"] = np.where(known, moved_low, np.nan)
+        curve["assumption_high"] = np.where(known, moved_high, np.nan)
         share = assumptions.resting_on_assumptions()[: thresholds.size]
         curve["on_assumptions"] = np.where(known, share, np.nan)
         if not known.all():
