@@ -39,6 +39,7 @@ from cgrisk.aircraft.tanks import (
     moment_at,
     refuel_steps,
     tank_tables,
+    transfer_direction,
     transfer_fuel,
 )
 
@@ -70,6 +71,7 @@ __all__ = [
     "polygon",
     "refuel_steps",
     "tank_tables",
+    "transfer_direction",
     "transfer_fuel",
     "zone_arms",
 ]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from cgrisk.decide.load_state import LoadState, scenario_with
 from cgrisk.errors import ComputationError, UsageError
 from cgrisk.flight import FlightModel, prepare
-from cgrisk.rare import Meter, Question, fly_pilot, replicate_interval, split_tail
+from cgrisk.rare import Meter, Question, fly_pilot, replicate_interval, split_tail, strata_of
 from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.score import Score, envelope_score
 from cgrisk.rare.seeds import derived_seed
@@ -31,10 +31,11 @@ _FIRST, _ENOUGH = 4096, 30
 #: Flights counted then: for so many hits expected, at most so many times the first.
 _WANTED_HITS, _MOST_TIMES = 100, 4
 _REPLICATES, _PARTICLES = 10, 300
-#: Splitting goes so many times deeper than the reach, so that bounds are about as low as that.
-_FURTHER: Final = 30.0
+#: The pilot, and splitting, go so many times deeper than the reach: bounds are as low as that.
+_PILOT_FURTHER: Final = 3.0
+_FURTHER: Final = 10.0
 #: Where a bound is looked for, in times the deepest probability.
-_BOUND_AT: Final = (25.0, 5.0, 1.0)
+_BOUND_AT: Final = (8.0, 3.0, 1.0)
 _METHODS: Final = (
     "counting, exact binomial (Clopper-Pearson)",
     "multilevel splitting, t interval on the logarithm",
@@ -129,7 +130,7 @@ def risk_of_load(
         code = _COUNTED
     else:
         try:
-            found, code = _split(model, score, seed, reach, confidence, jobs, meter)
+            found, code = _split(model, score, side, seed, reach, confidence, jobs, meter)
         except ComputationError:  # the score does not vary: nothing to split
             found, code = binomial_interval(hits, flights=_FIRST, confidence=confidence), _COUNTED
     return LoadRisk(
@@ -146,6 +147,7 @@ def risk_of_load(
 def _split(
     model: FlightModel,
     score: Score,
+    side: str,
     seed: int,
     reach: float,
     confidence: float,
@@ -165,10 +167,10 @@ def _split(
             jobs=jobs,
         )
 
-    deepest = max(reach / _FURTHER, 1e-12)
+    at, deepest = score.as_planned, max(reach / _FURTHER, 1e-12)
     question = ask(deepest)
-    pilot = fly_pilot(question, meter=meter)
-    at = score.as_planned
+    strata = strata_of(model, side=side)
+    pilot = fly_pilot(ask(reach / _PILOT_FURTHER), strata=strata, upto=at, meter=meter)
     rough = float(pilot.exceedance(np.array([at]))[0])
     if rough > 0.0:
         question = ask(float(np.clip(_DEEPER * rough, deepest, 0.5)))
@@ -177,6 +179,7 @@ def _split(
         pilot=pilot,
         replicates=_REPLICATES,
         particles=_PARTICLES,
+        upto=at,
         meter=meter,
     )
     answer = tail.estimate(np.array([at]))

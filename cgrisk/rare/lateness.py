@@ -17,11 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special, stats
 
-from cgrisk.aircraft import fill_plan
+from cgrisk.aircraft import fill_plan, transfer_direction
 from cgrisk.flight import FlightModel, entity_words
 from cgrisk.randomness import Cause
 
-__all__ = ["SEARCHED", "Band", "LateStart", "late_start"]
+__all__ = ["SEARCHED", "Band", "LateStart", "late_start", "missed_leads"]
 
 Floats = NDArray[np.float64]
 Words = NDArray[np.uint32]
@@ -181,10 +181,26 @@ class Band:
         return found
 
 
-def late_start(model: FlightModel) -> LateStart | None:
+def missed_leads(model: FlightModel, x: int, *, side: str) -> bool:
+    """Return whether the CG may go toward a side for want of a transfer that has not taken place.
+
+    Fuel that should have gone forward leaves it aft. Where the tanks lie so that a transfer may
+    move the CG either way, either side.
+    """
+    forgone = -transfer_direction(model.scenario.aircraft, number=x)
+    return forgone in (0, 1 if side == "aft" else -1)
+
+
+def late_start(model: FlightModel, *, side: str | None = None) -> LateStart | None:
     """Return the law of the planned transfer that is likeliest to start after the planned landing.
 
     None where there is none that may.
+
+    Parameters
+    ----------
+    model : FlightModel
+    side : str, optional
+        Forward or aft: only of transfers that leave the CG on that side by not taking place.
     """
     transfer, timeline = model.program.transfer, model.program.timeline
     if not np.isfinite(transfer.earliest_s):
@@ -192,6 +208,8 @@ def late_start(model: FlightModel) -> LateStart | None:
     landing = float(timeline.end_s[timeline.landing])
     found, likeliest = None, _LEAST
     for x in range(transfer.at_kg.size):
+        if side is not None and not missed_leads(model, x, side=side):
+            continue
         due_s = _due_s(model, x)
         if due_s >= landing or transfer.stuck[x] == 1.0:
             continue

@@ -234,7 +234,7 @@ def _size(flights: int, stratum: Stratum, target: float) -> int:
     return max(round(_at_most(stratum, target) * flights), min(flights, _LEAST_TRIAL))
 
 
-def _plan(question: Question, pilot: Pilot) -> list[_Plan]:
+def _plan(question: Question, pilot: Pilot, upto: float) -> list[_Plan]:
     """Return what is flown in each stratum."""
     at = np.array([pilot.threshold(question.target)])
     given = pilot.by_stratum(at)[:, 0]
@@ -245,6 +245,7 @@ def _plan(question: Question, pilot: Pilot) -> list[_Plan]:
     for number, stratum in enumerate(pilot.strata):
         deepest = min(0.2 * question.deepest / stratum.probability, 0.1)
         levels = levels_of(pilot, stratum=number, deepest=deepest)
+        levels = levels[levels <= upto]
         stages = _stages(min(max(float(given[number]), 1e-12), 0.5))
         wanted = splitting_flights(
             min(max(float(given[number]), 1e-12), 0.5), relative_error=question.relative_error
@@ -266,6 +267,7 @@ def split_tail(
     adaptive: bool = False,
     particles: int | None = None,
     keep: int = _KEEP,
+    upto: float = math.inf,
     meter: Meter | None = None,
 ) -> SplitTail:
     """Run replicates of splitting that are to meet the relative error at the target.
@@ -289,11 +291,13 @@ def split_tail(
         more than a small part of the target.
     keep : int
         Flights kept of each stage of each replicate, to be flown again.
+    upto : float
+        Score beyond which nothing is asked: no level is laid there.
     meter : Meter, optional
         Told of the flights.
     """
     meter = Meter() if meter is None else meter
-    plan = _plan(question, pilot)
+    plan = _plan(question, pilot, upto)
     if particles is not None:
         sizes = [_size(particles, s, question.target) for s in pilot.strata]
         plan = [_Plan(p.levels, n, p.target) for p, n in zip(plan, sizes, strict=True)]

@@ -102,6 +102,7 @@ def fly_pilot(
     question: Question,
     *,
     strata: tuple[Stratum, ...] | None = None,
+    upto: float = math.inf,
     meter: Meter | None = None,
 ) -> Pilot:
     """Split adaptively with few flights, stratum by stratum.
@@ -111,6 +112,8 @@ def fly_pilot(
     question : Question
     strata : tuple of Stratum, optional
         The scenario's own if not given.
+    upto : float
+        Score beyond which nothing is asked.
     meter : Meter, optional
         Told of the flights.
 
@@ -131,7 +134,7 @@ def fly_pilot(
         own = derived_seed(question.seed, *labels)
         world = ScoredFlights(stratum.model, question.score, own, stratum.band)
         rough = world.rough if world.has_rough else None
-        name = "/".join((*labels, str(world.seed), str(number), f"{deepest:.17g}"))
+        name = "/".join((*labels, str(world.seed), str(number), f"{deepest:.17g}", f"{upto:.17g}"))
         found = meter.kept(
             name,
             lambda: adaptive_run(
@@ -139,6 +142,7 @@ def fly_pilot(
                 particles=_PILOT_PARTICLES,
                 rng=generator(question.seed, *labels, str(number)),
                 lowest=deepest,
+                highest=upto,
                 first_flight=number * _PILOT_PARTICLES,
                 killed=_PILOT_KILLED,
                 moves_each=_PILOT_MOVES,

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from cgrisk.flight import FlightModel, entry_error_text, with_entry_error
-from cgrisk.rare.lateness import Band, LateStart, late_start
+from cgrisk.rare.lateness import Band, LateStart, late_start, missed_leads
 
 __all__ = ["Stratum", "discrete_strata", "errors_of", "strata_of"]
 
@@ -73,12 +73,16 @@ def _closed(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
     return found
 
 
-def _stuck(model: FlightModel) -> list[tuple[tuple[str, ...], float, FlightModel]]:
+def _stuck(
+    model: FlightModel, side: str | None
+) -> list[tuple[tuple[str, ...], float, FlightModel]]:
     transfer = model.program.transfer
     found: list[tuple[tuple[str, ...], float, FlightModel]] = [((), 1.0, model)]
     if not np.isfinite(transfer.earliest_s):
         return found
     for x, spec in enumerate(model.scenario.aircraft.fuel_transfers):
+        if side is not None and not missed_leads(model, x, side=side):
+            continue
         before, found, chance = found, [], float(transfer.stuck[x])
         for names, p, of in before:
             for happens, probability in ((0.0, 1.0 - chance), (1.0, chance)):
@@ -112,7 +116,9 @@ def errors_of(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
     return found
 
 
-def strata_of(model: FlightModel, *, bands_of: FlightModel | None = None) -> tuple[Stratum, ...]:
+def strata_of(
+    model: FlightModel, *, bands_of: FlightModel | None = None, side: str | None = None
+) -> tuple[Stratum, ...]:
     """Return the strata of a scenario that have a probability, the most probable first.
 
     Those of :func:`discrete_strata`, each parted where a transfer of fuel may start late: its
@@ -125,8 +131,11 @@ def strata_of(model: FlightModel, *, bands_of: FlightModel | None = None) -> tup
         Of the same tanks and transfers: by whose law of lateness to part; its own if not given.
         What is flown of one scenario's flights under another keeps the parts of the first: any
         are right, if they are the same.
+    side : str, optional
+        Forward or aft: without the strata of transfers that, late or stuck, lead the other way.
+        These flights are among those of the strata that are left, as often as they happen.
     """
-    return _strata(model, late_start(model if bands_of is None else bands_of))
+    return _strata(model, late_start(model if bands_of is None else bands_of, side=side), side)
 
 
 def discrete_strata(model: FlightModel) -> tuple[Stratum, ...]:
@@ -140,12 +149,14 @@ def discrete_strata(model: FlightModel) -> tuple[Stratum, ...]:
     return _strata(model, None)
 
 
-def _strata(model: FlightModel, start: LateStart | None) -> tuple[Stratum, ...]:
+def _strata(
+    model: FlightModel, start: LateStart | None, side: str | None = None
+) -> tuple[Stratum, ...]:
     strata = []
     for error, p_error, with_error in errors_of(model):
         for surge, p_surge, with_surge in _surge(with_error):
             for closed, p_closed, with_closed in _closed(with_surge):
-                for stuck, p_stuck, whole in _stuck(with_closed):
+                for stuck, p_stuck, whole in _stuck(with_closed, side):
                     for late, p_late, band in _bands(start, whole):
                         causes = tuple(n for n in (error, surge, closed, *stuck, late) if n)
                         chance = p_error * p_surge * p_closed * p_stuck * p_late
