@@ -21,7 +21,7 @@ from cgrisk.flight.model import (
     load_block,
     prepare,
 )
-from cgrisk.flight.one_flight import cabin_diary, path_record, trace
+from cgrisk.flight.one_flight import cabin_diary, diary_record, path_record, trace
 from cgrisk.flight.planned import (
     GROUPS,
     OperationalShift,
@@ -51,6 +51,7 @@ __all__ = [
     "cabin_diary",
     "column_names",
     "conditions",
+    "diary_record",
     "entity_counts",
     "entity_words",
     "entry_error_text",

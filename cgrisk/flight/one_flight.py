@@ -12,7 +12,7 @@ from cgrisk.flight.kernel.moves import DIARY_COLUMNS, Diary
 from cgrisk.flight.model import MOST_RECORDED, FlightModel, keys_of, path_frame
 from cgrisk.randomness.keys import MAX_FLIGHTS
 
-__all__ = ["cabin_diary", "path_record", "trace"]
+__all__ = ["cabin_diary", "diary_record", "path_record", "trace"]
 
 
 def _one_flight(
@@ -60,8 +60,7 @@ def cabin_diary(model: FlightModel, *, seed: int, flight: int) -> pd.DataFrame:
     UsageError
         If the flight number is out of range.
     """
-    _, rows = _one_flight(model, seed, flight)
-    rows = rows[np.argsort(rows[:, 0], kind="stable")]
+    rows = diary_record(model, seed=seed, flight=flight)
     whole = {"kind": 1, "number": 2, "state": 3}
     frame = pd.DataFrame({"time_s": rows[:, 0]})
     for name, column in whole.items():
@@ -71,6 +70,29 @@ def cabin_diary(model: FlightModel, *, seed: int, flight: int) -> pd.DataFrame:
     for column, name in enumerate(("aisle", "purpose", "place"), start=6):
         frame[name] = rows[:, column].astype(np.int64)
     return frame
+
+
+def diary_record(model: FlightModel, *, seed: int, flight: int) -> NDArray[np.float64]:
+    """Replay one flight and return its cabin's diary as numbers, for those who ask for many.
+
+    Parameters
+    ----------
+    model, seed, flight
+        As in :func:`cabin_diary`.
+
+    Returns
+    -------
+    float64 array, shape (rows, 9)
+        In order of time: time (s), kind, number, state, arm (m), speed (m/s), aisle, purpose and
+        place, as in :func:`cabin_diary`.
+
+    Raises
+    ------
+    UsageError
+        If the flight number is out of range.
+    """
+    _, rows = _one_flight(model, seed, flight)
+    return rows[np.argsort(rows[:, 0], kind="stable")]
 
 
 def path_record(

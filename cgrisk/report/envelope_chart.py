@@ -9,7 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from cgrisk.aircraft import Limits, certified_limits, curtailed, polygon
-from cgrisk.flight import IN_FLIGHT, FlightModel, fly_block, trace
+from cgrisk.flight import IN_FLIGHT, FlightModel, fly_block, path_record
 from cgrisk.report.style import AFT, FORWARD, GREY, INK
 from cgrisk.sampling import Sample
 
@@ -41,8 +41,8 @@ def path_fan(sample: Sample, *, flights: int = 400, points: int = 60) -> pd.Data
     time = np.linspace(0.0, float(planned["time_s"].iloc[-1]), points)
     paths = []
     for flight in range(min(flights, sample.flights)):
-        path = trace(model, seed=sample.seed, flight=flight)
-        paths.append(np.interp(time, path["time_s"], path["cg_pct_mac"]))
+        at, mass, moment, _ = path_record(model, seed=sample.seed, flight=flight).T
+        paths.append(np.interp(time, at, model.balance.cg_pct_mac(mass, moment)))
     quantiles = np.quantile(np.array(paths), _QUANTILES, axis=0)
     frame = pd.DataFrame({"time_s": time})
     frame["planned_mass_kg"] = np.interp(time, planned["time_s"], planned["mass_kg"])

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from cgrisk.flight import FlightModel, trace
+from cgrisk.flight import FlightModel, path_record
 from cgrisk.report.style import AFT, FORWARD, GREY, INK
 from cgrisk.sampling import Sample
 
@@ -24,16 +26,18 @@ Floats = NDArray[np.float64]
 _QUANTILES = (0.005, 0.05, 0.5, 0.95, 0.995)
 
 
-def _demand(model: FlightModel, path: pd.DataFrame, time_s: Floats) -> Floats:
-    """Return the setting that trims a path at instants (deg)."""
+def _demand(model: FlightModel, paths: Iterable[Floats], time_s: Floats) -> Floats:
+    """Return the settings that trim paths at instants (deg), shape (paths, n)."""
     trim = model.program.trim
-    mass = np.interp(time_s, path["time_s"], path["mass_kg"])
-    moment = np.interp(time_s, path["time_s"], path["moment_kgm"])
     base, by_mass, by_moment = (
         np.interp(time_s, trim.time_s, values)
         for values in (trim.base_rad, trim.by_mass, trim.by_moment)
     )
-    return np.asarray(np.rad2deg(base + by_mass * mass + by_moment * moment))
+    found = [
+        base + by_mass * np.interp(time_s, at, mass) + by_moment * np.interp(time_s, at, moment)
+        for at, mass, moment in paths
+    ]
+    return np.asarray(np.rad2deg(found))
 
 
 def stabilizer_fan(sample: Sample, *, flights: int = 400, points: int = 160) -> pd.DataFrame:
@@ -58,13 +62,14 @@ def stabilizer_fan(sample: Sample, *, flights: int = 400, points: int = 160) -> 
         return pd.DataFrame(columns=names)
     nodes = model.program.trim.time_s
     time = np.union1d(np.linspace(nodes[0], nodes[-1], points), nodes)
-    found = [
-        _demand(model, trace(model, seed=sample.seed, flight=flight), time)
+    flown = (
+        path_record(model, seed=sample.seed, flight=flight)[:, :3].T
         for flight in range(min(flights, sample.flights))
-    ]
-    quantiles = np.quantile(np.array(found), _QUANTILES, axis=0)
+    )
+    quantiles = np.quantile(_demand(model, flown, time), _QUANTILES, axis=0)
+    planned = model.planned[["time_s", "mass_kg", "moment_kgm"]].to_numpy().T
     frame = pd.DataFrame({"time_min": time / 60.0})
-    frame["planned_deg"] = _demand(model, model.planned, time)
+    frame["planned_deg"] = _demand(model, [planned], time)[0]
     for probability, values in zip(_QUANTILES, quantiles, strict=True):
         frame[f"q{100 * probability:g}"] = values
     return frame

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cgrisk.aircraft import POSITIONS
-from cgrisk.flight import CABIN_FIGURES, FlightModel, cabin_diary
+from cgrisk.flight import CABIN_FIGURES, FlightModel, diary_record
 from cgrisk.sampling import Sample
 from cgrisk.sampling.histogram import Histogram
 
@@ -29,6 +29,7 @@ PUBLISHED_TIMES_UP: Final = {"never": 0.40, "once": 0.40, "more": 0.20}
 PUBLISHED_HOURS: Final = (3.5, 5.2)
 TIMES: Final = ("never", "once", "more")
 
+_TIME, _KIND, _NUMBER, _STATE, _ARM, _SPEED = range(6)  # columns of the diary
 _SITS = 1  # state of the diary
 _PASSENGER, _CART = 0, 1  # kinds of the diary
 _QUANTILES = (0.05, 0.5, 0.95)
@@ -132,22 +133,21 @@ def _bins(model: FlightModel) -> tuple[Floats, Floats, list[str]]:
     return edge, 0.5 * (edge[:-1] + edge[1:]), names
 
 
-def _positions(diary: pd.DataFrame, kind: int, times: Floats) -> tuple[NDArray[np.int64], Floats]:
+def _positions(diary: Floats, kind: int, times: Floats) -> tuple[NDArray[np.int64], Floats]:
     """Return (instant, arm) of everybody of a kind who is away from his place at each instant."""
-    rows = diary[diary["kind"] == kind].sort_values(["number", "time_s"], kind="stable")
-    number, start = rows["number"].to_numpy(), rows["time_s"].to_numpy()
+    rows = diary[diary[:, _KIND] == kind]
+    rows = rows[np.argsort(rows[:, _NUMBER], kind="stable")]  # in order of time as they were
+    start, number, state, place_m, speed = rows[:, [_TIME, _NUMBER, _STATE, _ARM, _SPEED]].T
     end = np.append(start[1:], math.inf)
     end[np.append(number[1:] != number[:-1], True)] = math.inf
-    at_home = rows["state"].to_numpy() == (_SITS if kind == _PASSENGER else 0)
+    at_home = state == (_SITS if kind == _PASSENGER else 0)
     first = np.searchsorted(times, start)
     last = np.where(at_home, first, np.searchsorted(times, end))
     repeat = np.maximum(last - first, 0)
     piece = np.repeat(np.arange(start.size), repeat)
     offset = np.arange(piece.size) - np.repeat(np.cumsum(repeat) - repeat, repeat)
     instant = first[piece] + offset
-    arm = rows["arm_m"].to_numpy()[piece] + rows["speed_mps"].to_numpy()[piece] * (
-        times[instant] - start[piece]
-    )
+    arm = place_m[piece] + speed[piece] * (times[instant] - start[piece])
     return instant, arm
 
 
@@ -176,7 +176,7 @@ def occupancy(sample: Sample, *, flights: int = 300, step_s: float = 60.0) -> pd
     count = np.zeros((2, times.size, centres.size))
     replayed = min(flights, sample.flights)
     for flight in range(replayed):
-        diary = cabin_diary(model, seed=sample.seed, flight=flight)
+        diary = diary_record(model, seed=sample.seed, flight=flight)
         for kind in (_PASSENGER, _CART):
             instant, arm = _positions(diary, kind, times)
             place = np.clip(np.searchsorted(edges, arm) - 1, 0, centres.size - 1)
