@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy.stats import qmc
 
 from cgrisk.flight import FlightModel, prepare
-from cgrisk.rare.cloud import Cloud, fly_cloud, weighted_exceedance
+from cgrisk.rare.cloud import Cloud, fly_cloud, thinned, weighted_exceedance
 from cgrisk.rare.estimate import replicate_interval
 from cgrisk.rare.multilevel import split_tail
 from cgrisk.rare.pilot import Pilot, fly_pilot
@@ -50,6 +50,9 @@ Floats = NDArray[np.float64]
 REDEALING: Final = ("operation.parties[].share",)
 #: Replicates and flights of a stage at each end of such an input.
 END_REPLICATES, _END_PARTICLES = 6, 250
+#: Flights of the cloud that each draw flies, about: thinned to so many, it tells draws apart by
+#: more than its own error.
+_FLOWN: Final = 2_500
 #: Effective flights above a threshold, in half of the draws, below which no range is told.
 _FEWEST_EFFECTIVE: Final = 10.0
 #: Ends of the range that is stated: nine draws in ten are within.
@@ -264,7 +267,7 @@ def assumption_range(
     side, group : str
         Of the score, where it is an envelope's.
     cloud : Cloud
-        From :func:`wide_cloud`.
+        From :func:`wide_cloud`; thinned where it has more flights than a draw needs.
     thresholds : float64 array, shape (n,)
         Rising.
     draws : int
@@ -276,6 +279,7 @@ def assumption_range(
     """
     model, score, seed, jobs = question.model, question.score, question.seed, question.jobs
     scenario = model.scenario
+    cloud = thinned(cloud, flights=_FLOWN)
     ranges = assumption_ranges(scenario)
     rng = np.random.default_rng(derived_seed(seed, "assumptions"))
     cube = np.empty((draws, 0))

@@ -4,9 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 
-from cgrisk.rare import Cloud, thinned
+from cgrisk.flight import prepare
+from cgrisk.rare import (
+    Cloud,
+    Question,
+    assumptions,
+    cloud_of,
+    envelope_score,
+    fly_pilot,
+    split_tail,
+    thinned,
+)
 from cgrisk.rare.cloud import Part
 from cgrisk.rare.moves import Particles
+from tests.cut_cases import SMALL
+from tests.flight_cases import edited
 
 
 def _part(sizes: list[int], weights: list[float], replicate: list[int]) -> Part:
@@ -70,3 +82,30 @@ def test_what_is_kept_tells_the_same_exceedance(seed_offset: int) -> None:
         places = fewer.particles.flights.astype(np.int64)
         off.append(float(fewer.weight @ above[places] - part.weight @ above))
     assert abs(np.mean(off)) < 5.0 * np.std(off, ddof=1) / np.sqrt(len(off))
+
+
+def test_a_thinned_cloud_tells_draws_of_the_assumptions_apart(monkeypatch) -> None:
+    """The same draws, flown by all flights of the cloud and by a fifth of them, at 1e-3.
+
+    One draw against another: what a draw does to the risk, as a factor, is wider spread than what
+    thinning changes of it.
+    """
+    model = prepare(edited(SMALL))
+    score = envelope_score(model, side="aft")
+    question = Question(model=model, score=score, target=1e-3, deepest=1e-4, seed=31)
+    pilot = fly_pilot(question)
+    tail = split_tail(question, pilot=pilot, particles=300, replicates=6, keep=150)
+    cloud = cloud_of([tail])
+    at = np.array([pilot.threshold(1e-2), pilot.threshold(1e-3)])
+    factors, flown = [], []
+    for most in (10**9, len(cloud) // 5):
+        monkeypatch.setattr(assumptions, "_FLOWN", most)
+        found = assumptions.assumption_range(
+            question, side="aft", group="any", cloud=cloud, thresholds=at, draws=24, pilot=pilot
+        )
+        factors.append(np.log(found.draws / found.base))
+        flown.append(found.flights)
+    whole, few = factors
+    assert flown[1] < flown[0] - 15 * len(cloud)
+    assert (np.abs(few - whole).std(axis=0) < 0.35 * whole.std(axis=0)).all()
+    assert (np.abs((few - whole).mean(axis=0)) < 0.25).all()
