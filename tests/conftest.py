@@ -37,6 +37,14 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark the tests whose seed ``--seed-offset`` moves."""
+    for item in items:
+        if "seed_offset" in getattr(item, "fixturenames", ()):
+            item.add_marker("seeded")
+
+
 @pytest.fixture(scope="session")
 def seed_offset(request: pytest.FixtureRequest) -> int:
     """What a test adds to its seed, from --seed-offset; 0 unless told."""
