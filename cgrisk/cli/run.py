@@ -8,6 +8,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cgrisk.cli.output import Progress, answer, duration, say, slug
@@ -119,8 +120,10 @@ def _execute(chosen: argparse.Namespace) -> int:
         except RunFolderError as error:
             say(f"{error}")
         else:
-            say(f"{folder} is complete: nothing to fly")
-            return _tell(chosen, sample, folder, rate=0.0, seconds=0.0)
+            if chosen.no_charts or any(Path(folder, "charts").glob("*.png")):
+                say(f"{folder} is complete: nothing to fly")
+                return _tell(chosen, sample, folder, rate=0.0, seconds=0.0)
+            say(f"{folder} is complete: its charts are drawn")
     start = time.perf_counter()
     with _one_interrupt(), open_run(folder, inputs=inputs, resume=chosen.resume) as opened:
         summary, rate = _carry_out(chosen, opened, folder, start)

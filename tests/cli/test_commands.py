@@ -55,6 +55,19 @@ def test_without_charts_their_numbers_are_there(inside, capsys):
         assert one.read_bytes() == other.read_bytes()
     assert run(capsys, "rerun", "a")[0] == 0
     assert run(capsys, "report", "a", "--alone", "--html-only")[0] == 0
+    # They are drawn later on demand, and nothing is flown for it.
+    for words, told in (
+        (("--no-charts",), "nothing to fly"),
+        ((), "its charts are drawn"),
+        ((), "nothing to fly"),
+    ):
+        status, _, err = run(capsys, "run", "--resume", "--out", "a", *words)
+        assert status == 0
+        assert told in err
+    for name in b:
+        assert (inside / "a" / "charts" / name).read_bytes() == (
+            inside / "b" / "charts" / name
+        ).read_bytes()
 
 
 def test_json_alone_on_stdout_with_the_keys_promised(inside, capsys):
