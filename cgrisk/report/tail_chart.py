@@ -78,7 +78,7 @@ def tail_curve(study: Study, *, ax: Axes) -> Axes:
         f"target {question.target:g}",
         (0.995, question.target),
         xycoords=("axes fraction", "data"),
-        xytext=(0, 3),
+        xytext=(0, 6),  # clear of the marks on the line
         textcoords="offset points",
         ha="right",
         fontsize=7.5,
@@ -206,7 +206,7 @@ def tail_share_bars(table: pd.DataFrame, *, ax: Axes, level: float) -> Axes:
     ax.barh(place, part["mean_pct_mac"], color=AFT, height=0.6, xerr=part["standard_error"])
     for k, (value, share) in enumerate(zip(part["mean_pct_mac"], part["share"], strict=True)):
         ax.annotate(
-            f"{value:+.2f} ({100 * share:.0f} %)",
+            f"{value:+.2f} ({np.rint(100 * share) + 0.0:.0f} %)",
             (max(value, 0.0), k),
             xytext=(8, 0),
             textcoords="offset points",
