@@ -138,7 +138,7 @@ def stress_table(
     }
     thresholds = np.array(list(places.values()))
     base: Floats = np.zeros(thresholds.size)
-    stated = {stratum.name: stratum.probability for stratum in strata_of(model)}
+    stated = {stratum.name: stratum.probability for stratum in strata_of(model, side=score.side)}
     stamp = cloud.stamp()
     rows: list[tuple[object, ...]] = []
     for case, change in {"as it stands": lambda _: "", **STRESS_CASES}.items():
@@ -151,7 +151,7 @@ def stress_table(
             except CgriskError as error:
                 note = str(error)
         if not note:
-            strata = strata_of(of, bands_of=model)
+            strata = strata_of(of, bands_of=model, side=score.side)
             own = score_named(of, name=score.name, side=side, group=group)
             flown, least = cloud, _least(base, question.target)
             if needed := _needed(strata, stated, risk=least):

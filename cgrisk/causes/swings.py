@@ -16,6 +16,7 @@ from cgrisk.rare import (
     Meter,
     Pilot,
     Question,
+    Stratum,
     cloud_error,
     fly_cloud,
     is_redealing,
@@ -92,14 +93,17 @@ def swings(
 
     stamps = {id(each): each.stamp() for each in (thin, cloud)}
 
+    def parted(of: FlightModel) -> tuple[Stratum, ...]:
+        return strata_of(of, bands_of=model, side=score.side)
+
     def scored(of: FlightModel, flown: Cloud) -> Floats:
         own = score_named(of, name=score.name, side=side, group=group)
         piece = f"swings/{stamps[id(flown)]}"
-        strata = strata_of(of, bands_of=model)
+        strata = parted(of)
         return fly_cloud(flown, strata=strata, score=own, jobs=jobs, meter=meter, piece=piece)
 
     def curve(of: FlightModel) -> tuple[Floats, float]:
-        scores, weights = scored(of, thin), thin.weights(strata_of(of, bands_of=model))
+        scores, weights = scored(of, thin), thin.weights(parted(of))
         found = weighted_exceedance(scores, weights=weights, thresholds=grid)
         squares = weighted_exceedance(scores, weights=weights**2, thresholds=grid)[place]
         return found, float(found[place] ** 2 / squares) if squares > 0.0 else 0.0
@@ -109,7 +113,7 @@ def swings(
     whole, known = base, math.nan
     if any(is_redealing(entry.key) for entry in ranges):
         whole, error, _ = cloud_error(
-            cloud, strata=strata_of(model), scores=scored(model, cloud), thresholds=grid
+            cloud, strata=parted(model), scores=scored(model, cloud), thresholds=grid
         )
         known = _effective(float(whole[place]), float(error[place]))
     # Nothing is told far beyond the target.

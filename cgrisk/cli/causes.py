@@ -102,7 +102,7 @@ def _explain(
         jobs=jobs,
         meter=meter,
     )
-    strata = strata_of(model)
+    strata = strata_of(model, side=score.side)
     rows = fly_rows(cloud, strata=strata, jobs=jobs, meter=meter)
     scores, weights = score.of(rows), cloud.weights(strata)
     shares = None

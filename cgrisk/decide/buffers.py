@@ -111,7 +111,7 @@ def _curve(found: TailQuantile, scale: float) -> pd.DataFrame:
 
 def _shares(question: Question, cloud: Cloud, level: float, group: str) -> TailShares | None:
     model, score = question.model, question.score
-    strata = strata_of(model)
+    strata = strata_of(model, side=score.side)
     rows = fly_rows(cloud, strata=strata, jobs=question.jobs)
     side = model.columns[score.columns[0]].rsplit(".", 1)[-1]
     try:
@@ -230,7 +230,7 @@ def _one(
 def _assumed(ask: BufferAsk, part: _Part, *, meter: Meter) -> tuple[AssumedDistance, int]:
     """Return the distance (kg m) that the assumptions add to a buffer, and flights flown."""
     buffer, question = part.buffer, replace(part.question, jobs=ask.jobs)
-    strata = strata_of(question.model)
+    strata = strata_of(question.model, side=question.score.side)
     cloud, flown = wide_cloud(question, cloud=part.cloud, strata=strata, meter=meter)
     scale = zero_fuel_scale(question.model)
     level = buffer.estimate_kgm / scale

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from cgrisk.decide.load_state import LoadState, scenario_with
 from cgrisk.errors import ComputationError, UsageError
 from cgrisk.flight import FlightModel, prepare
-from cgrisk.rare import Meter, Question, fly_pilot, replicate_interval, split_tail, strata_of
+from cgrisk.rare import Meter, Question, fly_pilot, replicate_interval, split_tail
 from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.score import Score, envelope_score
 from cgrisk.rare.seeds import derived_seed
@@ -130,7 +130,7 @@ def risk_of_load(
         code = _COUNTED
     else:
         try:
-            found, code = _split(model, score, side, seed, reach, confidence, jobs, meter)
+            found, code = _split(model, score, seed, reach, confidence, jobs, meter)
         except ComputationError:  # the score does not vary: nothing to split
             found, code = binomial_interval(hits, flights=_FIRST, confidence=confidence), _COUNTED
     return LoadRisk(
@@ -147,7 +147,6 @@ def risk_of_load(
 def _split(
     model: FlightModel,
     score: Score,
-    side: str,
     seed: int,
     reach: float,
     confidence: float,
@@ -169,8 +168,7 @@ def _split(
 
     at, deepest = score.as_planned, max(reach / _FURTHER, 1e-12)
     question = ask(deepest)
-    strata = strata_of(model, side=side)
-    pilot = fly_pilot(ask(reach / _PILOT_FURTHER), strata=strata, upto=at, meter=meter)
+    pilot = fly_pilot(ask(reach / _PILOT_FURTHER), upto=at, meter=meter)
     rough = float(pilot.exceedance(np.array([at]))[0])
     if rough > 0.0:
         question = ask(float(np.clip(_DEEPER * rough, deepest, 0.5)))

@@ -166,7 +166,7 @@ def split_at(
     score = score_named(model, name=question.score.name, side=side, group=group)
     seed = derived_seed(question.seed, "other scenario", scenario.digest())
     other = replace(question, model=model, score=score, seed=seed)
-    strata = strata_of(model)
+    strata = strata_of(model, side=score.side)
     if pilot is not None and [s.name for s in pilot.strata] == [s.name for s in strata]:
         levels = replace(pilot, strata=strata, flights=0)
     else:
@@ -292,7 +292,7 @@ def assumption_range(
     meter.begin("assumptions", expected=(draws + 1) * len(cloud))
 
     def exceedance(of: FlightModel) -> tuple[Floats, Floats]:
-        strata = strata_of(of, bands_of=model)
+        strata = strata_of(of, bands_of=model, side=score.side)
         own = score_named(of, name=score.name, side=side, group=group)
         scores = fly_cloud(cloud, strata=strata, score=own, jobs=jobs, meter=meter)
         weights = cloud.weights(strata)

@@ -78,6 +78,11 @@ def tilted_error(question: Question) -> float:
     return min(question.relative_error, _TILTED_ERROR)
 
 
+def _strata(question: Question) -> int:
+    """Return how many strata tilting goes through, one by one."""
+    return len(discrete_strata(question.model, side=question.score.side))
+
+
 def _cost(flights: float) -> str:
     return f"{float(f'{flights:.2g}'):,.0f}"
 
@@ -89,7 +94,7 @@ def _why_not_exact(question: Question) -> str:
 
 
 def _why_not_tilted(question: Question) -> str:
-    least = LEAST_TILTED * len(discrete_strata(question.model))
+    least = LEAST_TILTED * _strata(question)
     if question.most_flights < least:
         return f"Its pilots need {least:,} flights; {question.most_flights:,} are allowed."
     return why_not_tilted(question.model, question.score)
@@ -97,7 +102,7 @@ def _why_not_tilted(question: Question) -> str:
 
 def _as_counted_out(question: Question) -> bool:
     """Return whether tilting leans all that varies, so that its cost is known beforehand."""
-    return leans_all(question.model) and len(discrete_strata(question.model)) == 1
+    return leans_all(question.model) and _strata(question) == 1
 
 
 def _tilting_flights(
@@ -126,7 +131,7 @@ def _tilting_flights(
         jobs=question.jobs,
         meter=meter,
     )
-    return flown * len(discrete_strata(question.model)) + _WHOLE_CURVE * wanted / error**2
+    return flown * _strata(question) + _WHOLE_CURVE * wanted / error**2
 
 
 def check_method(question: Question, method: str) -> dict[str, str]:

@@ -123,7 +123,7 @@ def fly_pilot(
         If the score does not vary.
     """
     meter = Meter() if meter is None else meter
-    strata = strata_of(question.model) if strata is None else strata
+    strata = strata_of(question.model, side=question.score.side) if strata is None else strata
     lowest = [min(_DEEPER * question.deepest / s.probability, 0.05) for s in strata]
     iterations = sum(math.log(p) / math.log1p(-_PILOT_KILLED) for p in lowest)
     each = _PILOT_PARTICLES * (1.0 + iterations * _PILOT_KILLED * _PILOT_MOVES)

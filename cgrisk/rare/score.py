@@ -52,6 +52,8 @@ class Score:
     offset_sign : float
         How the planned CG's distance to the certified limit enters: +1 where the threshold is that
         distance (of the zero-fuel CG, % MAC), 0 where the threshold has nothing to do with it.
+    side : str or None
+        Forward or aft, where the score counts the CG's way to that side alone.
     """
 
     name: str
@@ -63,6 +65,7 @@ class Score:
     as_planned: float
     at_limit: float
     offset_sign: float
+    side: str | None = None
 
     def of(self, rows: Floats) -> Floats:
         """Return the scores of flights.
@@ -156,6 +159,7 @@ def envelope_score(model: FlightModel, *, side: str, group: str = "any") -> Scor
         as_planned=least / scale,
         at_limit=(least - planned("operational_margins")) / scale,
         offset_sign=1.0,
+        side=side,
     )
 
 

@@ -138,15 +138,16 @@ def strata_of(
     return _strata(model, late_start(model if bands_of is None else bands_of, side=side), side)
 
 
-def discrete_strata(model: FlightModel) -> tuple[Stratum, ...]:
+def discrete_strata(model: FlightModel, *, side: str | None = None) -> tuple[Stratum, ...]:
     """Return the strata by discrete causes alone.
 
     Rare discrete causes: a surge (``crowd.surge_probability``), a closed lavatory
     (``behaviour.lavatory_closed``), a transfer of fuel stuck (``fuel_transfers.stuck``) and the
     errors on the load sheet that have a probability; at most one such error a flight.
-    Without any there is one stratum, the scenario as it stands.
+    Without any there is one stratum, the scenario as it stands. ``side`` is as in
+    :func:`strata_of`.
     """
-    return _strata(model, None)
+    return _strata(model, None, side)
 
 
 def _strata(

@@ -360,7 +360,7 @@ def study_tail(
 def _fleet(
     model: FlightModel, score: Score, cloud: Cloud, question: Question, at: float
 ) -> pd.DataFrame:
-    strata = strata_of(model)
+    strata = strata_of(model, side=score.side)
     drawn = model.columns.index("aircraft")
     rows = fly_rows(cloud, strata=strata, jobs=question.jobs, needed=(*score.columns, drawn))
     return by_aircraft(

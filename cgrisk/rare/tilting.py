@@ -244,7 +244,7 @@ def fly_tilted(
         )
     warm_up(model)
     seed = derived_seed(seed, "tilting")
-    strata = discrete_strata(model)
+    strata = discrete_strata(model, side=score.side)
     if most_flights < LEAST_TILTED * len(strata):
         raise _fail(
             "most_flights",

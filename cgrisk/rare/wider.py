@@ -23,7 +23,7 @@ _KEPT: Final = 8
 
 
 def possible_strata(
-    model: FlightModel, *, known: tuple[Stratum, ...], target: float
+    model: FlightModel, *, known: tuple[Stratum, ...], target: float, side: str | None = None
 ) -> tuple[Stratum, ...]:
     """Return the strata that only exist when assumptions are not at their stated values.
 
@@ -39,7 +39,7 @@ def possible_strata(
     upper = {r.key: r.high for r in assumption_ranges(scenario) if r.key in chances}
     if not upper:
         return ()
-    strata = strata_of(prepare(with_values(scenario, upper)), bands_of=model)
+    strata = strata_of(prepare(with_values(scenario, upper)), bands_of=model, side=side)
     certain = set.intersection(*(set(s.causes) for s in strata))
     return tuple(
         s
@@ -68,7 +68,9 @@ def wide_cloud(
     meter : Meter, optional
         Told of the flights.
     """
-    possible = possible_strata(question.model, known=strata, target=question.target)
+    possible = possible_strata(
+        question.model, known=strata, target=question.target, side=question.score.side
+    )
     if not possible:
         return cloud, 0
     return with_strata(

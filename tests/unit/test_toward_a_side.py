@@ -7,7 +7,17 @@ import pytest
 
 from cgrisk.aircraft import transfer_direction
 from cgrisk.flight import FlightModel, prepare
-from cgrisk.rare import Question, envelope_score, fly_pilot, split_tail, strata_of
+from cgrisk.rare import (
+    Question,
+    cloud_of,
+    envelope_score,
+    fly_cloud,
+    fly_pilot,
+    split_tail,
+    strata_of,
+    weighted_exceedance,
+)
+from cgrisk.rare.assumptions import assumption_range
 from cgrisk.rare.lateness import late_start
 from tests.flight_cases import edited
 from tests.simpy_cases import times_rates
@@ -109,3 +119,26 @@ def test_no_level_beyond_what_is_asked_and_the_same_answer_up_to_it(question: Qu
     grid = np.linspace(at - 1.0, at, 9)
     assert (short.by_replicate(grid) > 0.0).any()
     assert np.array_equal(short.by_replicate(grid), whole.by_replicate(grid))
+
+
+def test_transfers_that_lead_the_other_way_are_drawn_again_under_other_assumptions() -> None:
+    """The cloud, flown as it stands and under draws of its assumptions, is parted as its tail."""
+    model = model_of([[[10.0, 17.0]], [[3.0, 27.0]]], stuck=0.3)
+    score = envelope_score(model, side="aft")
+    question = Question(model=model, score=score, target=1e-2, deepest=1e-2, seed=9)
+    pilot = fly_pilot(question)
+    assert [s.name for s in pilot.strata] == ["none"]
+    tail = split_tail(question, pilot=pilot, particles=200, replicates=4)
+    cloud = cloud_of([tail])
+    strata = strata_of(model, side=score.side)
+    at = np.array([pilot.threshold(0.1)])
+    scores = fly_cloud(cloud, strata=strata, score=score)
+    assert np.array_equal(scores, cloud.parts[0].particles.scores)
+    weights = cloud.weights(strata)
+    stuck = fly_cloud(cloud, strata=strata_of(model), score=score)
+    assert (stuck != scores).any()  # of all strata the first has none that is stuck
+    found = assumption_range(
+        question, side="aft", group="any", cloud=cloud, thresholds=at, draws=4, pilot=pilot
+    )
+    assert found.base == weighted_exceedance(scores, weights=weights, thresholds=at)
+    assert np.isfinite(found.draws).all()
