@@ -39,7 +39,6 @@ from cgrisk.aircraft.tanks import (
     moment_at,
     refuel_steps,
     tank_tables,
-    transfer_direction,
     transfer_fuel,
 )
 
@@ -71,7 +70,6 @@ __all__ = [
     "polygon",
     "refuel_steps",
     "tank_tables",
-    "transfer_direction",
     "transfer_fuel",
     "zone_arms",
 ]

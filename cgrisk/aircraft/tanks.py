@@ -25,7 +25,6 @@ __all__ = [
     "moment_at",
     "refuel_steps",
     "tank_tables",
-    "transfer_direction",
     "transfer_fuel",
 ]
 
@@ -306,31 +305,6 @@ def transfer_fuel(aircraft: AircraftFile, volumes_m3: ArrayLike, *, number: int)
     _share_out(volumes, {place[name]: 0.0 for name in transfer.from_tanks}, moved, sign=-1.0)
     _share_out(volumes, {place[name]: capacity[name] for name in transfer.to_tanks}, moved)
     return volumes
-
-
-def transfer_direction(aircraft: AircraftFile, *, number: int) -> int:
-    """Return 1 if a transfer moves fuel aft, -1 if forward, 0 if that hangs on what tanks hold.
-
-    Parameters
-    ----------
-    aircraft : AircraftFile
-        Aircraft with tanks.
-    number : int
-        Which of the aircraft's ``fuel_transfers``, from 0.
-    """
-    transfer = aircraft.fuel_transfers[number]
-
-    def arms(tanks: tuple[str, ...]) -> tuple[float, float]:
-        of = [
-            np.diff(table.moment_m4) / np.diff(table.volume_m3)
-            for table in tank_tables(aircraft)
-            if table.name in tanks
-        ]
-        here = np.concatenate(of)
-        return float(here.min()), float(here.max())
-
-    giving, taking = arms(transfer.from_tanks), arms(transfer.to_tanks)
-    return int(taking[0] > giving[1]) - int(taking[1] < giving[0])
 
 
 def _share_out(

@@ -17,16 +17,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special, stats
 
-from cgrisk.aircraft import fill_plan, transfer_direction
+from cgrisk.aircraft import fill_plan
 from cgrisk.flight import FlightModel, entity_words
 from cgrisk.randomness import Cause
+from cgrisk.rare.missed import due_s, missed, planned_burn
 
-__all__ = ["SEARCHED", "Band", "LateStart", "late_start", "missed_leads"]
+__all__ = ["SEARCHED", "Band", "LateStart", "late_start"]
 
 Floats = NDArray[np.float64]
 Words = NDArray[np.uint32]
 
-#: A transfer that starts after the planned landing more rarely than this has no bands.
+#: A transfer that starts too late more rarely than this has no bands.
 _LEAST: Final = 1e-12
 #: Versions from here on are tried for fuel that falls into a band; moves count up from 1.
 SEARCHED: Final = 2**31
@@ -181,71 +182,39 @@ class Band:
         return found
 
 
-def missed_leads(model: FlightModel, x: int, *, side: str) -> bool:
-    """Return whether the CG may go toward a side for want of a transfer that has not taken place.
-
-    Fuel that should have gone forward leaves it aft. Where the tanks lie so that a transfer may
-    move the CG either way, either side.
-    """
-    forgone = -transfer_direction(model.scenario.aircraft, number=x)
-    return forgone in (0, 1 if side == "aft" else -1)
-
-
 def late_start(model: FlightModel, *, side: str | None = None) -> LateStart | None:
-    """Return the law of the planned transfer that is likeliest to start after the planned landing.
+    """Return the law of the planned transfer that is likeliest to start so late that it matters.
 
-    None where there is none that may.
+    Until after the planned landing; or, for the CG to go where it leads itself, until a transfer
+    that follows it is due. None where there is none that may.
 
     Parameters
     ----------
     model : FlightModel
     side : str, optional
-        Forward or aft: only of transfers that leave the CG on that side by not taking place.
+        Forward or aft: only of transfers that, late, leave the CG on that side.
     """
-    transfer, timeline = model.program.transfer, model.program.timeline
+    transfer = model.program.transfer
     if not np.isfinite(transfer.earliest_s):
         return None
-    landing = float(timeline.end_s[timeline.landing])
     found, likeliest = None, _LEAST
     for x in range(transfer.at_kg.size):
-        if side is not None and not missed_leads(model, x, side=side):
+        late_s = missed(model, x).late_s
+        enough_s = min((s for name, s in late_s.items() if side in (None, name)), default=math.inf)
+        if transfer.stuck[x] == 1.0 or not math.isfinite(enough_s):
             continue
-        due_s = _due_s(model, x)
-        if due_s >= landing or transfer.stuck[x] == 1.0:
-            continue
-        start = _start_of(model, x, due_s)
-        chance = 0.0 if start is None else float(start.law.sf(landing - due_s))
+        start = _start_of(model, x)
+        chance = 0.0 if start is None else float(start.law.sf(enough_s))
         if chance > likeliest:
             found, likeliest = start, chance
     return found
 
 
-def _burnt(model: FlightModel) -> tuple[Floats, Floats]:
-    """Return times (s) and the fuel burnt by then as planned (kg), straight in between."""
-    timeline = model.program.timeline
-    times = np.append(0.0, timeline.end_s)
-    return times, np.append(0.0, np.cumsum(timeline.flow_kgps * np.diff(times)))
-
-
-def _due_s(model: FlightModel, x: int) -> float:
-    """Return when a transfer falls due on the planned flight; infinity if it does not."""
-    times, burnt = _burnt(model)
-    due_kg = model.program.fuel.block_kg - float(model.program.transfer.at_kg[x])
-    if due_kg > burnt[-1]:
-        return math.inf
-    if due_kg <= 0.0:
-        return model.program.transfer.earliest_s
-    # The first time, where nothing is burnt for a while.
-    last = max(int(np.searchsorted(burnt, due_kg)), 1)
-    here = slice(last - 1, last + 1)
-    due_s = float(np.interp(due_kg, burnt[here], times[here]))
-    return max(due_s, model.program.transfer.earliest_s)
-
-
-def _start_of(model: FlightModel, x: int, due_s: float) -> LateStart | None:
+def _start_of(model: FlightModel, x: int) -> LateStart | None:
     """Return by how much a transfer starts late; None where it always starts as planned."""
     fuel, timeline = model.program.fuel, model.program.timeline
-    times, burnt = _burnt(model)
+    times, burnt = planned_burn(model)
+    due = due_s(model, x)
     due_kg = max(fuel.block_kg - float(model.program.transfer.at_kg[x]), 0.0)
     volumes = fill_plan(model.scenario.aircraft, fuel.block_kg / fuel.planned_density)
     reading = fuel.gauging_of_reading * volumes * fuel.planned_density
@@ -253,8 +222,8 @@ def _start_of(model: FlightModel, x: int, due_s: float) -> LateStart | None:
     gauge = np.where(volumes > 0.0, np.hypot(reading, span), 0.0)
     burn = fuel.burn_sd * due_kg
     # Where transfers may not begin before far more has been burnt, none waits for its fuel.
-    past_kg = float(np.interp(due_s, times, burnt)) - due_kg
-    burning = (timeline.end_s > due_s) & (timeline.flow_kgps > 0.0)
+    past_kg = float(np.interp(due, times, burnt)) - due_kg
+    burning = (timeline.end_s > due) & (timeline.flow_kgps > 0.0)
     waits = past_kg < _FAR * math.hypot(*gauge, burn) and burning.any()
     flow = float(timeline.flow_kgps[burning.argmax()]) if waits else math.inf
     start = LateStart(

@@ -15,7 +15,8 @@ from typing import Final
 import numpy as np
 
 from cgrisk.flight import FlightModel, entry_error_text, with_entry_error
-from cgrisk.rare.lateness import Band, LateStart, late_start, missed_leads
+from cgrisk.rare.lateness import Band, LateStart, late_start
+from cgrisk.rare.missed import missed
 
 __all__ = ["Stratum", "discrete_strata", "errors_of", "strata_of"]
 
@@ -81,7 +82,7 @@ def _stuck(
     if not np.isfinite(transfer.earliest_s):
         return found
     for x, spec in enumerate(model.scenario.aircraft.fuel_transfers):
-        if side is not None and not missed_leads(model, x, side=side):
+        if side is not None and side not in missed(model, x).stuck:
             continue
         before, found, chance = found, [], float(transfer.stuck[x])
         for names, p, of in before:

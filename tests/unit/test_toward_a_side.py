@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+from typing import Any
+
 import numpy as np
 import pytest
 
-from cgrisk.aircraft import transfer_direction
-from cgrisk.flight import FlightModel, prepare
+from cgrisk.flight import FlightModel, fly_block, prepare, trace, zero_fuel_scale
 from cgrisk.rare import (
     Question,
     cloud_of,
@@ -19,52 +21,113 @@ from cgrisk.rare import (
 )
 from cgrisk.rare.assumptions import assumption_range
 from cgrisk.rare.lateness import late_start
-from tests.flight_cases import edited
-from tests.simpy_cases import times_rates
+from cgrisk.rare.missed import missed
+from tests.simpy_cases import certain, times_rates
 from tests.twin_cases import trim_aircraft, twin_scenario
 
 FORWARD = "trim transfer forward"
 LATE = [f"{FORWARD} late (latest 1 in {n})" for n in ("100", "10,000")]
+STILL = {
+    **times_rates(0.0),
+    "operation.crowd.sign_off_share": 0.0,
+    "operation.service.carts": [],
+    "operation.service.crew_walks": 0.0,
+}
+TO_TRIM = {"from_tanks": ["main"], "to_tanks": ["trim"], "at_fuel": 6_300.0}
+#: Layers (m3, arm in m) by tank, and the order in which they are burnt.
+TWO = [["main"], ["trim"]]
+TANKS: dict[str, tuple[dict[str, list[list[float]]], list[list[str]]]] = {
+    "to the tail": ({"main": [[10.0, 17.0]], "trim": [[3.0, 27.0]]}, TWO),
+    "to the nose": ({"main": [[10.0, 17.0]], "trim": [[3.0, 11.0]]}, TWO),
+    "far to the tail": ({"main": [[10.0, 17.0]], "trim": [[3.0, 37.0]]}, TWO),
+    "between layers": ({"main": [[4.0, 16.0], [6.0, 19.0]], "trim": [[3.0, 18.0]]}, TWO),
+    "nowhere": ({"main": [[10.0, 17.0]], "trim": [[3.0, 17.0]]}, TWO),
+    # Without it the nose tank is emptied instead: what should lead forward leads aft in the end.
+    "with another tank": (
+        {"main": [[6.0, 17.0]], "nose": [[3.0, 8.0]], "trim": [[1.0, 22.0]]},
+        [["trim", "nose"], ["main"]],
+    ),
+}
 
 
-def model_of(tanks: list[list[list[float]]], **transfer: object) -> FlightModel:
-    """From the first tank to the second, of layers (volume, arm) each."""
-    names = ("main", "trim")
+def model_of(kind: str, *transfers: dict[str, Any], cruise: float = 60.0) -> FlightModel:
+    """Nobody moves; with one transfer from the main tank to the other if none are given."""
+    tanks, burnt = TANKS[kind]
+    first, *more = transfers or ({},)
+    base = trim_aircraft(**{**TO_TRIM, **first})
+    base["aircraft.fuel_transfers"] += [{**base["aircraft.fuel_transfers"][0], **x} for x in more]
     told = [
         {"name": name, "capacity": sum(v for v, _ in layers), "layers": layers}
-        for name, layers in zip(names, tanks, strict=True)
+        for name, layers in tanks.items()
     ]
-    rare = {"stuck": 1e-3, "late_mean": 30.0, **transfer}
     phases = [
         {"kind": "take_off", "minutes": 10.0, "fuel_flow": 1.0},
-        {"kind": "cruise", "minutes": 60.0, "fuel_flow": 0.5},
+        {"kind": "cruise", "minutes": cruise, "fuel_flow": 0.5},
         {"kind": "landing", "minutes": 1.0, "fuel_flow": 0.5},
     ]
-    still = {**times_rates(0.0), "operation.service.carts": [], "operation.phases": phases}
-    changes = {**still, **trim_aircraft(**rare), "aircraft.tanks": told}
-    return prepare(edited(changes))
+    orders = {
+        "aircraft.refuel_order": [{"tanks": [name]} for name in tanks],
+        "aircraft.burn_schedule": [{"tanks": names} for names in burnt],
+    }
+    changes = {**STILL, **base, **orders, "aircraft.tanks": told, "operation.phases": phases}
+    return prepare(certain(changes))
 
 
-@pytest.mark.parametrize(
-    ("tanks", "direction"),
-    [
-        ([[[10.0, 17.0]], [[3.0, 27.0]]], 1),
-        ([[[10.0, 17.0]], [[3.0, 11.0]]], -1),
-        ([[[4.0, 16.0], [6.0, 19.0]], [[3.0, 18.0]]], 0),  # low in the tank, or high in it
-        ([[[4.0, 16.0], [6.0, 19.0]], [[1.0, 20.0], [2.0, 21.0]]], 1),
-        ([[[10.0, 17.0]], [[3.0, 17.0]]], 0),
-    ],
-)
-def test_where_a_transfer_leads_by_hand(tanks, direction: int) -> None:
-    """What is not moved leads the other way; where it may lead either way, both sides have it."""
-    model = model_of(tanks)
-    assert transfer_direction(model.scenario.aircraft, number=0) == direction
-    for side, forgone in (("forward", -1), ("aft", 1)):
-        rare = -direction in (0, forgone)
-        strata = strata_of(model, side=side)
-        assert any("stuck" in s.name for s in strata) == rare
-        assert any("late" in s.name for s in strata) == rare
+@pytest.mark.parametrize("kind", list(TANKS))
+def test_where_a_stuck_transfer_leads_is_where_flights_go_without_it(kind: str) -> None:
+    """Against the kernel: the moment of one flight with and without the transfer."""
+    sure, rare = model_of(kind), model_of(kind, {"stuck": 1e-3, "late_mean": 30.0})
+    with_it, without = (trace(m, seed=3, flight=5) for m in (sure, model_of(kind, {"stuck": 1.0})))
+    times = np.linspace(0.0, float(with_it["time_s"].iloc[-1]), 2_000)
+    moments = [np.interp(times, path["time_s"], path["moment_kgm"]) for path in (with_it, without)]
+    changed = moments[1] - moments[0]
+    least = max(0.02 * np.abs(changed).max(), 1.0)
+    seen = {"forward": -changed.min() > least, "aft": changed.max() > least}
+    assert any(seen.values()) == (kind != "nowhere")
+    assert all(seen.values()) == (kind == "with another tank")
+    for side, leads in seen.items():
+        strata = strata_of(rare, side=side)
+        assert (side in missed(sure, 0).stuck) == leads
+        assert any("stuck" in s.name for s in strata) == leads
+        assert any("late" in s.name for s in strata) == leads
         assert sum(s.probability for s in strata) == pytest.approx(1.0, abs=1e-15)
+
+
+def test_fuel_that_comes_to_the_tail_after_it_should_have_gone_back_stays_there(
+    seed_offset: int,
+) -> None:
+    """Against the closed form: a delay of exponential law, 300 s on the mean, beyond 2,800 s.
+
+    The transfer back falls due 2,800 s after the one to the tail and finds the tank empty. On such
+    flights 800 kg are 20 m too far aft for the landing; flights that are merely late are too far
+    forward meanwhile, so that nothing leads there but the stratum.
+    """
+    there = {"at_fuel": 6_400.0, "quantity": 1.0, "flow": 2.0}
+    back = {"name": "back", "from_tanks": ["trim"], "to_tanks": ["main"], "at_fuel": 5_000.0}
+    back["late_mean"] = 0.0
+    model, on_time = (
+        model_of("far to the tail", {**there, "late_mean": mean}, back, cruise=120.0)
+        for mean in (5.0, 0.0)
+    )
+    rare = missed(model, 0)
+    assert rare.stuck == {"forward"}
+    assert rare.late_s["aft"] == pytest.approx(2_800.0)
+    assert missed(model, 1).late_s.keys() == {"aft"}
+    score = envelope_score(model, side="aft", group="take_off_and_landing")
+    question = Question(model=model, score=score, target=1e-5, deepest=1e-5, seed=6 + seed_offset)
+    pilot = fly_pilot(question)
+    assert len(pilot.strata) == 3
+    tail = split_tail(question, pilot=pilot, particles=100)
+    # 5 % MAC over the median, which the cabin alone does not reach.
+    numbers = np.arange(4_000, dtype=np.uint32)
+    usual = score.of(fly_block(on_time, seed=16 + seed_offset, flights=numbers))
+    at = np.median(usual) + np.array([5.0])
+    lost = 800.0 * 20.0 / zero_fuel_scale(model)
+    expected = math.exp(-2_800.0 / 300.0) * float((usual + lost > at).mean())
+    each = tail.by_replicate(at)[:, 0]
+    error = each.std(ddof=1) / math.sqrt(each.size)
+    assert abs(each.mean() - expected) < 4.5 * error
+    assert error < 0.2 * each.mean()
 
 
 def test_the_twin_aisle_has_its_strata_by_side() -> None:
@@ -91,7 +154,7 @@ def test_the_twin_aisle_has_its_strata_by_side() -> None:
 
 @pytest.fixture(scope="module")
 def question() -> Question:
-    model = model_of([[[10.0, 17.0]], [[3.0, 27.0]]])
+    model = model_of("to the tail", {"stuck": 1e-3, "late_mean": 30.0})
     score = envelope_score(model, side="forward")
     return Question(model=model, score=score, target=1e-4, deepest=1e-4, seed=8)
 
@@ -123,7 +186,7 @@ def test_no_level_beyond_what_is_asked_and_the_same_answer_up_to_it(question: Qu
 
 def test_transfers_that_lead_the_other_way_are_drawn_again_under_other_assumptions() -> None:
     """The cloud, flown as it stands and under draws of its assumptions, is parted as its tail."""
-    model = model_of([[[10.0, 17.0]], [[3.0, 27.0]]], stuck=0.3)
+    model = model_of("to the tail", {"stuck": 0.3})
     score = envelope_score(model, side="aft")
     question = Question(model=model, score=score, target=1e-2, deepest=1e-2, seed=9)
     pilot = fly_pilot(question)
