@@ -15,8 +15,8 @@ from cgrisk.cli.output import Progress, answer, duration, say, slug
 
 if TYPE_CHECKING:
     from cgrisk.risk.summary import Summary
+    from cgrisk.runs import Manifest, RunFolder, RunInputs
     from cgrisk.runs import Progress as Done
-    from cgrisk.runs import RunFolder, RunInputs
     from cgrisk.runs.fly import Fly
     from cgrisk.scenario import Scenario
 
@@ -113,20 +113,23 @@ def _execute(chosen: argparse.Namespace) -> int:
     inputs, folder = _resumed(chosen) if chosen.resume else _fresh(chosen)
     if chosen.dry_run:
         return _dry_run(chosen, inputs, folder)
+    before: Manifest | None = None
     if chosen.resume and state_of(folder) == "complete":
         check_folder(folder, inputs=inputs, resume=True)
         try:
-            sample = read_run(folder).sample()
+            whole = read_run(folder)
+            sample = whole.sample()
         except RunFolderError as error:
             say(f"{error}")
         else:
             if chosen.no_charts or any(Path(folder, "charts").glob("*.png")):
                 say(f"{folder} is complete: nothing to fly")
                 return _tell(chosen, sample, folder, rate=0.0, seconds=0.0)
-            say(f"{folder} is complete: its charts are drawn")
+            say(f"{folder} is complete: drawing its charts")
+            before = whole.manifest
     start = time.perf_counter()
     with _one_interrupt(), open_run(folder, inputs=inputs, resume=chosen.resume) as opened:
-        summary, rate = _carry_out(chosen, opened, folder, start)
+        summary, rate = _carry_out(chosen, opened, folder, start, before)
     return _tell(chosen, summary, folder, rate=rate, seconds=time.perf_counter() - start)
 
 
@@ -259,8 +262,13 @@ def _fly(chosen: argparse.Namespace, run: RunFolder) -> Fly:
 
 
 def _carry_out(
-    chosen: argparse.Namespace, run: RunFolder, folder: str, start: float
+    chosen: argparse.Namespace,
+    run: RunFolder,
+    folder: str,
+    start: float,
+    before: Manifest | None = None,
 ) -> tuple[Summary, float]:
+    """Fly, sum up, publish; ``before`` is what a run was that only wants its charts."""
     from cgrisk.risk.running import running_text
     from cgrisk.runs import fly_run
     from cgrisk.sampling import warm_up
@@ -305,6 +313,10 @@ def _carry_out(
     summary = summarise(sample)
     publish(run.place, summary=summary, store=run.store, pictures=not chosen.no_charts)
     end = time.perf_counter()
+    if before is not None:
+        seconds = {**before.seconds, "charts_drawn_later": end - done}
+        run.finish(sample, seconds=seconds, settings=before.settings, created=before.created)
+        return summary, rate
     run.finish(
         sample,
         seconds={

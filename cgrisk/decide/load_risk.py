@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -31,10 +31,12 @@ _FIRST, _ENOUGH = 4096, 30
 #: Flights counted then: for so many hits expected, at most so many times the first.
 _WANTED_HITS, _MOST_TIMES = 100, 4
 _REPLICATES, _PARTICLES = 10, 300
-#: The pilot, and splitting, go so many times deeper than the reach: bounds are as low as that.
+#: Where the pilot sees no flight outside, it has been asked for so many times less than the reach
+#: (and goes deeper by its own margin), and splitting goes so many times deeper than the reach.
 _PILOT_FURTHER: Final = 3.0
 _FURTHER: Final = 10.0
-#: Where a bound is looked for, in times the deepest probability.
+_DEEPEST: Final = 1e-12
+#: Where a bound is looked for, in times that: thresholds at 0.8, 0.3 and 0.1 of the reach.
 _BOUND_AT: Final = (8.0, 3.0, 1.0)
 _METHODS: Final = (
     "counting, exact binomial (Clopper-Pearson)",
@@ -131,6 +133,9 @@ def risk_of_load(
     else:
         try:
             found, code = _split(model, score, seed, reach, confidence, jobs, meter)
+            if found.high == 1.0:  # splitting tells nothing; the first flights tell a little
+                most = binomial_interval(hits, flights=_FIRST, confidence=confidence).high
+                found = replace(found, high=most)
         except ComputationError:  # the score does not vary: nothing to split
             found, code = binomial_interval(hits, flights=_FIRST, confidence=confidence), _COUNTED
     return LoadRisk(
@@ -166,9 +171,9 @@ def _split(
             jobs=jobs,
         )
 
-    at, deepest = score.as_planned, max(reach / _FURTHER, 1e-12)
+    at, deepest = score.as_planned, max(reach / _FURTHER, _DEEPEST)
     question = ask(deepest)
-    pilot = fly_pilot(ask(reach / _PILOT_FURTHER), upto=at, meter=meter)
+    pilot = fly_pilot(ask(max(reach / _PILOT_FURTHER, _DEEPEST)), upto=at, meter=meter)
     rough = float(pilot.exceedance(np.array([at]))[0])
     if rough > 0.0:
         question = ask(float(np.clip(_DEEPER * rough, deepest, 0.5)))

@@ -50,8 +50,8 @@ Floats = NDArray[np.float64]
 REDEALING: Final = ("operation.parties[].share",)
 #: Replicates and flights of a stage at each end of such an input.
 END_REPLICATES, _END_PARTICLES = 6, 250
-#: Flights of the cloud that each draw flies, about: thinned to so many, it tells draws apart by
-#: more than its own error.
+#: Flights of the cloud that each draw flies, about, but for clouds of tilted flights, which weigh
+#: all differently. Draws differ by more than what thinning adds to their error.
 _FLOWN: Final = 2_500
 #: Effective flights above a threshold, in half of the draws, below which no range is told.
 _FEWEST_EFFECTIVE: Final = 10.0
@@ -326,10 +326,8 @@ def assumption_range(
         return {"curve": curve, "effective": effective}
 
     places = hashlib.sha256(thresholds.tobytes()).hexdigest()
-    found = [
-        meter.kept(f"assumptions/{draws}/{number}/{len(cloud)}/{places}", partial(draw, number))
-        for number in range(draws)
-    ]
+    own = f"assumptions/{draws}/{seed}/{score.name}/{side}/{group}/{cloud.stamp()}/{places}"
+    found = [meter.kept(f"{own}/{number}", partial(draw, number)) for number in range(draws)]
     curves = np.array([piece["curve"] for piece in found], dtype=np.float64)
     effective = np.array([piece["effective"] for piece in found], dtype=np.float64)
     for place, entry in enumerate(ranges):

@@ -113,7 +113,7 @@ def _tilting_flights(
     ``counting`` are those of counting, ``least`` those of the best other method.
     """
     # It does not lean how late a transfer starts: of what rests on that it would see too little.
-    if late_start(question.model) is not None:
+    if late_start(question.model, side=question.score.side) is not None:
         return math.inf
     error = tilted_error(question)
     if _as_counted_out(question):
@@ -221,7 +221,7 @@ def choose(
     told = [name for name in costs if name != best and math.isfinite(costs[name])]
     others = ", ".join(f"{name} about {_cost(costs[name])}" for name in told)
     why = f"{best}: for {wish} it needs about {_cost(costs[best])} flights, {others} (pilot)."
-    if not refused["tilting"] and late_start(question.model) is not None:
+    if not refused["tilting"] and late_start(question.model, side=question.score.side) is not None:
         why += " No tilting: it does not lean how late a transfer of fuel starts."
     if counted_error < error:
         why += f" Counting is asked for {100 * counted_error:g} %."

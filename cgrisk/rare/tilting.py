@@ -286,7 +286,7 @@ def fly_tilted(
     seen = [found for found in answers if not math.isnan(found.estimate)]
     warnings = doubts_of(answers, thresholds, asked, unit=score.unit)
     lost = np.array([math.isnan(found.estimate) for found in answers]) & wanted
-    if (late := late_start(model)) is not None:
+    if (late := late_start(model, side=score.side)) is not None:
         warnings.append(
             f"how late {late.name!r} starts is not leaned: what rests on very late starts may be "
             "missed, and the interval does not show it. Use splitting."

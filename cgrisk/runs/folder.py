@@ -88,7 +88,12 @@ class RunFolder:
                 shutil.rmtree(self.place / name)
 
     def finish(
-        self, sample: Sample, *, seconds: dict[str, float], settings: dict[str, Any]
+        self,
+        sample: Sample,
+        *,
+        seconds: dict[str, float],
+        settings: dict[str, Any],
+        created: str | None = None,
     ) -> Manifest:
         """Write the manifest, when all other files are on the disk.
 
@@ -98,13 +103,15 @@ class RunFolder:
             What was flown.
         seconds, settings : dict
             What took how long, and with which workers.
+        created : str, optional
+            When; now if not given.
         """
         files = _digests(self.place, self.store)
         manifest = Manifest(
             inputs=self.inputs,
             flown=sample.flights,
             reached=dict(sample.reached),
-            created=datetime.now(UTC).isoformat(timespec="seconds"),
+            created=created or datetime.now(UTC).isoformat(timespec="seconds"),
             seconds=seconds,
             settings=settings,
             files=files,

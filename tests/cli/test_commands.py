@@ -55,15 +55,23 @@ def test_without_charts_their_numbers_are_there(inside, capsys):
         assert one.read_bytes() == other.read_bytes()
     assert run(capsys, "rerun", "a")[0] == 0
     assert run(capsys, "report", "a", "--alone", "--html-only")[0] == 0
-    # They are drawn later on demand, and nothing is flown for it.
+    # They are drawn later on demand; nothing is flown for it, and the manifest stays what it was.
+    before = json.loads((inside / "a" / "manifest.json").read_text())
     for words, told in (
         (("--no-charts",), "nothing to fly"),
-        ((), "its charts are drawn"),
+        ((), "drawing its charts"),
         ((), "nothing to fly"),
     ):
         status, _, err = run(capsys, "run", "--resume", "--out", "a", *words)
         assert status == 0
         assert told in err
+        assert "nothing to fly" in err or "0 flown now" in err
+    after = json.loads((inside / "a" / "manifest.json").read_text())
+    assert after["seconds"].pop("charts_drawn_later") > 0.0
+    files = [data.pop("files").items() for data in (before, after)]
+    assert files[1] > files[0]
+    assert before.pop("sha256") != after.pop("sha256")
+    assert after == before
     for name in b:
         assert (inside / "a" / "charts" / name).read_bytes() == (
             inside / "b" / "charts" / name

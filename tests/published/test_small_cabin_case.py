@@ -65,10 +65,9 @@ def case(**changes: Any) -> Scenario:
 
 
 @pytest.fixture(scope="module")
-def flown(request: pytest.FixtureRequest):
+def flown(seed_offset):
     model = prepare(case())
-    seed = 91 + int(request.config.getoption("--seed-offset"))
-    rows = fly_block(model, seed=seed, flights=np.arange(FLIGHTS, dtype=np.uint32))
+    rows = fly_block(model, seed=91 + seed_offset, flights=np.arange(FLIGHTS, dtype=np.uint32))
     return model, dict(zip(model.columns, rows.T, strict=True))
 
 

@@ -99,6 +99,21 @@ def test_finished_loads_are_kept_and_threads_change_nothing(
     assert alone[with_cargo(2900.0)] == first[with_cargo(2900.0)]
 
 
+def test_what_splitting_says_nothing_of_has_the_bound_of_the_first_flights(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(load_risk, "_split", lambda *_: (Interval(0.0, 0.0, 1.0, 0.95, ""), 2))
+    found = risk_of_load(prepare(SCENARIO), side="forward", seed=5, reach=1e-12)
+    assert found.high == binomial_interval(0, flights=4096).high
+    assert found.bound_only
+
+
+def test_the_smallest_reach_is_followed() -> None:
+    found = risk_of_load(prepare(SCENARIO), side="forward", seed=5, reach=1e-12)
+    assert found.bound_only
+    assert 1e-12 <= found.high < 1e-7
+
+
 def test_a_reach_that_is_none_is_refused() -> None:
     with pytest.raises(UsageError, match="reach"):
         risk_of_loads(SCENARIO, states={}, seed=1, reach=0.0)

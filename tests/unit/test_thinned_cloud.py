@@ -9,8 +9,10 @@ from cgrisk.rare import (
     Cloud,
     Question,
     assumptions,
+    cloud_error,
     cloud_of,
     envelope_score,
+    fly_cloud,
     fly_pilot,
     split_tail,
     thinned,
@@ -84,28 +86,37 @@ def test_what_is_kept_tells_the_same_exceedance(seed_offset: int) -> None:
     assert abs(np.mean(off)) < 5.0 * np.std(off, ddof=1) / np.sqrt(len(off))
 
 
-def test_a_thinned_cloud_tells_draws_of_the_assumptions_apart(monkeypatch) -> None:
-    """The same draws, flown by all flights of the cloud and by a fifth of them, at 1e-3.
+def test_a_thinned_cloud_tells_draws_of_the_assumptions_apart(monkeypatch, seed_offset) -> None:
+    """The same draws, flown by all flights of a cloud of two strata and by a fifth of them.
 
-    One draw against another: what a draw does to the risk, as a factor, is wider spread than what
-    thinning changes of it.
+    Each differs by less than 5 standard errors of the few, told by their replicates, and draws
+    differ from one another by more than by how many flights tell them.
     """
-    model = prepare(edited(SMALL))
+    changes = {**SMALL, "operation.crowd.surge_probability": 0.01}
+    model = prepare(edited(changes))
     score = envelope_score(model, side="aft")
-    question = Question(model=model, score=score, target=1e-3, deepest=1e-4, seed=31)
+    question = Question(model=model, score=score, target=1e-3, deepest=1e-4, seed=31 + seed_offset)
     pilot = fly_pilot(question)
-    tail = split_tail(question, pilot=pilot, particles=300, replicates=6, keep=150)
+    tail = split_tail(question, pilot=pilot, particles=300, keep=100)
+    assert len(tail.strata) == 2
     cloud = cloud_of([tail])
     at = np.array([pilot.threshold(1e-2), pilot.threshold(1e-3)])
-    factors, flown = [], []
+    found = []
     for most in (10**9, len(cloud) // 5):
         monkeypatch.setattr(assumptions, "_FLOWN", most)
-        found = assumptions.assumption_range(
-            question, side="aft", group="any", cloud=cloud, thresholds=at, draws=24, pilot=pilot
+        found.append(
+            assumptions.assumption_range(
+                question, side="aft", group="any", cloud=cloud, thresholds=at, draws=24, pilot=pilot
+            )
         )
-        factors.append(np.log(found.draws / found.base))
-        flown.append(found.flights)
-    whole, few = factors
-    assert flown[1] < flown[0] - 15 * len(cloud)
-    assert (np.abs(few - whole).std(axis=0) < 0.35 * whole.std(axis=0)).all()
-    assert (np.abs((few - whole).mean(axis=0)) < 0.25).all()
+    whole, few = found
+    assert few.flights < whole.flights - 15 * len(cloud)
+    thin = thinned(cloud, flights=len(cloud) // 5)
+    scores = fly_cloud(thin, strata=tail.strata, score=score)
+    mean, error, _ = cloud_error(thin, strata=tail.strata, scores=scores, thresholds=at)
+    np.testing.assert_allclose(few.base, mean, rtol=1e-12)
+    relative = error / mean
+    assert (np.abs(np.log(few.base / whole.base)) < 5.0 * relative).all()
+    gap = np.log(few.draws / few.base) - np.log(whole.draws / whole.base)
+    assert (np.abs(gap) < 5.0 * relative).all()
+    assert (gap.std(axis=0) < 0.35 * np.log(whole.draws).std(axis=0)).all()
