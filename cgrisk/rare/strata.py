@@ -74,17 +74,22 @@ def _closed(model: FlightModel) -> list[tuple[str, float, FlightModel]]:
     return found
 
 
-def _stuck(
-    model: FlightModel, side: str | None
-) -> list[tuple[tuple[str, ...], float, FlightModel]]:
+def _parted(model: FlightModel, side: str | None) -> tuple[int, ...]:
+    """Return the transfers of fuel that are parted by whether they are stuck."""
     transfer = model.program.transfer
-    found: list[tuple[tuple[str, ...], float, FlightModel]] = [((), 1.0, model)]
     if not np.isfinite(transfer.earliest_s):
-        return found
-    for x, spec in enumerate(model.scenario.aircraft.fuel_transfers):
-        if side is not None and side not in missed(model, x).stuck:
-            continue
-        before, found, chance = found, [], float(transfer.stuck[x])
+        return ()
+    every = range(transfer.stuck.size)
+    return tuple(x for x in every if side is None or side in missed(model, x).stuck)
+
+
+def _stuck(
+    model: FlightModel, transfers: tuple[int, ...]
+) -> list[tuple[tuple[str, ...], float, FlightModel]]:
+    found: list[tuple[tuple[str, ...], float, FlightModel]] = [((), 1.0, model)]
+    for x in transfers:
+        spec = model.scenario.aircraft.fuel_transfers[x]
+        before, found, chance = found, [], float(model.program.transfer.stuck[x])
         for names, p, of in before:
             for happens, probability in ((0.0, 1.0 - chance), (1.0, chance)):
                 if probability <= 0.0:
@@ -154,11 +159,11 @@ def discrete_strata(model: FlightModel, *, side: str | None = None) -> tuple[Str
 def _strata(
     model: FlightModel, start: LateStart | None, side: str | None = None
 ) -> tuple[Stratum, ...]:
-    strata = []
+    strata, transfers = [], _parted(model, side)
     for error, p_error, with_error in errors_of(model):
         for surge, p_surge, with_surge in _surge(with_error):
             for closed, p_closed, with_closed in _closed(with_surge):
-                for stuck, p_stuck, whole in _stuck(with_closed, side):
+                for stuck, p_stuck, whole in _stuck(with_closed, transfers):
                     for late, p_late, band in _bands(start, whole):
                         causes = tuple(n for n in (error, surge, closed, *stuck, late) if n)
                         chance = p_error * p_surge * p_closed * p_stuck * p_late
