@@ -89,6 +89,13 @@ def _check(chosen: argparse.Namespace) -> None:
             got=f"{len(chosen.files)} files",
             cure="Put all load sheets into one file.",
         )
+    if Path(chosen.files[-1]).is_dir():
+        raise UsageError(
+            argument="FILE",
+            expected="a CSV of load sheets, after the scenario",
+            got=f"the folder {chosen.files[-1]}",
+            cure="Name the CSV last: cgrisk loads my-case loads.csv",
+        )
     for name, low, high in (("risk", 1e-9, 0.5), ("reach", 1e-10, 0.5)):
         value = getattr(chosen, name)
         if value is not None and not low <= value <= high:

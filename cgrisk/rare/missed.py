@@ -19,7 +19,7 @@ from cgrisk.aircraft import burn, fill_plan, moment_at, tank_tables, transfer_fu
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel
 
-__all__ = ["SIDES", "Missed", "due_s", "missed", "planned_burn"]
+__all__ = ["SIDES", "Missed", "due_s", "missed", "planned_burn", "planned_transfers_kg"]
 
 Floats = NDArray[np.float64]
 
@@ -67,6 +67,32 @@ def due_s(model: FlightModel, x: int) -> float:
     here = slice(last - 1, last + 1)
     found = float(np.interp(due_kg, burnt[here], times[here]))
     return max(found, float(model.program.transfer.earliest_s))
+
+
+def planned_transfers_kg(model: FlightModel) -> list[tuple[int, float, float]]:
+    """Return number, instant (s) and fuel moved (kg) of the transfers that fall due as planned.
+
+    In the order in which they do; each moved at once.
+
+    Raises
+    ------
+    UsageError
+        If the tanks run dry.
+    """
+    aircraft, fuel = model.scenario.aircraft, model.program.fuel
+    clock, burnt = planned_burn(model)
+    due = sorted((due_s(model, x), x) for x in range(model.program.transfer.at_kg.size))
+    volumes, gone, found = fill_plan(aircraft, fuel.block_kg / fuel.planned_density), 0.0, []
+    for at, number in due:
+        if not math.isfinite(at):
+            continue
+        so_far = float(np.interp(at, clock, burnt))
+        volumes = burn(aircraft, volumes, (so_far - gone) / fuel.planned_density)
+        after, gone = transfer_fuel(aircraft, volumes, number=number), so_far
+        moved = float(np.maximum(after - volumes, 0.0).sum()) * fuel.planned_density
+        found.append((number, at, moved))
+        volumes = after
+    return found
 
 
 def missed(model: FlightModel, x: int) -> Missed:

@@ -9,11 +9,13 @@ from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, operational_shift, prepare, with_entry_error
 from cgrisk.flight.paper_masses import POPULATIONS, men_on_sheet, surveyed_kg
 from cgrisk.flight.populations import survey_error_pct
+from cgrisk.rare.missed import planned_transfers_kg
 from cgrisk.report.planned_masses import planned_masses
 from cgrisk.risk.summary import CAUTIONS
 from cgrisk.risk.trim import trim_left_out
 from cgrisk.scenario import Scenario
 from cgrisk.scenario.registry import assumption_register, unused_fields
+from cgrisk.units import mass_text
 
 __all__ = ["assumptions_text", "check_text"]
 
@@ -108,8 +110,8 @@ def _findings(model: FlightModel) -> list[str]:
             )
         else:
             out.append(
-                f"The planned CG may move {shift.offset_pct_mac:.2f} % MAC {side} at the same "
-                f"masses before it meets the operational limit (first in {shift.phase})."
+                f"The planned zero-fuel CG may move {shift.offset_pct_mac:.2f} % MAC {side} at the "
+                f"same masses before it meets the operational limit (first in {shift.phase})."
             )
     fuel, phases = model.scenario.operation.fuel, model.scenario.operation.phases
     burn = sum(60.0 * phase.minutes * phase.fuel_flow for phase in phases)
@@ -121,6 +123,31 @@ def _findings(model: FlightModel) -> list[str]:
         )
     if any(mass.is_over for mass in planned_masses(model)):
         out.append("A planned mass is above its certified maximum.")
+    return out
+
+
+def _transfer_findings(model: FlightModel) -> list[str]:
+    """Return what each transfer of fuel does as planned, and those that do nothing."""
+    specs = model.scenario.aircraft.fuel_transfers
+    if not specs:
+        return []
+    try:
+        planned = {x: (at_s, kg) for x, at_s, kg in planned_transfers_kg(model)}
+    except UsageError:
+        return []
+    out, system = [], model.scenario.aircraft.units
+    for x, spec in enumerate(specs):
+        if x not in planned:
+            out.append(
+                f"Fuel transfer {spec.name!r} takes no place as planned: it never falls due "
+                "(at_fuel; the first phase of kind cruise)."
+            )
+            continue
+        at_s, kg = planned[x]
+        text = f"Fuel transfer {spec.name!r}, as planned: due at minute {at_s / 60.0:.0f}, moves "
+        text += f"{mass_text(kg, system=system)}"
+        nothing = kg < 0.5
+        out.append(f"{text}{': its tanks are empty, or those it goes to full' * nothing}.")
     return out
 
 
@@ -271,6 +298,7 @@ def check_text(scenario: Scenario) -> str:
                 f"  {line}"
                 for line in (
                     *_findings(model),
+                    *_transfer_findings(model),
                     *_people_findings(model),
                     *_cabin_findings(model),
                     *_trim_findings(model),

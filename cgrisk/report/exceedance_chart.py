@@ -50,7 +50,7 @@ def exceedance(
         ax.annotate(
             side,
             (last["offset_pct_mac"] - at.get(side, 0.0), max(last["estimate"], 1e-12)),
-            xytext=(4, 3),
+            xytext=(4, 3 if side == "aft" else -9),
             textcoords="offset points",
             color=colour,
             fontsize=8.5,
@@ -69,13 +69,15 @@ def exceedance(
             )
     if at:
         ax.axvline(0.0, color=INK, lw=1.0)
+        first, last_x = ax.get_xlim()
+        room = -first > 0.3 * (last_x - first)  # for the words left of the line
         ax.annotate(
             f"planned on the\n{limit}",
             (0.0, 0.02),
-            xytext=(-4, 0),
+            xytext=(-4 if room else 4, 0),
             xycoords=("data", "axes fraction"),
             textcoords="offset points",
-            ha="right",
+            ha="right" if room else "left",
             fontsize=7.5,
             color=INK,
         )

@@ -8,7 +8,9 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from cgrisk.aircraft import Limits
 from cgrisk.decide.load_mix import LoadRisks
 from cgrisk.decide.past_loads import LoadScores, ScoredLoad
 from cgrisk.risk.chance_text import chance_text
@@ -201,13 +203,31 @@ def _envelope_checks(scores: LoadScores) -> list[str]:
         )
     crossed = limits.limit(mass, side="forward") > limits.limit(mass, side="aft")
     if crossed.any():
+        spans = [
+            f"{mass_text(low, system=system)} and {mass_text(high, system=system)}"
+            for low, high in _without_room(limits, mass)
+        ]
         lines.append(
             f"The new envelope leaves no room at zero-fuel masses between "
-            f"{mass_text(mass[crossed].min(), system=system)} and "
-            f"{mass_text(mass[crossed].max(), system=system)}: its sides cross there, "
-            "and no load is admitted."
+            f"{'; between '.join(spans)}: its sides cross there, and no load is admitted."
         )
     return lines
+
+
+def _without_room(limits: Limits, mass: NDArray[np.float64]) -> list[tuple[float, float]]:
+    """Return the spans of mass in which the sides, straight between masses, have crossed."""
+    room = limits.limit(mass, side="aft") - limits.limit(mass, side="forward")
+    spans, begun = [], float(mass[0]) if room[0] < 0.0 else math.nan
+    for k in range(1, mass.size):
+        if (room[k - 1] < 0.0) == (room[k] < 0.0):
+            continue
+        part = room[k - 1] / (room[k - 1] - room[k])
+        at = float(mass[k - 1] + part * (mass[k] - mass[k - 1]))
+        if room[k] < 0.0:
+            begun = at
+        else:
+            spans.append((begun, at))
+    return [*spans, (begun, float(mass[-1]))] if room[-1] < 0.0 else spans
 
 
 def _checks(scores: LoadScores) -> list[str]:
@@ -267,7 +287,8 @@ def _risk_lines(scores: LoadScores, risks: LoadRisks) -> list[str]:
         for name, text in words.items()
         if name in risks.mixes
     ]
-    lines.append(f"Over the mix of {'; of '.join(told)}.")
+    if told:
+        lines.append(f"Over the mix of {'; of '.join(told)}.")
     for name in ("old", "new") if scores.envelope is not None else ("old",):
         out = set(_numbers(scores, name))
         risky, idle = [], []

@@ -54,7 +54,7 @@ def occupancy_map(occupancy: pd.DataFrame, *, model: FlightModel, ax: Axes) -> A
             lw=0.7,
             label=f"a cart is here on more than {100 * _CART_SHARE:.0f} % of flights",
         )
-        ax.legend(loc=(0.6, 0.1), fontsize=7, framealpha=1.0, edgecolor="none")
+        ax.legend(loc="upper right", bbox_to_anchor=(1.0, -0.12), fontsize=7, frameon=False)
     ends = model.program.timeline.end_s / 60.0
     for end in ends[:-1]:
         ax.axvline(end, color=GREY, lw=0.6, ls=":")

@@ -205,15 +205,15 @@ class Summary:
                     f"The planned zero-fuel CG may move {offset:.2g} % MAC {side} before the "
                     f"planned path meets the {limit} (in {shift.phase})."
                 )
-            row = self.leave[
-                (self.leave["side"] == side)
-                & (self.leave["phase"] == "any")
-                & (self.leave["reading"] == AT_LIMIT)
-            ].iloc[0]
+            rows = self.leave[
+                (self.leave["phase"] == "any") & (self.leave["reading"] == AT_LIMIT)
+            ].sort_values(["estimate", "high"], ascending=False, kind="stable")
+            told = [f"{row['side']} on {probability_text(row)}" for _, row in rows.iterrows()]
+            row = rows.iloc[0]
             parts.append(
-                f"A load planned on that limit leaves the certified envelope {side} on "
-                f"{probability_text(row)} of flights ({row['flights']} flights, "
-                f"{row['method']}, {100 * self.confidence:.0f} %)."
+                "A load planned on that limit of a side leaves the certified envelope "
+                f"{' and '.join(told)} of flights ({row['flights']} flights, {row['method']}, "
+                f"{100 * self.confidence:.0f} %)."
             )
             parts.append(
                 "Compare the upper end with your own target: there is no published one. If it is "

@@ -25,6 +25,9 @@ from cgrisk.sampling import Sample
 
 __all__ = ["TrimTables", "trim_lines", "trim_tables"]
 
+#: Half the last digit of what is printed (trim units).
+_HALF_DIGIT = 0.05
+
 _OUT = {
     "nose_up_stop": "demand beyond the nose-up stop",
     "nose_down_stop": "demand beyond the nose-down stop",
@@ -153,7 +156,9 @@ def _band_lines(tables: TrimTables) -> list[str]:
         f"  take-off trim band (given) {low:.1f} to {high:.1f} units: the setting made is {made}, "
         f"the one needed outside on {_chance(row)}"
     )
-    if least is not None and most is not None and (low < least or high > most):
+    if least is None or most is None:
+        return lines
+    if low < least - _HALF_DIGIT or high > most + _HALF_DIGIT:
         lines.append("  the given band reaches beyond the usable one: no warning, yet not usable")
     return lines
 

@@ -304,6 +304,15 @@ def _phases_governed(
             )
 
 
+def _spans(rows: set[int]) -> str:
+    """Return whole numbers as spans: 1 to 5 and 11 to 44."""
+    numbers = sorted(rows)
+    starts = [n for n in numbers if n - 1 not in rows]
+    ends = [n for n in numbers if n + 1 not in rows]
+    spans = zip(starts, ends, strict=True)
+    return " and ".join(str(a) if a == b else f"{a} to {b}" for a, b in spans)
+
+
 def _cart_load(
     cart: Cart, path: KeyPath, seats: Sequence[Seat], system: UnitSystem
 ) -> Iterator[Problem]:
@@ -349,9 +358,9 @@ def _carts(
             if row not in rows:
                 yield Problem(
                     (*path, number, key),
-                    f"a row of the cabin, which has {min(rows)} to {max(rows)}",
+                    f"a row of the cabin, which has {_spans(rows)}",
                     str(row),
-                    "Correct the row.",
+                    "Name a row that has seats.",
                 )
     if service.carts and not any(phase.kind == "cruise" for phase in phases):
         yield Problem(

@@ -13,6 +13,9 @@ from cgrisk.units import UnitSystem
 
 __all__ = ["PEOPLE_CHECKS"]
 
+#: No adult, and no child of two years, weighs less, nobody more, hand baggage and all (kg): a mass
+#: beyond is another unit, or one person's.
+_LEAST_KG, _MOST_KG = (30.0, 8.0), 250.0
 #: Fewer people weighed say next to nothing about the spread of their masses.
 _FEWEST_SURVEYED: Final = 20
 
@@ -47,6 +50,17 @@ def _zone_people(zones: Sequence[Zone], sheet: LoadSheet, system: UnitSystem) ->
                 f"{kilograms} with {people} people",
                 "Correct the mass or the counts.",
             )
+        elif zone.weighed is not None and people > 0 and sheet.basis == "weighed":
+            least = _LEAST_KG[0] * zone.adults + _LEAST_KG[1] * zone.children
+            most = _MOST_KG * people
+            if not least <= zone.weighed <= most:
+                yield Problem(
+                    ("zones", number, "weighed"),
+                    f"what {people} people weigh together, {in_units(least, 'mass', system)} to "
+                    f"{in_units(most, 'mass', system)}",
+                    str(kilograms),
+                    "Give the sum of the zone, not one person's mass, in the units of the file.",
+                )
 
 
 def _survey(mass: PassengerMass, _system: UnitSystem) -> Iterator[Problem]:

@@ -182,7 +182,7 @@ def _entry_errors(
         if error.kind != "swapped_holds" and error.people == 0:
             yield Problem(
                 (*path, "people"),
-                "at least 1 person",
+                "at least 1 person where people are counted wrongly",
                 "0",
                 "Say how many are counted wrongly.",
             )

@@ -158,6 +158,8 @@ def test_text_answer_leads_to_a_decision(
     out = tmp_path / "run"
     assert main(["run", "--flights", "300", "--seed", "1", "--out", str(out)]) == 0
     text = " ".join(capsys.readouterr().out.split())
+    closing = text[text.index("A load planned on that limit") :]
+    assert closing.index("forward on") < closing.index(" and aft on") < closing.index("of flights")
     for part in ("at the operational limit", "aft", "forward", "not for dispatch", str(out)):
         assert part in text
     assert "your own target" in text

@@ -33,6 +33,7 @@ from cgrisk.rare import (
 from cgrisk.rare.lateness import late_start
 from cgrisk.rare.moves import Moves, ScoredFlights, fresh_particles, move
 from cgrisk.rare.rehearsal import Rehearsal, rehearsed_move
+from cgrisk.report.check_text import check_text
 from tests.flight_cases import edited
 from tests.oracles.stepped_fuel import fuel_by_steps
 from tests.simpy_cases import certain, times_rates
@@ -510,3 +511,19 @@ def test_a_replay_shows_the_transfer(seed_offset):
     cruise = path[path["phase"] == "cruise"]
     assert np.ptp(cruise["moment_kgm"]) == pytest.approx(4_800.0, abs=1e-6)
     assert np.ptp(cruise["mass_kg"]) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("number", "changes", "told"),
+    [
+        (0, {}, "'trim transfer aft', as planned: due at minute 42, moves 2,400 kg."),
+        (1, {"at_fuel": 100.0}, "'trim transfer forward' takes no place as planned"),
+        (0, {"to_tanks": ["left outer", "right outer"]}, "moves 0 kg: its tanks are empty, or"),
+    ],
+)
+def test_check_says_what_transfers_do_as_planned(number, changes, told):
+    """3,000 litres of 0.8 kg/l are asked for; the outer tanks are full."""
+    specs = twin_scenario().resolved()["aircraft"]["fuel_transfers"]
+    specs[number] |= changes
+    text = check_text(edited({"aircraft.fuel_transfers": specs}, twin_scenario()))
+    assert told in text

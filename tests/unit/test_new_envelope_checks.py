@@ -28,9 +28,19 @@ def test_a_crossed_envelope_admits_nothing_where_it_crosses(tmp_path: Path) -> N
     assert not envelope.admits("zero_fuel", mass_kg=[50_000.0, 60_000.0], cg_pct=[23.0, 24.0]).any()
     assert envelope.admits("zero_fuel", mass_kg=41_000.0, cg_pct=22.0)
     text = loads_text(found, None)
-    assert "leaves no room at zero-fuel masses between 50,000 kg and 62,000 kg" in text
+    # The sides are 15 % apart at 40 t and -2 % at 50 t: they meet at 48,824 kg.
+    assert "leaves no room at zero-fuel masses between 48,824 kg and 62,000 kg" in text
     heavy = [load for load in found.loads if load.points["zero_fuel"][0] > 50_000.0]
     assert all(load.verdict("new").refused for load in heavy)
+
+
+def test_sides_that_cross_within_the_file_are_told_by_hand(tmp_path: Path) -> None:
+    rows = [(40, 15, 30), (50, 35, 30), (60, 15, 30), (61, 31, 30), (62, 15, 30)]
+    text = loads_text(
+        scored(tmp_path, *(f"zero_fuel,{m}000,{low},{high}" for m, low, high in rows)), None
+    )
+    spans = "between 47,500 kg and 52,500 kg; between 60,938 kg and 61,062 kg"
+    assert f"leaves no room at zero-fuel masses {spans}" in text
 
 
 def test_loads_beyond_the_masses_of_the_file_are_told(tmp_path: Path) -> None:

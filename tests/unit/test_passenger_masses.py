@@ -16,7 +16,7 @@ from cgrisk.flight.paper_masses import adult_standard_kg, men_on_sheet
 from cgrisk.flight.populations import surveyed_quantiles
 from cgrisk.report.check_text import check_text
 from cgrisk.risk.trim import crew_table
-from cgrisk.scenario import Scenario, load_scenario
+from cgrisk.scenario import Scenario, checks_people, load_scenario
 from tests.flight_cases import SHIPPED, edited
 from tests.scenario_cases import edit, line_of
 
@@ -336,3 +336,20 @@ def test_conventional_spread_of_people_who_are_weighed():
     plain = prepare(commuter(zones=full, load_sheet__basis="all_adult"))
     found = passenger_mass(plain, about_m=7.0, sign=1.0).moment_kgm
     assert found == pytest.approx(2.0 * np.sqrt(s2 * ((arms - 7.0) ** 2).sum()), rel=1e-12)
+
+
+@pytest.mark.parametrize(("weighed", "fits"), [(149.0, False), (150.0, True), (1_251.0, False)])
+def test_one_persons_mass_is_not_that_of_a_zone(weighed, fits):
+    """Five adults weigh 150 to 1,250 kg together; less is one of them, more another unit."""
+    zones = commuter().resolved()["operation"]["zones"]
+    zones[0] |= {"adults": 5, "children": 0, "infants": 0, "men": None, "weighed": weighed}
+    zones[1:] = [
+        {**z, "men": None, "weighed": 80.0 * (z["adults"] + z["children"])} for z in zones[1:]
+    ]
+    changes = {"operation.zones": zones, "operation.load_sheet.basis": "weighed"}
+    operation = edited(changes, commuter()).operation
+    (check,) = (c for c in checks_people.PEOPLE_CHECKS if c.needs == ("zones", "load_sheet"))
+    problems = list(check.run(operation.zones, operation.load_sheet, "kg/m"))
+    assert [p.path for p in problems] == ([] if fits else [("zones", 0, "weighed")])
+    if not fits:
+        assert "what 5 people weigh together, 150 kg to 1250 kg" in problems[0].expected
