@@ -50,9 +50,9 @@ Floats = NDArray[np.float64]
 REDEALING: Final = ("operation.parties[].share",)
 #: Replicates and flights of a stage at each end of such an input.
 END_REPLICATES, _END_PARTICLES = 6, 250
-#: Flights of the cloud that each draw flies, about, but for clouds of tilted flights, which weigh
-#: all differently. Draws differ by more than what thinning adds to their error.
-_FLOWN: Final = 2_500
+#: Flights of the cloud that each draw flies, at most, about: clouds of many strata have more. Fewer
+#: would end the range sooner, where too few are left under the worst draws.
+_FLOWN: Final = 6_000
 #: Effective flights above a threshold, in half of the draws, below which no range is told.
 _FEWEST_EFFECTIVE: Final = 10.0
 #: Ends of the range that is stated: nine draws in ten are within.
