@@ -134,14 +134,15 @@ def strata_of(
     ----------
     model : FlightModel
     bands_of : FlightModel, optional
-        Of the same tanks and transfers: by whose law of lateness to part; its own if not given.
+        Of the same tanks and transfers: by whose fuel to part; its own if not given.
         What is flown of one scenario's flights under another keeps the parts of the first: any
         are right, if they are the same.
     side : str, optional
         Forward or aft: without the strata of transfers that, late or stuck, lead the other way.
         These flights are among those of the strata that are left, as often as they happen.
     """
-    return _strata(model, late_start(model if bands_of is None else bands_of, side=side), side)
+    first = model if bands_of is None else bands_of
+    return _strata(model, late_start(first, side=side), _parted(first, side))
 
 
 def discrete_strata(model: FlightModel, *, side: str | None = None) -> tuple[Stratum, ...]:
@@ -153,13 +154,13 @@ def discrete_strata(model: FlightModel, *, side: str | None = None) -> tuple[Str
     Without any there is one stratum, the scenario as it stands. ``side`` is as in
     :func:`strata_of`.
     """
-    return _strata(model, None, side)
+    return _strata(model, None, _parted(model, side))
 
 
 def _strata(
-    model: FlightModel, start: LateStart | None, side: str | None = None
+    model: FlightModel, start: LateStart | None, transfers: tuple[int, ...]
 ) -> tuple[Stratum, ...]:
-    strata, transfers = [], _parted(model, side)
+    strata = []
     for error, p_error, with_error in errors_of(model):
         for surge, p_surge, with_surge in _surge(with_error):
             for closed, p_closed, with_closed in _closed(with_surge):

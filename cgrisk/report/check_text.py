@@ -139,15 +139,17 @@ def _transfer_findings(model: FlightModel) -> list[str]:
     for x, spec in enumerate(specs):
         if x not in planned:
             out.append(
-                f"Fuel transfer {spec.name!r} takes no place as planned: it never falls due "
+                f"Fuel transfer {spec.name!r} does not take place as planned: it never falls due "
                 "(at_fuel; the first phase of kind cruise)."
             )
             continue
         at_s, kg = planned[x]
-        text = f"Fuel transfer {spec.name!r}, as planned: due at minute {at_s / 60.0:.0f}, moves "
-        text += f"{mass_text(kg, system=system)}"
-        nothing = kg < 0.5
-        out.append(f"{text}{': its tanks are empty, or those it goes to full' * nothing}.")
+        moved = mass_text(kg, system=system)
+        why = "" if kg >= 0.5 else ": its tanks are empty, or those it goes to full"
+        out.append(
+            f"Fuel transfer {spec.name!r}, as planned: due at minute {at_s / 60.0:.0f}, "
+            f"moves {moved}{why}."
+        )
     return out
 
 

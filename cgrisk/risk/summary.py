@@ -209,10 +209,17 @@ class Summary:
                 (self.leave["phase"] == "any") & (self.leave["reading"] == AT_LIMIT)
             ].sort_values(["estimate", "high"], ascending=False, kind="stable")
             told = [f"{row['side']} on {probability_text(row)}" for _, row in rows.iterrows()]
-            row = rows.iloc[0]
+            how = {
+                row["side"]: f"{row['flights']} flights, {row['method']}"
+                for _, row in rows.iterrows()
+            }
+            if len(set(how.values())) == 1:
+                found_by = next(iter(how.values()))
+            else:
+                found_by = "; ".join(f"{name}: {text}" for name, text in how.items())
             parts.append(
                 "A load planned on that limit of a side leaves the certified envelope "
-                f"{' and '.join(told)} of flights ({row['flights']} flights, {row['method']}, "
+                f"{' and '.join(told)} of flights ({found_by}; "
                 f"{100 * self.confidence:.0f} %)."
             )
             parts.append(

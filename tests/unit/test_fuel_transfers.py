@@ -517,7 +517,7 @@ def test_a_replay_shows_the_transfer(seed_offset):
     ("number", "changes", "told"),
     [
         (0, {}, "'trim transfer aft', as planned: due at minute 42, moves 2,400 kg."),
-        (1, {"at_fuel": 100.0}, "'trim transfer forward' takes no place as planned"),
+        (1, {"at_fuel": 100.0}, "'trim transfer forward' does not take place as planned"),
         (0, {"to_tanks": ["left outer", "right outer"]}, "moves 0 kg: its tanks are empty, or"),
     ],
 )
