@@ -10,6 +10,9 @@ from cgrisk.report.style import AFT, FORWARD, INK
 
 __all__ = ["exceedance"]
 
+#: Ends of curves nearer than this (% MAC) are named one above the other.
+_CLOSE = 0.5
+
 
 def exceedance(
     curves: pd.DataFrame,
@@ -35,6 +38,9 @@ def exceedance(
         What the shifts are counted from: the certified limit where there is no operational one.
     """
     at = {shift.side: shift.offset_pct_mac for shift in shifts}
+    ends = curves.groupby("side")["offset_pct_mac"].max()
+    ends -= ends.index.map(lambda side: at.get(side, 0.0))
+    close = float(ends.max() - ends.min()) < _CLOSE  # the curves' names would stand on each other
     for side, colour, style in (("forward", FORWARD, "--"), ("aft", AFT, "-")):
         part = curves[curves["side"] == side]
         if part.empty:
@@ -50,7 +56,7 @@ def exceedance(
         ax.annotate(
             side,
             (last["offset_pct_mac"] - at.get(side, 0.0), max(last["estimate"], 1e-12)),
-            xytext=(4, 3 if side == "aft" else -9),
+            xytext=(4, -9 if close and side == "forward" else 3),
             textcoords="offset points",
             color=colour,
             fontsize=8.5,
