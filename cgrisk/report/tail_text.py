@@ -28,7 +28,8 @@ def assumption_frame(study: Study) -> pd.DataFrame:
 def _row(study: Study, threshold: float) -> str:
     row = study.at(threshold)
     text = chance_text(row["estimate"], low=row["low"], high=row["high"])
-    if "assumption_high" in row and math.isfinite(row["assumption_high"]):
+    seen = row["estimate"] > 0.0  # else there is no risk that assumptions could move
+    if seen and "assumption_high" in row and math.isfinite(row["assumption_high"]):
         ends = same_notation([row["assumption_low"], row["assumption_high"]])
         text += f"; assumptions {ends[0]} to {ends[1]}"
         if row["estimate"] < SMALL_RISK and math.isfinite(row["on_assumptions"]):
