@@ -98,6 +98,12 @@ class SumPlan:
     index: Ints
 
 
+def _fitted(values: Floats, step: float) -> float:
+    """Return the step by least squares, about a rough one."""
+    multiples = np.rint(values / step)
+    return float(values @ multiples) / float(multiples @ multiples)
+
+
 def common_step(values: Floats, *, finest: float, tolerance: float) -> tuple[float, Ints]:
     """Return the greatest step of which all values are whole multiples, and the multiples.
 
@@ -115,16 +121,17 @@ def common_step(values: Floats, *, finest: float, tolerance: float) -> tuple[flo
     ComputationError
         If there is none.
     """
+    rising = np.unique(values[values > finest])
     step = 0.0
-    for value in np.unique(values[values > finest]):
+    for place, value in enumerate(rising):
         a, b = float(value), step
         while b > finest:
             a, b = b, abs(a - b * round(a / b))
-        step = a
+        # Fitted anew: the rounding of one remainder would be multiplied by the next.
+        step = _fitted(rising[: place + 1], a)
     if step == 0.0:
         return 1.0, np.zeros(values.size, dtype=np.int64)
     multiples = np.rint(values / step)
-    step = float(values @ multiples) / float(multiples @ multiples)
     if float(np.abs(values - step * multiples).max()) > tolerance:
         raise ComputationError(
             "The seats do not stand on a common lattice of arms, so their sums are too many to "

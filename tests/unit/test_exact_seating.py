@@ -18,7 +18,13 @@ from cgrisk.errors import ComputationError, UsageError
 from cgrisk.flight import fly_block, prepare
 from cgrisk.rare.exact import exact_tail, seating_law, why_not_exact
 from cgrisk.rare.score import envelope_score
-from cgrisk.rare.seat_sums import LatticeLaw, add_laws, law_of_plan, plan_of_sum
+from cgrisk.rare.seat_sums import (
+    LatticeLaw,
+    add_laws,
+    common_step,
+    law_of_plan,
+    plan_of_sum,
+)
 from tests.cabin_cases import NO_SERVICE, NOBODY_UP, cart
 from tests.flight_cases import SEATING_ALONE, edited
 from tests.oracles.seat_orders import in_turns, independent_sum, one_after_another, sum_law
@@ -463,6 +469,18 @@ def test_arms_without_a_lattice_are_refused_not_rounded(seed_offset):
     model = still({"aircraft.cabin.rows": finer, "operation.seating.scope": "cabin"})
     with pytest.raises(ComputationError, match=r"lattice of 0\.1 mm takes"):
         seating_law(model)
+
+
+def test_the_step_of_many_arms_is_found(seed_offset):
+    """The rounding of one remainder must not be multiplied by the next."""
+    rng = np.random.default_rng(36 + seed_offset)
+    for _ in range(40):
+        arms = np.cumsum(rng.integers(7_000, 9_000, 29)) * 1e-4
+        whole = np.rint(arms / 1e-4).astype(np.int64)
+        factor = np.gcd.reduce(whole)
+        step, multiples = common_step(arms, finest=1e-7, tolerance=1e-11)
+        assert step == pytest.approx(factor * 1e-4, rel=1e-12)
+        np.testing.assert_array_equal(multiples, whole // factor)
 
 
 def test_laws_on_different_lattices_are_added():

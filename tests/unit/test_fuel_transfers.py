@@ -506,11 +506,17 @@ def test_fuel_states_hold_those_of_the_planned_flight():
 
 
 def test_a_replay_shows_the_transfer(seed_offset):
+    """A delay of ten minutes on average is at times longer than the cruise."""
     model = prepare(pumped(at_fuel=7_000.0, late_mean=10.0))
-    path = trace(model, seed=2 + seed_offset, flight=1)
-    cruise = path[path["phase"] == "cruise"]
-    assert np.ptp(cruise["moment_kgm"]) == pytest.approx(4_800.0, abs=1e-6)
-    assert np.ptp(cruise["mass_kg"]) == 0.0
+    gained = []
+    for flight in range(12):
+        path = trace(model, seed=2 + seed_offset, flight=flight)
+        cruise = path[path["phase"] == "cruise"]
+        gained.append(np.ptp(cruise["moment_kgm"]))
+        assert np.ptp(cruise["mass_kg"]) == 0.0
+    whole = np.isclose(gained, 4_800.0, rtol=0.0, atol=1e-6)
+    assert whole.sum() >= 6
+    assert (np.array(gained) < 4_800.0 + 1e-6).all()
 
 
 @pytest.mark.parametrize(
