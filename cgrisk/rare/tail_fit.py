@@ -149,7 +149,7 @@ def pareto_fit(exceedances: ArrayLike) -> tuple[float, float]:
     place = float(refined.x) if refined.fun < faults[best] else float(places[best])
     if abs(place) < 1e-9:
         return 0.0, unit
-    shape = shape_of(place)
+    shape = max(shape_of(place), _LEAST_SHAPE)  # rounding may put it a hair below
     return shape, unit * shape * greatest / math.expm1(place)
 
 

@@ -74,6 +74,19 @@ def test_an_end_below_a_threshold_is_said(seed_offset):
     assert any("fitted tail ends at" in text for text in tail.warnings)
 
 
+def test_the_least_shape_is_fitted(seed_offset):
+    """Uniform scores have shape -1, where many fits end: none is lost to rounding."""
+    least = 0
+    for seed in range(30):
+        scores = np.random.default_rng(57 + seed + 100 * seed_offset).random(4000)
+        for start in (0.9, 0.95, 0.98):
+            least += pareto_fit(scores[scores > start] - start)[0] == -1.0
+        tail = tail_fit(scores, thresholds=[0.99, 3.0]).estimate
+        assert np.isfinite(tail.high).all()
+        assert tail.low[0] < tail.estimate[0] < tail.high[0]
+    assert least >= 20
+
+
 def test_shapes_that_disagree_are_told(seed_offset):
     """A short body with a heavy tail of its own above the 1 % point."""
     rng = np.random.default_rng(56 + seed_offset)
