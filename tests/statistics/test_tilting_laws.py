@@ -197,7 +197,9 @@ def test_whole_answers_against_the_exact_law(cabin: str, side: str, seed_offset:
     thresholds, exact = _limits(model, score)
     found = tilted_tail(model, score=score, thresholds=thresholds, seed=43 + seed_offset)
     error = found.relative_error()
-    assert error.max() < 0.15
+    # 10 % is asked for; intervals are 1.28 times as long as 20 batches' normal ones, and a standard
+    # deviation of 20 scatters by 16 %: three times that, four thresholds.
+    assert error.max() < 0.1 * 1.28 * (1.0 + 3.0 * 0.16)
     assert (np.abs(found.estimate / exact - 1.0) < 5.0 * error * found.estimate / exact).all()
     assert found.flights < 25_000
 
@@ -253,7 +255,7 @@ def test_seats_and_masses_against_the_exact_tail(deviations: float, seed_offset:
         moment_kgm=np.empty(0),
         choice_seed=71 + seed_offset,
     )
-    flights = np.arange(3000, dtype=np.uint32)
+    flights = np.arange(8000, dtype=np.uint32)
     versions, log_weight, _ = lean_block(model, data, seed=72 + seed_offset, flights=flights)
     rows = fly_block(model, seed=72 + seed_offset, flights=flights, versions=versions)
     # The errors are those against standard masses at the load sheet's arms.
