@@ -15,7 +15,7 @@ from cgrisk.report.file_units import FileUnits
 from cgrisk.risk.chance_text import chance_text, same_notation
 from cgrisk.risk.summary import CAUTIONS, plain
 
-__all__ = ["assumption_frame", "tail_answer", "tail_decisions", "tail_text"]
+__all__ = ["assumption_frame", "risk_text", "tail_answer", "tail_decisions", "tail_text"]
 
 
 def assumption_frame(study: Study) -> pd.DataFrame:
@@ -25,8 +25,8 @@ def assumption_frame(study: Study) -> pd.DataFrame:
     return pd.DataFrame([[getattr(r, name) for name in names] for r in ranges], columns=names)
 
 
-def _row(study: Study, threshold: float) -> str:
-    row = study.at(threshold)
+def risk_text(row: pd.Series) -> str:
+    """Return one row of a curve in words: the risk, both ranges, what rests on assumptions."""
     text = chance_text(row["estimate"], low=row["low"], high=row["high"])
     seen = row["estimate"] > 0.0  # else there is no risk that assumptions could move
     if seen and "assumption_high" in row and math.isfinite(row["assumption_high"]):
@@ -79,8 +79,9 @@ def tail_decisions(study: Study) -> list[str]:
     """Return what the target asks for, a sentence each."""
     score, question, inverse = study.question.score, study.question, study.inverse
     if not score.offset_sign:
+        risk = risk_text(study.at(0.0))
         return [
-            f"The event itself (0 {score.unit} past its limit): {_row(study, 0.0)}; your target is "
+            f"The event itself (0 {score.unit} past its limit): {risk}; your target is "
             f"{question.target:g}."
         ]
     untold = _untold(study)
@@ -135,8 +136,8 @@ def tail_text(study: Study) -> str:
     ]
     if score.offset_sign:
         lines += [
-            f"  as planned                {_row(study, score.as_planned)}",
-            f"  at the operational limit  {_row(study, score.at_limit)}",
+            f"  as planned                {risk_text(study.at(score.as_planned))}",
+            f"  at the operational limit  {risk_text(study.at(score.at_limit))}",
             "",
         ]
     lines += _curve_lines(study)

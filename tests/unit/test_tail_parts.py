@@ -6,6 +6,7 @@ import math
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from cgrisk.causes.tail_shares import PARTS, parts_of_flight
@@ -15,7 +16,7 @@ from cgrisk.rare import envelope_score, score_named, score_names, strata_of, thr
 from cgrisk.rare.assumptions import by_aircraft
 from cgrisk.rare.score import group_arm, reference_arm
 from cgrisk.rare.study import Inverse
-from cgrisk.report.tail_text import tail_decisions
+from cgrisk.report.tail_text import risk_text, tail_decisions
 from cgrisk.runs.shelf import Shelf
 from tests.cut_cases import SMALL
 from tests.flight_cases import edited, shipped_scenario
@@ -29,6 +30,15 @@ def model():
 @pytest.fixture(scope="module")
 def rows(model):
     return fly_block(model, seed=11, flights=np.arange(600, dtype=np.uint32))
+
+
+def test_a_risk_that_was_not_seen_has_no_assumption_range() -> None:
+    row = {"estimate": 2e-5, "low": 1e-5, "high": 4e-5, "assumption_low": 0.0}
+    row |= {"assumption_high": 1e-4, "on_assumptions": 0.8}
+    told = risk_text(pd.Series(row))
+    assert "; assumptions 0 to 0.0001, 80 % of it rests on them and they may make it 5 " in told
+    unseen = {"estimate": 0.0, "low": 0.0, "assumption_high": 0.0, "on_assumptions": math.nan}
+    assert risk_text(pd.Series(row | unseen)) == "at most 4e-05"
 
 
 def test_inverse_of_a_straight_tail() -> None:
