@@ -25,7 +25,7 @@ from tests.scenario_cases import edit, shipped_text, write_scenario
 
 ROOT = Path(__file__).resolve().parents[2]
 COMMAND = [sys.executable, "-c", "import sys; from cgrisk.cli import command; sys.exit(command())"]
-MANY = 40 * BLOCK
+MANY, SOME = 40 * BLOCK, 14 * BLOCK
 
 
 def begin(*words: object, **options: object) -> subprocess.Popen[str]:
@@ -104,7 +104,7 @@ def test_a_folder_in_use_is_refused_and_the_first_goes_on(
     case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = tmp_path / "out"
-    first = begin("run", case, "--flights", MANY, "--seed", 1, "--jobs", 1, "--out", out)
+    first = begin("run", case, "--flights", SOME, "--seed", 1, "--jobs", 1, "--out", out)
     wait_for(out, "blocks/*.block")
     assert run("run", "--resume", "--out", out) == 1
     err = capsys.readouterr().err
@@ -117,12 +117,12 @@ def test_a_folder_in_use_is_refused_and_the_first_goes_on(
 
 def test_of_two_that_begin_together_one_runs(case: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    words = ("run", case, "--flights", 40 * BLOCK, "--seed", 1, "--out", out)
+    words = ("run", case, "--flights", SOME, "--seed", 1, "--out", out)
     both = [begin(*words) for _ in range(2)]
     codes = [process.communicate(timeout=120) and process.returncode for process in both]
     assert sorted(codes)[0] == 0
     assert sorted(codes)[1] in (1, 2)
-    assert read_run(out).manifest.flown == 40 * BLOCK
+    assert read_run(out).manifest.flown == SOME
 
 
 # --- no room, no permission --------------------------------------------------------------------
@@ -138,13 +138,13 @@ def _can_mount() -> bool:
 
 @pytest.mark.skipif(not _can_mount(), reason="no file system may be mounted here")
 def test_a_full_file_system_keeps_what_fits_and_the_run_goes_on(case: Path, tmp_path: Path) -> None:
-    """A file system of 12 MB; then room is made, and the run ends as if nothing had been."""
-    small, words = tmp_path / "small", f"run {case} --flights {MANY} --seed 1 --rows --no-charts"
+    """A file system of 4 MB; then room is made, and the run ends as if nothing had been."""
+    small, words = tmp_path / "small", f"run {case} --flights {SOME} --seed 1 --rows --no-charts"
     small.mkdir()
     call = f"{sys.executable} -c 'import sys; from cgrisk.cli import command; sys.exit(command())'"
     script = f"""
         set -u
-        mount -t tmpfs -o size=12m none {small}
+        mount -t tmpfs -o size=4m none {small}
         {call} {words} --out {small}/out; echo "first $?"
         ls {small}/out/blocks | wc -l
         mount -o remount,size=500m {small}
@@ -165,9 +165,9 @@ def test_a_full_file_system_keeps_what_fits_and_the_run_goes_on(case: Path, tmp_
     assert "Traceback" not in done.stderr
     saved = int(done.stderr.split("got no room")[1].split(" of ")[0].split()[-1].replace(",", ""))
     assert saved >= BLOCK
-    assert f"{saved:,} flights were saved, {MANY - saved:,} flown now" in done.stderr
+    assert f"{saved:,} flights were saved, {SOME - saved:,} flown now" in done.stderr
     uncut = tmp_path / "uncut"
-    assert run("run", case, "--flights", MANY, "--seed", 1, "--rows", "--out", uncut) == 0
+    assert run("run", case, "--flights", SOME, "--seed", 1, "--rows", "--out", uncut) == 0
     one, two = (read_run(place).manifest.files for place in (tmp_path / "kept", uncut))
     assert one == two
 
@@ -363,10 +363,10 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     base = write_scenario(place / "base")
     made = {}
     for name, scenario, words in (
-        ("base", base, ["--flights", 5000, "--seed", 1]),
-        ("other", other, ["--flights", 5000, "--seed", 1]),
-        ("shorter", other, ["--flights", 4603, "--seed", 1, "--no-rows"]),
-        ("reseeded", other, ["--flights", 5000, "--seed", 2]),
+        ("base", base, ["--flights", 2000, "--seed", 1]),
+        ("other", other, ["--flights", 2000, "--seed", 1]),
+        ("shorter", other, ["--flights", 1603, "--seed", 1, "--no-rows"]),
+        ("reseeded", other, ["--flights", 2000, "--seed", 2]),
         ("stopped", other, ["--flights", 20000, "--seed", 1, "--precision", 0.6]),
     ):
         made[name] = place / f"run-{name}"
@@ -382,7 +382,7 @@ def test_paired_differences_are_those_of_the_flights(runs: dict[str, Path]) -> N
     first, second = read_run(runs["base"]), read_run(runs["other"])
     found = compare_runs(first, second)
     assert found.inputs["key"].tolist() == ["operation.cargo.position_sd"]
-    assert found.paired_flights == 5000
+    assert found.paired_flights == 2000
     name = "forward.any.at the operational limit"
     past = []
     for one in (first, second):
@@ -400,7 +400,7 @@ def test_paired_differences_are_those_of_the_flights(runs: dict[str, Path]) -> N
     row = _row(found.answers, "error_max_pct_mac.in_flight")
     column = "error_max_pct_mac.in_flight"
     gap = second.rows()[column] - first.rows()[column]
-    half = 1.959964 * gap.std() / np.sqrt(5000)
+    half = 1.959964 * gap.std() / np.sqrt(2000)
     assert row["high"] - row["difference"] == pytest.approx(half, rel=1e-6)
     assert row["second"] - row["first"] == pytest.approx(row["difference"], abs=1e-12)
 
@@ -417,15 +417,15 @@ def test_pairs_narrow_the_interval(runs: dict[str, Path]) -> None:
 
 
 def test_common_flights_of_runs_of_other_lengths(runs: dict[str, Path]) -> None:
-    """4,603 flights: the last byte of the outcomes is not full."""
+    """1,603 flights: the last byte of the outcomes is not full."""
     found = compare_runs(read_run(runs["base"]), read_run(runs["shorter"]))
-    assert found.paired_flights == 4603
+    assert found.paired_flights == 1603
     full = compare_runs(read_run(runs["other"]), read_run(runs["shorter"]))
     assert full.same_flights
     chances = full.answers[full.answers["kind"] == "probability"]
     assert (chances["difference"] == 0.0).all()
     assert (chances["first"] == chances["second"]).all()
-    rows = read_run(runs["base"]).rows().iloc[:4603]
+    rows = read_run(runs["base"]).rows().iloc[:1603]
     columns = [c for c in rows if c.startswith("moment_margin_kgm.") and c.endswith(".forward")]
     shift = read_run(runs["base"]).layout.shift_kgm[0]
     share = (rows[columns].min(axis=1) < shift - 1e-6).mean()
@@ -444,7 +444,7 @@ def test_the_comparison_as_it_is_read(
     assert run("compare", runs["base"], runs["other"]) == 0
     text = capsys.readouterr().out
     assert "operation.cargo.position_sd: 0.08, 0.25" in text
-    assert "5,000 flights of one seed" in text
+    assert "2,000 flights of one seed" in text
     assert "not approved data" in text
     assert run("compare", runs["base"], runs["base"]) == 0
     text = capsys.readouterr().out
