@@ -35,7 +35,7 @@ def test_the_bound_of_the_command_is_that_of_its_flights(seed_offset: int) -> No
     )
     found = tail_quantile(question, method="counting")
     assert found.method.startswith("counting")
-    assert found.estimate < found.upper
+    assert found.estimate <= found.upper  # equal on one of the sums that seats can have
     # On fresh flights the bound is exceeded by fewer than 5 % in 19 cases of 20, and never by far.
     fresh = fly_scores(model, score=score, seed=100 + seed_offset, first=0, count=20_000, jobs=2)
     assert (fresh > found.upper).mean() < 0.06

@@ -97,9 +97,12 @@ def test_estimates_are_unbiased(run, name: str, seed_offset: int) -> None:
     at = thresholds_of(name, world)
     particles = 600 if run is run_adaptive else 3_000
     found = [run(name, world, n, particles=particles).exceedance(at) for n in range(30)]
-    # Rehearsals do not hear of the second mode: less is told of it at 1e-7.
-    deepest = 1.0 if run is run_rehearsed else 0.5
-    assert_unbiased(np.array(found), world.tail(at), at_most=[0.08, 0.2, deepest])
+    stated = [0.08, 0.2, 0.5]
+    if name == "two modes":
+        # At 1e-7 a few runs in which the second mode grows make up for many in which it does not:
+        # 30 cannot tell how far their mean may be off. The nightly thousands can.
+        at, found, stated = at[:2], [one[:2] for one in found], stated[:2]
+    assert_unbiased(np.array(found), world.tail(at), at_most=stated)
 
 
 @pytest.mark.nightly
