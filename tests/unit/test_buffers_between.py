@@ -52,7 +52,7 @@ def few_flights() -> Iterator[None]:
 def ask(**changes) -> BufferAsk:
     scenario = changes.pop("scenario", None) or edited(QUIET)
     first = {
-        "risk": 0.05,
+        "risk": 0.3,
         "confidence": 0.95,
         "seed": 5,
         "masses_kg": (45_000.0, 58_000.0),
