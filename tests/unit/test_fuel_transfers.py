@@ -472,7 +472,7 @@ def test_a_mode_of_very_late_transfers_is_seen_by_few_flights(seed_offset):
     expected, error = above.mean(), above.std(ddof=1) / math.sqrt(above.size)
     assert 3e-4 < expected < 1.2e-3
     question = Question(model=model, score=score, target=1e-4, deepest=1e-4, seed=5 + seed_offset)
-    tail = split_tail(question, pilot=fly_pilot(question), replicates=10, particles=100)
+    tail = split_tail(question, pilot=fly_pilot(question), replicates=20, particles=100)
     each = tail.by_replicate(at)[:, 0]
     spread = math.hypot(each.std(ddof=1) / math.sqrt(each.size), error)
     assert abs(each.mean() - expected) < 4.5 * spread
