@@ -145,7 +145,7 @@ def resume_and_check(server: Server, out: Path, uncut: dict[str, Any], *words: s
     assert contents(out) == uncut["contents"]
 
 
-@pytest.mark.parametrize("times", [6, pytest.param(20, marks=pytest.mark.nightly)])
+@pytest.mark.parametrize("times", [4, pytest.param(20, marks=pytest.mark.nightly)])
 def test_killed_at_random_moments(
     server: Server, uncut: dict[str, Any], tmp_path: Path, seed_offset: int, times: int
 ) -> None:
