@@ -74,7 +74,7 @@ def _reference(
 
 @pytest.mark.parametrize(
     ("deviations", "order", "count"),
-    [(3.1, 1e-3, 20_000), (4.3, 1e-5, 20_000), (6.0, 1e-9, 80_000)],
+    [(3.1, 1e-3, 20_000), (4.3, 1e-5, 20_000), (6.0, 1e-9, 60_000)],
 )
 def test_masses_in_fixed_seats(
     deviations: float, order: float, count: int, seed_offset: int
@@ -95,7 +95,9 @@ def test_masses_in_fixed_seats(
     assert 0.02 * order < expected < 50.0 * order
     data = tilt_data(
         model,
-        theta=deviations / (16.0 * math.sqrt(float(arms @ arms))),
+        # Less than normal masses would need: of skewed ones, heavy people reach the limit sooner,
+        # and the flights that a stronger tilt makes rare would count for most.
+        theta=0.8 * deviations / (16.0 * math.sqrt(float(arms @ arms))),
         reference_arm_m=middle,
         found=[],
         moment_kgm=np.empty(0),
