@@ -195,11 +195,12 @@ def test_whole_answers_against_the_exact_law(cabin: str, side: str, seed_offset:
     model = prepare(edited({**SEATS, **CABINS[cabin]}))
     score = envelope_score(model, side=side)
     thresholds, exact = _limits(model, score)
-    found = tilted_tail(model, score=score, thresholds=thresholds, seed=43 + seed_offset)
+    # Intervals are 1.28 times as long as those of a normal law, and 20 batches scatter by 16 %.
+    found = tilted_tail(
+        model, score=score, thresholds=thresholds, seed=43 + seed_offset, relative_error=0.08
+    )
     error = found.relative_error()
-    # 10 % is asked for; intervals are 1.28 times as long as 20 batches' normal ones, and a standard
-    # deviation of 20 scatters by 16 %: three times that, four thresholds.
-    assert error.max() < 0.1 * 1.28 * (1.0 + 3.0 * 0.16)
+    assert error.max() < 0.15
     assert (np.abs(found.estimate / exact - 1.0) < 5.0 * error * found.estimate / exact).all()
     assert found.flights < 25_000
 
@@ -229,8 +230,12 @@ def test_intervals_cover(seed_offset: int) -> None:
     assert stats.binom.cdf(held, 100, 0.93) > 1e-6
 
 
-@pytest.mark.parametrize("deviations", [3.2, 4.55, 5.6, 6.5])
-def test_seats_and_masses_against_the_exact_tail(deviations: float, seed_offset: int) -> None:
+@pytest.mark.parametrize(
+    ("deviations", "count"), [(3.2, 8_000), (4.55, 8_000), (5.6, 8_000), (6.5, 20_000)]
+)
+def test_seats_and_masses_against_the_exact_tail(
+    deviations: float, count: int, seed_offset: int
+) -> None:
     """From 1e-3 to 1e-10, sexes, bodies and bags as shipped: an integral in the complex plane."""
     model = prepare(edited(PEOPLE))
     cabin, mass = model.program.cabin, model.program.mass
@@ -255,7 +260,7 @@ def test_seats_and_masses_against_the_exact_tail(deviations: float, seed_offset:
         moment_kgm=np.empty(0),
         choice_seed=71 + seed_offset,
     )
-    flights = np.arange(8000, dtype=np.uint32)
+    flights = np.arange(count, dtype=np.uint32)
     versions, log_weight, _ = lean_block(model, data, seed=72 + seed_offset, flights=flights)
     rows = fly_block(model, seed=72 + seed_offset, flights=flights, versions=versions)
     # The errors are those against standard masses at the load sheet's arms.

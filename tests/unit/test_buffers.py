@@ -85,9 +85,7 @@ def test_split_adds_up_exactly(two_masses: Buffers) -> None:
             assert part["moment_kgm"].sum() == pytest.approx(buffer.buffer_kgm, abs=1e-6)
 
 
-@pytest.mark.nightly
 def test_same_seed_same_bits_whatever_the_threads() -> None:
-    """By day that of the command, on a smaller cabin, stands for it."""
     one, two = (find_buffers(ask(jobs=jobs, risk=0.05, masses_kg=(42_600.0,))) for jobs in (1, 2))
     assert one.table().equals(two.table())
 
