@@ -75,12 +75,12 @@ def tail_curve(study: Study, *, ax: Axes) -> Axes:
         ax.plot(x[shown], fit[shown], color=INK, lw=0.9, ls="-.", label="tail fit, as a check")
     ax.axhline(question.target, color=INK, lw=0.8)
     ax.annotate(
-        f"target {question.target:g}",
-        (0.995, question.target),
+        f"target\n{question.target:g}",
+        (1.0, question.target),
         xycoords=("axes fraction", "data"),
-        xytext=(0, 6),  # clear of the marks on the line
+        xytext=(4, 0),  # beside the axes: the curve may cross the line anywhere
         textcoords="offset points",
-        ha="right",
+        va="center",
         fontsize=7.5,
         color=INK,
     )
