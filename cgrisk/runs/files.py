@@ -145,7 +145,9 @@ def read_sealed_json(
             f"version of cgrisk. {cure}"
         )
     for name, kind in kinds.items():
-        value = data.get(name)
+        if name not in data:
+            raise RunFolderError(f"{shown}: expected {name!r}; got no such key. {cure}")
+        value = data[name]
         wants_truth = kind is bool or (isinstance(kind, tuple) and bool in kind)
         if not isinstance(value, kind) or (isinstance(value, bool) and not wants_truth):
             raise RunFolderError(

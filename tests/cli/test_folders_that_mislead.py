@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 from pathlib import Path
@@ -9,6 +10,8 @@ from pathlib import Path
 import pytest
 
 from cgrisk.cli import main
+from cgrisk.errors import RunFolderError
+from cgrisk.runs.inputs import RunInputs
 from tests.run_cases import quickly, reseal, reseal_file
 
 
@@ -52,6 +55,24 @@ def test_figures_no_run_has_are_refused_whatever_the_seal(
     message = capsys.readouterr().err
     assert told in message
     assert len(message) < 600
+
+
+def test_every_key_of_a_sealed_file_must_be_there(
+    run: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Those that may be null too, such as the precision of a run without one."""
+    manifest, inputs = ((run / name).read_text() for name in ("manifest.json", "inputs.json"))
+    keys = [key for key in json.loads(inputs) if key != "sha256"]
+    assert "precision" in keys
+    for key in keys:
+        (run / "manifest.json").write_text(manifest)
+        reseal(run / "manifest.json", lambda data, key=key: data.pop(key))
+        assert main(["rerun", str(run)]) == 1
+        assert f"manifest.json: expected {key!r}; got no such key" in capsys.readouterr().err
+        (run / "inputs.json").write_text(inputs)
+        reseal(run / "inputs.json", lambda data, key=key: data.pop(key))
+        with pytest.raises(RunFolderError, match=f"inputs: expected {key!r}; got no such key"):
+            RunInputs.from_json((run / "inputs.json").read_text(), shown="inputs")
 
 
 @pytest.mark.parametrize("text", ["[" * 200_000, '{"a":' * 200_000, "NaN", "[NaN]", "1" * 9_000])

@@ -229,8 +229,8 @@ def test_a_rare_surge_is_a_stratum_and_counts_alike(seed_offset: int) -> None:
     # In flight, where a surge is what leads far out.
     score = envelope_score(model, side="aft", group="in_flight")
     question = asked(model, 35 + seed_offset, score, target=3e-4, deepest=1e-4)
-    tail = split(question, replicates=10, particles=250)
-    assert_counted_alike(question, tail, flights=80_000, hits=5)
+    tail = split(question, replicates=10, particles=400)
+    assert_counted_alike(question, tail, flights=120_000, hits=5)
 
 
 def test_a_certain_surge_or_none_makes_one_stratum() -> None:

@@ -231,7 +231,7 @@ def test_intervals_cover(seed_offset: int) -> None:
 
 
 @pytest.mark.parametrize(
-    ("deviations", "count"), [(3.2, 8_000), (4.55, 8_000), (5.6, 8_000), (6.5, 20_000)]
+    ("deviations", "count"), [(3.2, 8_000), (4.55, 8_000), (5.6, 8_000), (6.5, 60_000)]
 )
 def test_seats_and_masses_against_the_exact_tail(
     deviations: float, count: int, seed_offset: int
