@@ -138,7 +138,7 @@ def checked_counts(file: PoliciesFile, counts: Ints | None, seats: int) -> Ints:
             argument="counts",
             expected=f"numbers of passengers from 1 to the {seats} seats of the cabin",
             got=found.tolist(),
-            cure="Correct them.",
+            cure="Leave out those that are not.",
         )
     return found
 

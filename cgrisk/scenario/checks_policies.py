@@ -24,6 +24,11 @@ _KINDS: Final[tuple[str, ...]] = get_args(PhaseKind)
 _ROUNDING: Final = 1e-9
 
 
+def _add_up(total: float) -> str:
+    verb = "Raise" if total < 1.0 else "Lower"
+    return f"{verb} some of them, by {abs(1.0 - total):.6g} in all."
+
+
 def load_policies(path: str | Path, *, scenario: Scenario) -> PoliciesFile:
     """Read and check a policies file against the scenario it is for.
 
@@ -107,7 +112,7 @@ def _demand(demand: Demand) -> Iterator[Problem]:
             )
         elif abs(total - 1.0) > _ROUNDING:
             yield Problem(
-                (*path, "shares"), "shares that add up to 1", figure(total), "Correct them."
+                (*path, "shares"), "shares that add up to 1", figure(total), _add_up(total)
             )
 
 
@@ -208,7 +213,7 @@ def _names(policy: Policy, path: KeyPath, scenario: Scenario) -> Iterator[Proble
                 (*path, "lavatories", place, "open"),
                 f"at most the lavatories of {shown(entry.name)}, {most[entry.name]}",
                 str(entry.open),
-                "Correct the number.",
+                "Lower it, or give the aircraft file the lavatories that are there.",
             )
 
 
@@ -261,7 +266,7 @@ def _shares(policy: Policy, path: KeyPath, scenario: Scenario) -> Iterator[Probl
                 "Add it; 0 leaves it empty.",
             )
         elif abs(total - 1.0) > _ROUNDING:
-            yield Problem((*path, key), "shares that add up to 1", figure(total), "Correct them.")
+            yield Problem((*path, key), "shares that add up to 1", figure(total), _add_up(total))
 
 
 def _crew(policy: Policy, path: KeyPath, scenario: Scenario) -> Iterator[Problem]:

@@ -130,7 +130,7 @@ def _cure(kind: str, path: KeyPath, given: object, file_kind: str) -> str:
         return f"Add it. {about}"
     if isinstance(given, str) and kind in ("float_type", "int_type"):
         return f"Write the number without quotes. {about}"
-    return f"Correct it. {about}"
+    return f"Write what is expected. {about}"
 
 
 def _unknown(

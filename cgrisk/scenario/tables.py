@@ -177,5 +177,7 @@ def _read_row(
         except ValueError:
             got = shown(text) if text else "an empty cell"
             expected = form.says.get(name) or _KINDS[make]
-            faults.append(Fault(file, line, name, expected, got, "Correct the cell."))
+            faults.append(
+                Fault(file, line, name, expected, got, "Write what is expected into that cell.")
+            )
     return row, faults
