@@ -428,7 +428,7 @@ def test_flights_that_serve() -> None:
 def test_a_rare_target_is_split_and_confirmed_by_splitting(monkeypatch: pytest.MonkeyPatch) -> None:
     """As if counting did not reach: the answer by splitting is within what counting finds."""
     small = edited(copy.deepcopy({**SMALL}))
-    asked = task(small, target=5e-3, flights=4096, jobs=2)
+    asked = task(small, target=3e-3, flights=4096, jobs=2)
     file = searched(near=0, families=["rear_rows"], holds=False, attempts=1)
     counted = ask(asked, file, counts=(3,)).answers[0]
     for module in ("policy_cells", "restriction_cells", "restriction_proof", "restriction_search"):
