@@ -229,6 +229,10 @@ def choose(
         why += f" A tilted flight takes as long as {_TILTED_FLIGHT:g} ordinary ones"
         rough = error > _TILTED_ERROR
         why += f"; tilting is asked for {100 * _TILTED_ERROR:g} %." if rough else "."
+    if best == "tilting" and not leans_all(question.model):
+        why += (
+            " Where people move, trials took two to ten times as many: a pilot sees few rare moves."
+        )
     if refused["tilting"]:
         why += f" No tilting: {refused['tilting'].split(': use ')[0]}."
     return Choice(best, why)
