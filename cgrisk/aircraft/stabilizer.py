@@ -61,7 +61,8 @@ class TrimSettings:
 
     def rounded(self, units: float) -> float:
         """Return a setting rounded to the load sheet's step, halves away from zero."""
-        if self.step == 0.0:
+        # A step finer than the number itself rounds nothing.
+        if self.step == 0.0 or abs(units) / self.step >= 2.0**52:
             return units
         # As the lines of the load sheet: 0.15 / 0.1 comes out below one and a half.
         steps = math.floor(abs(units) / self.step + 0.5 + 1e-9)

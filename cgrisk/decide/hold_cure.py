@@ -238,7 +238,7 @@ def _legs(model: FlightModel, state: LoadState, *, aft: bool) -> list[_Leg]:
             piece = rules.bag_mass if what == "bags" else step
             there = bags[source] if what == "bags" else math.floor(cargo[source] / piece + 1e-9)
             free = holds[target].max_load - bags[target] * rules.bag_mass - cargo[target]
-            pieces = min(there, math.floor(free / piece + 1e-9)) if piece > 0.0 else 0
+            pieces = math.floor(min(there, free / piece + 1e-9)) if piece > 0.0 else 0
             while pieces > 0:
                 more = (pieces, 0.0) if what == "bags" else (0, pieces * piece)
                 mass = (bags[target] + more[0]) * rules.bag_mass + (cargo[target] + more[1])

@@ -109,8 +109,9 @@ def load_range(scenario: Scenario, *, mass_kg: float) -> LoadRange:
             "between.",
         )
     payload = max(mass_kg - dry, 0.0)
-    fewest = min(max(math.ceil((payload - room) / each - 1e-9), 0), seats)
-    most = min(math.floor(payload / each + 1e-9), seats)
+    # Bounded before they are made whole: the quotient has no bound where people weigh nothing.
+    fewest = math.ceil(min(max((payload - room) / each - 1e-9, 0.0), seats))
+    most = math.floor(min(payload / each + 1e-9, seats))
     return LoadRange(mass_kg, payload, min(fewest, most), most)
 
 

@@ -78,8 +78,11 @@ class LoadSheet:
 
 
 def round_to(value: float, step: float) -> float:
-    """Round half away from zero to a multiple of ``step``, as forms do; 0 means no rounding."""
-    if step == 0.0:
+    """Round half away from zero to a multiple of ``step``, as forms do; 0 means no rounding.
+
+    Nor does a step finer than the number itself.
+    """
+    if step == 0.0 or abs(value) / step >= 2.0**52:
         return value
     return math.copysign(math.floor(abs(value) / step + 0.5 + 1e-9) * step, value)
 

@@ -12,8 +12,10 @@ import pytest
 from cgrisk.aircraft.rotation import Rotation, rotation_of
 from cgrisk.aircraft.stabilizer import UNKNOWN_STABILIZER, table_setting, trim_settings_of
 from cgrisk.aircraft.trim import Aerodynamics, aerodynamics_of
+from cgrisk.flight import prepare
 from cgrisk.scenario.aerodynamics_file import TrimTable
 from tests.aircraft_cases import shipped_scenario, small_aircraft
+from tests.flight_cases import edited
 from tests.trim_cases import shipped_aerodynamics
 
 #: Every number another, so that none can stand in another's place.
@@ -166,7 +168,8 @@ def test_the_stabilizer_is_read_in_radians() -> None:
 )
 def test_a_setting_is_rounded_half_away_from_zero(units: float, rounded: float) -> None:
     assert UNKNOWN_STABILIZER.rounded(units) == rounded
-    assert replace(UNKNOWN_STABILIZER, step=0.0).rounded(units) == units
+    for none in (0.0, 5e-324, 1e-300, 1e-18):
+        assert replace(UNKNOWN_STABILIZER, step=none).rounded(units) == units
 
 
 def test_a_stabilizer_of_which_nothing_is_known_stops_nowhere() -> None:
@@ -268,3 +271,14 @@ def test_the_ground_run_is_read_figure_by_figure() -> None:
         tail_lift_least=-1.3,
         tail_lift_greatest=0.9,
     )
+
+
+@pytest.mark.parametrize("step", ["arm_step", "mass_step", "index_step", "cg_step"])
+def test_a_step_too_fine_to_round_is_no_step(step: str) -> None:
+    """Down to the least number there is, whose multiples could not be counted."""
+    sheets = [
+        prepare(edited({f"operation.load_sheet.{step}": fine})).sheet
+        for fine in (0.0, 5e-324, 1e-300)
+    ]
+    assert sheets[0].frame().equals(sheets[1].frame())
+    assert sheets[0].frame().equals(sheets[2].frame())
