@@ -128,7 +128,12 @@ def changed_policies(draw: st.DrawFn) -> str:
         old = holder[path[-1]]
         if isinstance(old, str) and draw(st.booleans()):
             holder[path[-1]] = draw(hostile)
-        elif isinstance(old, int | float) and not isinstance(old, bool) and draw(st.booleans()):
+        elif (
+            isinstance(old, int | float)
+            and not isinstance(old, bool)
+            and abs(old) < 1e300
+            and draw(st.booleans())
+        ):
             holder[path[-1]] = type(old)(old * draw(st.floats(0.5, 1.5)))
         elif not isinstance(holder, str):
             change(draw, holder, path[-1])
