@@ -5,6 +5,7 @@ Exact factors: the international pound and inch (1959) and the US gallon of 231 
 
 from __future__ import annotations
 
+import math
 from typing import Final, Literal
 
 __all__ = [
@@ -18,6 +19,7 @@ __all__ = [
     "Dimension",
     "UnitSystem",
     "mass_text",
+    "round_to",
     "to_si",
     "unit_name",
 ]
@@ -78,3 +80,13 @@ def mass_text(mass_kg: float, *, system: UnitSystem, signed: bool = False) -> st
     """Return a mass in words, in the unit of a file: ``1,234 kg``."""
     value = mass_kg / to_si(1.0, dimension="mass", system=system)
     return f"{value:{'+' if signed else ''},.0f} {unit_name('mass', system=system)}"
+
+
+def round_to(value: float, step: float) -> float:
+    """Round half away from zero to a multiple of ``step``, as forms do; 0 means no rounding.
+
+    Nor does a step finer than the number itself.
+    """
+    if step == 0.0 or abs(value) / step >= 2.0**52:
+        return value
+    return math.copysign(math.floor(abs(value) / step + 0.5 + 1e-9) * step, value)

@@ -11,6 +11,7 @@ from scipy.interpolate import RegularGridInterpolator
 
 from cgrisk.scenario import AircraftFile
 from cgrisk.scenario.aerodynamics_file import TrimTable
+from cgrisk.units import round_to
 
 __all__ = ["UNKNOWN_STABILIZER", "TrimSettings", "table_setting", "trim_settings_of"]
 
@@ -61,12 +62,8 @@ class TrimSettings:
 
     def rounded(self, units: float) -> float:
         """Return a setting rounded to the load sheet's step, halves away from zero."""
-        # A step finer than the number itself rounds nothing.
-        if self.step == 0.0 or abs(units) / self.step >= 2.0**52:
-            return units
         # As the lines of the load sheet: 0.15 / 0.1 comes out below one and a half.
-        steps = math.floor(abs(units) / self.step + 0.5 + 1e-9)
-        return round(math.copysign(steps * self.step, units), 9)
+        return units if self.step == 0.0 else round(round_to(units, self.step), 9)
 
 
 #: Stands for a stabilizer of which nothing but the operator's trim tables is known.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,8 +11,9 @@ from numpy.typing import NDArray
 from cgrisk.aircraft import CabinPlan, balance_of, dry_operating, zone_arms
 from cgrisk.flight.paper_masses import zone_mass_on_sheet_kg
 from cgrisk.scenario import Scenario
+from cgrisk.units import round_to
 
-__all__ = ["LoadSheet", "SheetLine", "make_load_sheet", "round_to"]
+__all__ = ["LoadSheet", "SheetLine", "make_load_sheet"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,16 +75,6 @@ class LoadSheet:
         """Return the lines as a frame: label, kind, mass_kg, arm_m, index."""
         rows = [(x.label, x.kind, x.mass_kg, x.arm_m, x.index) for x in self.lines]
         return pd.DataFrame(rows, columns=["label", "kind", "mass_kg", "arm_m", "index"])
-
-
-def round_to(value: float, step: float) -> float:
-    """Round half away from zero to a multiple of ``step``, as forms do; 0 means no rounding.
-
-    Nor does a step finer than the number itself.
-    """
-    if step == 0.0 or abs(value) / step >= 2.0**52:
-        return value
-    return math.copysign(math.floor(abs(value) / step + 0.5 + 1e-9) * step, value)
 
 
 def _unrounded_lines(scenario: Scenario, plan: CabinPlan) -> list[tuple[str, str, float, float]]:
