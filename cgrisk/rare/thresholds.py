@@ -61,7 +61,8 @@ def curve_thresholds(pilot: Pilot, *, question: Question, tail: SplitTail | None
     """Return the thresholds of the curve: about evenly spaced on the logarithm of the probability.
 
     From 0.1 to the deepest probability by the replicates, or by the pilot where there are none,
-    with the planned load's, the operational limit's and the target's own among them.
+    with the planned load's, the operational limit's and the target's own among them. Where it ends
+    at the target and there are no replicates it goes on to a quarter of the target.
     """
     decades = math.log10(_SHALLOWEST / question.deepest)
     count = max(2, round(_PER_DECADE * decades) + 1)
@@ -74,6 +75,9 @@ def curve_thresholds(pilot: Pilot, *, question: Question, tail: SplitTail | None
     places = np.minimum(np.searchsorted(-curve, -wanted), scores.size - 1)
     score = question.score
     own = [pilot.threshold(question.target), score.as_planned, score.at_limit]
+    if tail is None and question.deepest > _BEYOND[-1] * question.target:
+        # A pilot may place the curve's end short of the target, or of the interval's upper end.
+        own += [pilot.threshold(float(part)) for part in question.target * _BEYOND[1:]]
     return np.unique(np.array([*scores[places], *own]))
 
 

@@ -318,7 +318,7 @@ def test_strong_tilts_leave_the_shallow_end_alone(seed_offset: int) -> None:
         thresholds=places,
         seed=91 + seed_offset,
         relative_error=0.2,
-        most_flights=120_000,
+        most_flights=600_000,
         jobs=2,
     )
     seen = (counted[:, None] > shallow).mean(axis=0)

@@ -27,6 +27,7 @@ from cgrisk.rare.rehearsal import Rehearsal
 from cgrisk.rare.score import envelope_score
 from cgrisk.rare.splitting import SplitRun, adaptive_run, level_run
 from cgrisk.rare.strata import Stratum
+from cgrisk.rare.thresholds import curve_thresholds
 from tests.cut_cases import SMALL
 from tests.flight_cases import edited, shipped_scenario
 from tests.rare_worlds import TOP, ToyWorld, constant, steps, sums, two_modes
@@ -446,6 +447,17 @@ def small_question(seed: int = 26, **named) -> Question:
     model = prepare(edited(SMALL))
     score = envelope_score(model, side="aft")
     return Question(model=model, score=score, seed=seed, **named)
+
+
+def test_a_curve_that_ends_at_its_target_goes_beyond_it() -> None:
+    """To a quarter of it, so that the interval's upper end is read too; others end as asked."""
+    question = small_question(target=1e-2, deepest=1e-2)
+    pilot = fly_pilot(question)
+    further = pilot.threshold(0.25e-2)
+    assert further > pilot.threshold(1e-2)
+    assert further in curve_thresholds(pilot, question=question)
+    deeper = small_question(target=1e-1, deepest=1e-2)
+    assert further not in curve_thresholds(pilot, question=deeper)
 
 
 def test_threads_change_no_bit() -> None:
