@@ -12,7 +12,7 @@ from cgrisk.rare.multilevel import SplitTail
 from cgrisk.rare.pilot import Pilot
 from cgrisk.rare.question import Question
 
-__all__ = ["curve_thresholds", "located", "threshold_at"]
+__all__ = ["curve_end", "curve_thresholds", "located", "threshold_at"]
 
 Floats = NDArray[np.float64]
 
@@ -57,6 +57,11 @@ def threshold_at(
     return float(thresholds[place] + part * (thresholds[place + 1] - thresholds[place]))
 
 
+def curve_end(question: Question) -> float:
+    """Return the probability down to which a curve goes: a quarter of the target at the most."""
+    return float(min(question.deepest, _BEYOND[-1] * question.target))
+
+
 def curve_thresholds(pilot: Pilot, *, question: Question, tail: SplitTail | None = None) -> Floats:
     """Return the thresholds of the curve: about evenly spaced on the logarithm of the probability.
 
@@ -75,7 +80,7 @@ def curve_thresholds(pilot: Pilot, *, question: Question, tail: SplitTail | None
     places = np.minimum(np.searchsorted(-curve, -wanted), scores.size - 1)
     score = question.score
     own = [pilot.threshold(question.target), score.as_planned, score.at_limit]
-    if tail is None and question.deepest > _BEYOND[-1] * question.target:
+    if tail is None and curve_end(question) < question.deepest:
         # A pilot may place the curve's end short of the target, or of the interval's upper end.
         own += [pilot.threshold(float(part)) for part in question.target * _BEYOND[1:]]
     return np.unique(np.array([*scores[places], *own]))

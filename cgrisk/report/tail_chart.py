@@ -9,6 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from cgrisk.rare import Study
+from cgrisk.rare.thresholds import curve_end
 from cgrisk.report.style import AFT, FORWARD, GREY, INK
 
 __all__ = ["swing_bars", "tail_curve", "tail_share_bars"]
@@ -86,7 +87,7 @@ def tail_curve(study: Study, *, ax: Axes) -> Axes:
     )
     _marks(ax, study)
     ax.set_yscale("log")
-    ax.set_ylim(question.deepest / 3.0, 1.0)
+    ax.set_ylim(curve_end(question) / 3.0, 1.0)
     ends = [v for v in (x[-1], study.inverse.assumption) if math.isfinite(v)]
     ax.set_xlim(x[0], max(ends) + 0.01 * (max(ends) - x[0]))
     if score.offset_sign:
@@ -98,7 +99,7 @@ def tail_curve(study: Study, *, ax: Axes) -> Axes:
     else:
         ax.set_xlabel(f"{score.name.replace('_', ' ')}: past its limit by, {score.unit}")
         ax.set_ylabel("probability per flight")
-    ax.legend(fontsize=7, loc="lower left", frameon=False)
+    ax.legend(fontsize=7, loc="lower left", facecolor="white", edgecolor="none", framealpha=1.0)
     return ax
 
 
