@@ -194,6 +194,7 @@ def tilt_data(
     moment_kgm: Floats,
     choice_seed: int,
     seats: Watched | None = None,
+    boardings: int = 1,
 ) -> TiltData:
     """Return how flights are leaned.
 
@@ -216,6 +217,9 @@ def tilt_data(
         Seed of the choices, other than the flights' own.
     seats : Watched, optional
         What is known of how seats fill, from :func:`watch_seats`.
+    boardings : int
+        How many boardings go on side by side, of which one is kept: the more, the less weights
+        scatter, and the longer it takes (:mod:`cgrisk.flight.kernel.tilt_boardings`).
     """
     program, cabin = model.program, model.program.cabin
     arms, arm_class = np.unique(cabin.arm_m, return_inverse=True)
@@ -236,8 +240,10 @@ def tilt_data(
         masses,
         watched,
         by_party=by_party,
+        boardings=boardings,
         value=boarding,
-        pull=theta * (cabin.arm_m - reference_arm_m),
+        at_last=adult,
+        arm_class=arm_class.astype(np.int64),
     )
     one_more = centre[cabin.zone_region] if by_party else _per_person(cabin, classes, seat)
     rows: list[Floats] = []

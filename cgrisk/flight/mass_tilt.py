@@ -9,13 +9,16 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp, ndtri
 
 from cgrisk.flight.kernel.data import MassData, PartyData
-from cgrisk.flight.kernel.people import CHILD, MEN, SCORE_END, WOMEN
+from cgrisk.flight.kernel.people import CHILD, DRAWN, MEN, SCORE_END, WOMEN
+from cgrisk.flight.kernel.tilt_data import REACH
 
 __all__ = ["MassTilt", "capped", "log_mean", "mass_tilt", "middles"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+#: Steps of the score that a party shares, and points at which mean masses are laid down.
+_BINS, _GRID = 11, 81
 #: Cells of a word, and how many times as likely an outcome may become.
 _CELLS = 512
 _MOST = 64.0
@@ -37,36 +40,45 @@ def capped(exponent: Floats, most: float) -> Floats:
 
 
 class MassTilt(NamedTuple):
-    """Tables by degree of correlation ``M``, arm ``A``, population and cell ``C``.
+    """Tables by what the rest of a party tells of a mass: ``T`` of them; arm ``A``; cell ``C``.
+
+    Columns of four: a man, a woman, a child, an adult whose sex is drawn.
 
     Attributes
     ----------
-    body : float64 array, shape (M, A, 3, C)
+    body : float64 array, shape (T, A, 3, C)
     bag : float64 array, shape (A, C)
-    log_mean, most : float64 array, shape (M, A, 4)
-        Of a man, a woman, a child, an adult whose sex is drawn, with their bags.
-    mass_class : int64 array, shape (K + 1,)
-        Degree of correlation of each kind of party.
+    log_mean, most : float64 array, shape (T, A, 4)
+        With their bags.
+    centre_kg : float64 array, shape (T, 4)
+        How much more than usual one of the table weighs on average.
+    first, bins, degree : int64 array, shape (K + 1,)
+        The first table of each kind of party and how many it has, one for each of as many equal
+        steps of the normal score that its members share; and its degree of correlation.
+    more_kg : float64 array, shape (D, 4, N)
+        How much more than usual one weighs on average, at scores from -``REACH`` to ``REACH``.
+    lever : float64 array, shape (A,)
+        What one kg more on each arm adds to the exponent.
     adult, child : float64 array, shape (A,)
         Log mean of what one who travels alone adds to the exponent, his mean mass included.
     adult_kg, child_kg : float
         Mean masses, bags included.
-    kind_kg, common_kg : float64 array, shape (K + 1, 3)
-        How much more than any adult one of a kind weighs on average, all men, all women, each
-        drawn; and that per unit of the normal score that his party shares.
     """
 
     body: Floats
     bag: Floats
     log_mean: Floats
     most: Floats
-    mass_class: Ints
+    centre_kg: Floats
+    first: Ints
+    bins: Ints
+    degree: Ints
+    more_kg: Floats
+    lever: Floats
     adult: Floats
     child: Floats
     adult_kg: float
     child_kg: float
-    kind_kg: Floats
-    common_kg: Floats
 
 
 def _body(mass: MassData, population: int, z: Floats) -> Floats:
@@ -102,43 +114,52 @@ def mass_tilt(mass: MassData, party: PartyData, *, lever: Floats) -> MassTilt:
     """
     male = _share_of_words(mass.male_share)
     z, bag_kg = ndtri(middles(_CELLS)), _bag(mass)
-    alone = np.stack([_body(mass, population, z) for population in range(3)])
-    mean = alone.mean(axis=1)
-    adult_mean = male * mean[0] + (1.0 - male) * mean[1]
+    mean = np.array([_body(mass, population, z).mean() for population in range(3)])
+    adult_mean = male * mean[MEN] + (1.0 - male) * mean[WOMEN]
+    usual = np.array([adult_mean, adult_mean, mean[CHILD]])[:, None]
     bag = capped(lever[:, None] * (bag_kg - bag_kg.mean()), _MOST)
-    degrees, mass_class = np.unique(party.correlation, return_inverse=True)
-    bodies, log_means, most = [], [], []
-    sexes = [(MEN, male), (WOMEN, 1.0 - male)]
-    drawn = [(sex, share) for sex, share in sexes if share > 0.0]
-    for degree in degrees:
-        # Of his own score alone; that of his party is known by then.
-        own = np.stack([_body(mass, i, np.sqrt(1.0 - degree) * z) for i in range(3)])
-        own -= np.array([adult_mean, adult_mean, mean[2]])[:, None]
-        body = capped(lever[:, None, None] * own, _MOST)
-        each, top = log_mean(body), body.max(axis=-1)
-        each[:, :CHILD] += log_mean(bag)[:, None]
-        top[:, :CHILD] += bag.max(axis=1)[:, None]
-        any_mean = logsumexp([np.log(share) + each[:, sex] for sex, share in drawn], axis=0)
-        any_top = np.max([top[:, sex] for sex, _ in drawn], axis=0)
-        bodies.append(body)
-        log_means.append(np.column_stack([each, any_mean]))
-        most.append(np.column_stack([top, any_top]))
+    drawn = [(sex, share) for sex, share in ((MEN, male), (WOMEN, 1.0 - male)) if share > 0.0]
+    degrees, degree = np.unique(party.correlation, return_inverse=True)
+    grid = np.linspace(-REACH, REACH, _GRID)
+    bodies, log_means, most, centres, bins, more = [], [], [], [], [], []
+    for correlation in degrees:
+
+        def own(common: float, correlation: float = float(correlation)) -> Floats:
+            mixed = np.sqrt(correlation) * common + np.sqrt(1.0 - correlation) * z
+            bodies = np.stack([_body(mass, population, mixed) for population in range(3)])
+            return np.asarray(bodies - usual)
+
+        means = np.stack([own(common).mean(axis=1) for common in grid.tolist()], axis=1)
+        more.append(np.vstack([means, male * means[MEN] + (1.0 - male) * means[WOMEN]]))
+        bins.append(_BINS if correlation > 0.0 else 1)
+        for step in range(bins[-1]):
+            centre = REACH * ((2 * step + 1) / bins[-1] - 1.0)
+            body = capped(lever[:, None, None] * own(centre), _MOST)
+            each, top = log_mean(body), body.max(axis=-1)
+            each[:, :CHILD] += log_mean(bag)[:, None]
+            top[:, :CHILD] += bag.max(axis=1)[:, None]
+            any_mean = logsumexp([np.log(share) + each[:, sex] for sex, share in drawn], axis=0)
+            any_top = np.max([top[:, sex] for sex, _ in drawn], axis=0)
+            bodies.append(body)
+            log_means.append(np.column_stack([each, any_mean]))
+            most.append(np.column_stack([top, any_top]))
+            centres.append([np.interp(centre, grid, row) for row in more[-1]])
     # One alone: of the least correlation there is, which is nearly always none.
+    alone = log_means[bins[0] // 2]
     adult_kg = float(adult_mean + bag_kg.mean())
-    # The mean slope of a function of a normal score is the mean of its product with the score.
-    rises = (alone[:2] * z).mean(axis=1)
-    gain = np.sqrt(party.correlation)[:, None] * np.append(rises, [male, 1.0 - male] @ rises)
-    sex_kg = np.array([mean[0] - adult_mean, mean[1] - adult_mean, 0.0])
     return MassTilt(
         body=np.stack(bodies),
         bag=bag,
         log_mean=np.stack(log_means),
         most=np.stack(most),
-        mass_class=mass_class.astype(np.int64),
-        adult=lever * adult_kg + log_means[0][:, 3],
-        child=lever * float(mean[2]) + log_means[0][:, CHILD],
+        centre_kg=np.array(centres),
+        first=np.concatenate([[0], np.cumsum(bins)])[degree].astype(np.int64),
+        bins=np.array(bins, dtype=np.int64)[degree],
+        degree=degree.astype(np.int64),
+        more_kg=np.stack(more),
+        lever=lever,
+        adult=lever * adult_kg + alone[:, DRAWN],
+        child=lever * float(mean[CHILD]) + alone[:, CHILD],
         adult_kg=adult_kg,
-        child_kg=float(mean[2]),
-        kind_kg=party.shift_kg[:, None] + sex_kg,
-        common_kg=gain,
+        child_kg=float(mean[CHILD]),
     )

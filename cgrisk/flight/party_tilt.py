@@ -7,15 +7,20 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.special import logsumexp, ndtri
 
-from cgrisk.flight.kernel.data import CabinData, Program
-from cgrisk.flight.kernel.tilt_data import CANDIDATES, PartyTilt
+from cgrisk.flight.kernel.data import CabinData, PartyData, Program
+from cgrisk.flight.kernel.people import CHILD, DRAWN, MEN, WOMEN
+from cgrisk.flight.kernel.tilt_data import REACH, PartyTilt
+from cgrisk.flight.kernel.told_words import CELLS, DRAWS, cell_bounds
 from cgrisk.flight.mass_tilt import MassTilt
 from cgrisk.flight.model import FlightModel
 
 __all__ = [
     "Watched",
     "leaned_by_party",
+    "parties_told_apart",
     "party_tilt",
     "unwatched",
     "value_when_boarding",
@@ -26,12 +31,16 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 #: How many times as likely a party may become, as a logarithm; what a companion counts, as a part
-#: of what he would if seats halfway were filled at random; variance that a choice of one among few
-#: may leave.
-_MOST, _DRIFT, _SPARE = float(np.log(300.0)), 0.7, 0.01
-#: Power of a kind's mean figure: a large party that is chosen leaves fewer people for others, which
-#: the figure does not know (0.7 to 1 serve about as well on the shipped case).
-_TAMED = 0.85
+#: of what he would if seats halfway were filled at random.
+_MOST, _DRIFT = float(np.log(3e4)), 0.7
+#: Points of a cell of the score that a party shares at which masses are taken.
+_NODES = 4
+#: Least chance of a party whose score is told: 20 are expected among the draws under a cell.
+_RAREST = 20.0 / DRAWS
+#: Outcomes that are laid down, at most, and the least chance of a party that is found for sure.
+_MOST_OUTCOMES, _RAREST_FOUND = 20_000, 1e-8
+#: People still to come up to which each number has figures of its own, and how many share some.
+_FEW, _COARSE = 24, 6
 #: Turns in which the free seats and what they add settle; the greatest exponent in them.
 _TURNS, _FAR = 4, 20.0
 
@@ -148,60 +157,186 @@ def value_when_boarding(cabin: CabinData, watched: Watched, value: Floats) -> Fl
     return out
 
 
-def _gauss(nodes: int) -> tuple[Floats, Floats]:
-    """Return nodes and weights of the mean over a standard normal law."""
-    z, weight = np.polynomial.hermite_e.hermegauss(nodes)
-    return z, weight / weight.sum()
+class _Outcomes(NamedTuple):
+    """What a party may be, ``O`` outcomes, first those without children; see ``PartyTilt``.
+
+    ``more_kg`` (O, 2) is what an adult and a child weigh more than usual, the child against an
+    adult; ``chance`` is an outcome's.
+    """
+
+    start: Ints
+    kind: Ints
+    adults: Ints
+    young: Ints
+    column: Ints
+    cell: Ints
+    adult: Ints
+    child: Ints
+    chance: Floats
+    more_kg: Floats
+
+
+def _cells(correlation: float, chance: float) -> list[tuple[int, int, int]]:
+    """Return the cells of the score that a party of a chance shares: number, first word, past it.
+
+    One of all words, of number -1, where nothing is shared or the party is too rare to be found
+    among the versions that tell a cell.
+    """
+    if correlation == 0.0 or chance < _RAREST:
+        return [(-1, 0, 1 << 32)]
+    return [(cell, *cell_bounds(cell)) for cell in range(CELLS)]
+
+
+def _draws(
+    party: PartyData, family: int, kind: int, male: float
+) -> tuple[range, range, tuple[tuple[int, float], ...]]:
+    """Return the sizes, numbers of children and sexes, with their chances, of a kind of party."""
+    adults = range(int(party.adults_low[kind]), int(party.adults_high[kind]) + 1)
+    least = max(int(party.children_low[kind]), 1) if family else 0
+    young = range(least, max(int(party.children_high[kind]), least) * family + 1)
+    same = _halves(float(party.same_sex[kind]))
+    sexes = ((MEN, same * male), (WOMEN, same * (1.0 - male)), (DRAWN, 1.0 - same))
+    return adults, young, tuple((column, sex) for column, sex in sexes if sex > 0.0)
+
+
+def parties_told_apart(model: FlightModel) -> bool:
+    """Return whether what a party may be is little enough to lay down, and common enough to find.
+
+    It is if seats are not leaned party by party.
+    """
+    program = model.program
+    party, male = program.party, _halves(float(program.mass.male_share))
+    outcomes, rarest = 0, 1.0
+    for family, cumulative in enumerate((party.adult_cumulative, party.family_cumulative)):
+        shares = np.diff(cumulative, prepend=0.0) / cumulative[-1]
+        for kind in np.flatnonzero(shares > 0.0).tolist():
+            adults, young, sexes = _draws(party, family, kind, male)
+            cells = CELLS if party.correlation[kind] > 0.0 else 1
+            outcomes += len(adults) * len(young) * len(sexes) * cells
+            chance = min(sex for _, sex in sexes) / (len(adults) * len(young))
+            rarest = min(rarest, float(shares[kind]) * chance)
+    few = outcomes <= _MOST_OUTCOMES and rarest >= _RAREST_FOUND
+    return few or not leaned_by_party(model)
+
+
+def _halves(share: float) -> float:
+    """Return the share of the halves of a word whose middle lies below ``share``."""
+    return float(np.clip(np.ceil(share * 2.0**16 - 0.5), 0.0, 2.0**16)) / 2.0**16
+
+
+def _outcomes(program: Program, masses: MassTilt) -> tuple[_Outcomes, Floats]:
+    """Return the outcomes of a party, and what one of each profile adds on each arm (P, A)."""
+    party, lever = program.party, masses.lever
+    grid = np.linspace(-REACH, REACH, masses.more_kg.shape[2])
+    alone = masses.log_mean[masses.first[-1]]
+    heavier = masses.child_kg - masses.adult_kg
+    profiles = [np.zeros(lever.size), alone[:, CHILD] - alone[:, DRAWN] + lever * heavier]
+    known: dict[tuple[int, int, int, int], tuple[int, float]] = {}
+
+    def profile(kind: int, low: int, high: int, column: int) -> tuple[int, float]:
+        """Return a profile's number, and how much more than usual one of it weighs."""
+        key = (kind, low, high, column)
+        if key not in known:
+            u = (low + (np.arange(_NODES) + 0.5) / _NODES * (high - low)) / 2.0**32
+            kg = np.interp(ndtri(u), grid, masses.more_kg[masses.degree[kind], column]).mean()
+            middle = (ndtri(u).mean() + REACH) / (2.0 * REACH) * masses.bins[kind]
+            table = masses.first[kind] + int(np.clip(middle, 0, masses.bins[kind] - 1))
+            kg += heavier if column == CHILD else party.shift_kg[kind]
+            off = kg - masses.centre_kg[table, column]
+            known[key] = (len(profiles), float(kg))
+            profiles.append(masses.log_mean[table, :, column] - alone[:, DRAWN] + lever * off)
+        return known[key]
+
+    male = _halves(float(program.mass.male_share))
+    rows: list[tuple[float, ...]] = []
+    start = [0]
+    for family, cumulative in enumerate((party.adult_cumulative, party.family_cumulative)):
+        shares = np.diff(cumulative, prepend=0.0) / cumulative[-1]
+        for kind in np.flatnonzero(shares > 0.0).tolist():
+            adults, young, sexes = _draws(party, family, kind, male)
+            for size, small, (column, sex) in itertools.product(adults, young, sexes):
+                chance = float(shares[kind]) * sex / (len(adults) * len(young))
+                for cell, low, high in _cells(float(party.correlation[kind]), chance):
+                    who, kg = profile(kind, low, high, column)
+                    child, child_kg = profile(kind, low, high, CHILD) if family else (1, 0.0)
+                    part = chance * (high - low) / 2.0**32
+                    rows.append((kind, size, small, column, cell, who, child, part, kg, child_kg))
+        start.append(len(rows))
+    table = np.array(rows).reshape(-1, 10)
+    kinds, adults_drawn, young_drawn, columns, cells, adult, child_of = (
+        table[:, i].astype(np.int64) for i in range(7)
+    )
+    found = _Outcomes(
+        start=np.array(start),
+        kind=kinds,
+        adults=adults_drawn,
+        young=young_drawn,
+        column=columns,
+        cell=cells,
+        adult=adult,
+        child=child_of,
+        chance=table[:, 7],
+        more_kg=table[:, 8:],
+    )
+    return found, np.stack(profiles)
+
+
+def _levels(seats: int) -> tuple[Ints, Ints]:
+    """Return the level of so many people still to come (S + 1,), and how many each stands for."""
+    people = np.arange(seats + 1)
+    step = np.where(people < _FEW, people, _FEW + (people - _FEW) // _COARSE)
+    levels = np.bincount(step, people) / np.bincount(step)
+    return step.astype(np.int64), np.round(levels).astype(np.int64)
+
+
+def _gain(chance: Floats, height: Floats, people: Floats) -> float:
+    """Return what each of those still to come adds to the logarithm of the mean of all figures.
+
+    A party of ``n`` that is chosen leaves ``n`` fewer people for others. With ``exp(gain)`` for
+    each of those, parties one after another have the same mean if that of ``exp(height - n gain)``
+    is 1.
+    """
+
+    def off(gain: float) -> float:
+        return float(logsumexp(height - gain * people, b=chance))
+
+    low, high = float((height / people).min()), float((height / people).max())
+    return float(brentq(off, low - 1e-9, high + 1e-9)) if high > low else low
 
 
 def _figures(
-    program: Program,
-    masses: MassTilt,
+    found: _Outcomes,
+    levels: Ints,
     *,
     mean: float,
     variance: float,
+    spare: float,
     drift_kg: float,
-    most: float,
 ) -> tuple[Floats, Floats]:
-    """Return a region's mean figures of a party of each kind, and their spread over that mean.
+    """Return running sums of chance and figure of the outcomes, and the log figures, (L, O).
 
     The figure of a party whose members weigh ``w`` more than usual together, ``n`` of them:
     ``exp(w mean + variance ((w + n drift)^2 - n drift^2) / 2)``, about the mean of
     ``exp(exponent)`` over the region's seats.
-
-    Returns
-    -------
-    two float64 arrays, shapes (2, K + 1, S + 1) and (2, K + 1)
-        Without and with children to come, by kind (and by people to come).
     """
-    party, seats = program.party, program.cabin.arm_m.size
-    kinds = party.adults_low.size
-    figure, spread = np.ones((2, kinds, seats + 1)), np.zeros((2, kinds))
-    z, weight = _gauss(9)
-    left = np.arange(seats + 1)[:, None, None, None, None]
-    male = float(program.mass.male_share)
-    for family, kind in itertools.product(range(2), range(kinds)):
-        adults = np.arange(party.adults_low[kind], party.adults_high[kind] + 1)
-        young = np.zeros(1, dtype=np.int64)
-        if family:
-            least = max(int(party.children_low[kind]), 1)
-            young = np.arange(least, max(int(party.children_high[kind]), least) + 1)
-        one_sex = float(party.same_sex[kind])
-        sexes = np.array([one_sex * male, one_sex * (1.0 - male), 1.0 - one_sex])
-        small = np.minimum(young[None, None, :, None, None], left)
-        size = np.minimum(adults[None, :, None, None, None], left - small)
-        each = masses.kind_kg[kind][:, None] + masses.common_kg[kind][:, None] * z
-        more = size * each + small * (masses.child_kg - masses.adult_kg)
-        people = size + small
-        height = more * mean
-        height += 0.5 * variance * ((more + people * drift_kg) ** 2 - people * drift_kg**2)
-        value = np.exp(np.minimum(height, most))
-        chance = sexes[:, None] * weight / (adults.size * young.size)
-        first = (value * chance).sum(axis=(1, 2, 3, 4))
-        second = (value[-1] ** 2 * chance).sum()
-        figure[family, kind] = first**_TAMED
-        spread[family, kind] = second / first[-1] ** 2 - 1.0
-    return figure, spread
+    left = levels[:, None]
+    small = np.minimum(found.young, left)
+    size = np.minimum(found.adults, left - small)
+    more = size * found.more_kg[:, 0] + small * found.more_kg[:, 1]
+    people = size + small
+    height = more * mean
+    # A party that takes many of the free seats has less choice of where.
+    room = np.clip(1.0 - people / np.maximum(left + spare, 1.0), 0.0, 1.0) ** 2
+    height += 0.5 * variance * room * ((more + people * drift_kg) ** 2 - people * drift_kg**2)
+    height = np.clip(height, -_MOST, _MOST)
+    alone = slice(int(found.start[0]), int(found.start[1]))
+    gain = _gain(found.chance[alone], height[-1, alone], people[-1, alone])
+    height -= gain * people
+    running = np.empty(height.shape)
+    for first, last in itertools.pairwise(found.start):
+        part = slice(int(first), int(last))
+        running[:, part] = np.cumsum(found.chance[part] * np.exp(height[:, part]), axis=1)
+    return running, height
 
 
 def party_tilt(
@@ -210,8 +345,10 @@ def party_tilt(
     watched: Watched,
     *,
     by_party: bool,
+    boardings: int,
     value: Floats,
-    pull: Floats,
+    at_last: Floats,
+    arm_class: Ints,
 ) -> tuple[PartyTilt, Floats]:
     """Return how parties are leaned, and what one more person adds in each region (R,).
 
@@ -221,14 +358,19 @@ def party_tilt(
     masses : MassTilt
     watched : Watched
     by_party : bool
+    boardings : int
+        How many go on side by side.
     value : float64 array, shape (S,)
-        Log mean of what an adult on a seat adds to the exponent.
-    pull : float64 array, shape (S,)
-        What one kg more on a seat adds to it.
+        Log mean of what an adult on a seat adds to the exponent, at boarding.
+    at_last : float64 array, shape (S,)
+        The same once seats are changed no more.
+    arm_class : int64 array, shape (S,)
+        Number of a seat's arm.
     """
-    cabin = program.cabin
+    cabin, pull = program.cabin, masses.lever[arm_class]
     regions = cabin.region_start.size - 1
-    about, centre, mean, variance = value.copy(), *np.zeros((3, regions))
+    about, last = value.copy(), at_last.copy()
+    centre, mean, variance = np.zeros((3, regions))
     people = np.bincount(
         cabin.zone_region, cabin.zone_adults + cabin.zone_children, minlength=regions
     )
@@ -236,42 +378,50 @@ def party_tilt(
         watched.vacancy.shape[1] - 1 - people.sum() / 2, 1.0
     )
     drift_kg = masses.adult_kg * _DRIFT * max(float(halfway), 0.0)
-    figures, candidates = [], []
+    found, more = _outcomes(program, masses)
+    running, log_figure = [], []
+    level, levels = _levels(value.size)
     for region in range(regions):
         seats = cabin.region_seats[cabin.region_start[region] : cabin.region_start[region + 1]]
         if seats.size > 0:
-            at_last = int(min(people[region], seats.size))
-            empty = watched.vacancy[watched.seat_class[seats], at_last]
+            aboard = int(min(people[region], seats.size))
+            empty = watched.vacancy[watched.seat_class[seats], aboard]
             # Those in doubt: whether they are taken varies most.
             doubt = empty * (1.0 - empty) + 1e-9
             centre[region] = float(doubt @ value[seats] / doubt.sum())
             about[seats] -= centre[region]
+            last[seats] -= centre[region]
             mean[region], variance[region] = float(pull[seats].mean()), float(pull[seats].var())
-        figure, spread = _figures(
-            program,
-            masses,
+        sums, figures = _figures(
+            found,
+            levels,
             mean=float(mean[region]),
             variance=float(variance[region]),
+            spare=max(float(seats.size - people[region]), 0.0),
             drift_kg=drift_kg,
-            most=_MOST,
         )
-        figures.append(figure)
-        candidates.append(np.clip(np.ceil(spread / _SPARE), 1, CANDIDATES).astype(np.int64))
+        running.append(sums)
+        log_figure.append(figures)
     tilt = PartyTilt(
         by_party=by_party,
         value=about,
-        pull=pull,
+        at_last=last,
         seat_class=watched.seat_class,
         vacancy=watched.vacancy,
-        adult_kg=masses.kind_kg,
-        common_kg=masses.common_kg,
-        child_kg=masses.child_kg - masses.adult_kg,
-        mean_pull=mean,
-        variance_pull=variance,
-        figure=np.stack(figures),
-        candidates=np.stack(candidates),
-        drift_kg=drift_kg,
-        most=_MOST,
-        mass_class=masses.mass_class,
+        first=masses.first,
+        bins=masses.bins,
+        outcomes=found.start,
+        kind=found.kind,
+        adults=found.adults,
+        young=found.young,
+        column=found.column,
+        cell=found.cell,
+        adult=found.adult,
+        child=found.child,
+        level=level,
+        running=np.stack(running),
+        log_figure=np.stack(log_figure),
+        more=more,
+        boardings=boardings,
     )
     return tilt, centre

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.errors import UsageError
+from cgrisk.flight.party_tilt import leaned_by_party
 from cgrisk.rare.counting import count_scores, flights_to_count, sequential_tail
 from cgrisk.rare.estimate import TailEstimate, within_reach
 from cgrisk.rare.exact import exact_tail, why_not_exact
@@ -19,6 +20,7 @@ from cgrisk.rare.pilot import Pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.strata import discrete_strata, errors_of
 from cgrisk.rare.tilt_aim import leans_all
+from cgrisk.rare.tilt_walks import people_walk
 from cgrisk.rare.tilting import (
     LEAST_TILTED,
     TiltedTail,
@@ -39,14 +41,17 @@ _TILTED: Final = 20_000.0
 #: Elsewhere a pilot of its own tells, from so many flights of counting on and of the best other
 #: method; the rest of the curve takes as much again.
 _WORTH_A_PROBE, _WHOLE_CURVE = (300_000.0, 40_000.0), 2.0
-#: Where people move, splitting takes so many times the flights it was tuned on (measured on the
-#: shipped single aisle: where 10 % were asked for, 18 % were reached at 1e-5, 25 % at 1e-6).
-_MOVED: Final = 4.0
-#: What a tilted flight costs, in flights flown (measured: 1 at strength 0, 2 to 3 at the others).
-_TILTED_FLIGHT: Final = 2.0
-#: Relative error of tilting at the target, at most, and how much is added for each factor of ten
-#: beyond it.
-_TILTED_ERROR, _MORE_BEYOND, _ROUGHEST = 0.3, 0.1, 0.5
+#: Where people move, splitting takes so many times the flights it was tuned on, and so many times
+#: more for every factor of ten beyond 1e-5 (measured on the shipped single aisle: where 10 % were
+#: asked for, 18 % were reached at 1e-5, 25 % at 1e-6, 88 % at 1e-7).
+_MOVED, _MOVED_BEYOND, _MOVED_FROM = 4.0, 4.0, 1e-5
+#: What a tilted flight costs, in flights flown, where everybody travels alone (measured: 1 at
+#: strength 0, 2 to 3 at the others), where parties are leaned (2 to 7), and where people walk, so
+#: that each load is flown several times (1.1 to 1.6).
+_TILTED_FLIGHT, _TILTED_PARTIES, _TILTED_WALKS = 2.0, 6.0, 1.5
+#: Relative error of tilting at the target, at most, how much is added for each factor of ten from
+#: it, and the most asked for on this side of it and beyond.
+_TILTED_ERROR, _MORE_BEYOND, _ROUGH, _ROUGHEST = 0.3, 0.3, 0.2, 0.5
 #: Thresholds so many times rarer than the curve's deepest are not asked for: the planned load's may
 #: be anywhere.
 _DEEPER: Final = 0.3
@@ -210,13 +215,17 @@ def choose(
         for s, p, w in zip(pilot.strata, given, shares / shares.sum(), strict=True)
     )
     if not leans_all(question.model):
-        splitting *= _MOVED
+        beyond = max(math.log10(_MOVED_FROM / question.target), 0.0)
+        splitting *= _MOVED * _MOVED_BEYOND**beyond
     wish = f"{100 * error:g} % at {question.target:g}"
     costs = {"counting": counting, "splitting": splitting}
     if not refused["tilting"]:
         meter = Meter() if meter is None else meter
         costs["tilting"] = _tilting_flights(question, pilot, counting, min(costs.values()), meter)
-    prices = {"tilting": _TILTED_FLIGHT}
+    price = _TILTED_PARTIES if leaned_by_party(question.model) else _TILTED_FLIGHT
+    if people_walk(question.model):
+        price = _TILTED_WALKS
+    prices = {"tilting": price}
     best = min(costs, key=lambda name: costs[name] * prices.get(name, 1.0))
     told = [name for name in costs if name != best and math.isfinite(costs[name])]
     others = ", ".join(f"{name} about {_cost(costs[name])}" for name in told)
@@ -226,13 +235,11 @@ def choose(
     if counted_error < error:
         why += f" Counting is asked for {100 * counted_error:g} %."
     if "tilting" in (best, *told):
-        why += f" A tilted flight takes as long as {_TILTED_FLIGHT:g} ordinary ones"
+        why += f" A tilted flight takes as long as {price:g} ordinary ones"
         rough = error > _TILTED_ERROR
         why += f"; tilting is asked for {100 * _TILTED_ERROR:g} %." if rough else "."
     if best == "tilting" and not leans_all(question.model):
-        why += (
-            " Where people move, trials took two to ten times as many: a pilot sees few rare moves."
-        )
+        why += " Where people move, a pilot of few flights tells its cost only to a factor of ten."
     if refused["tilting"]:
         why += f" No tilting: {refused['tilting'].split(': use ')[0]}."
     return Choice(best, why)
@@ -265,7 +272,8 @@ def tilt(
     # Settled by the pilot's flights.
     rough = np.maximum(pilot.exceedance(thresholds), 1e-300)
     depth = np.log10(question.target / rough)
-    errors = np.minimum(error + _MORE_BEYOND * np.maximum(depth, 0.0), max(_ROUGHEST, error))
+    most = np.where(depth > 0.0, _ROUGHEST, _ROUGH)
+    errors = np.minimum(error + _MORE_BEYOND * np.abs(depth), np.maximum(most, error))
     errors[rough < settled] = math.inf
     return fly_tilted(
         question.model,

@@ -55,7 +55,7 @@ def answer_at(
         for each in rounds:
             own += probability * each.replicates(x)
     parts = np.concatenate(
-        [p * each.parts(x) / each.scores.size for p, rounds in strata for each in rounds]
+        [p * each.parts(x) / each.weights.size for p, rounds in strata for each in rounds]
     )
     total = float(parts.sum())
     if total == 0.0:

@@ -25,7 +25,7 @@ __all__ = ["tilted_cloud"]
 Floats = NDArray[np.float64]
 
 #: Flights kept of each band and batch.
-_KEEP: Final = 5
+_KEEP: Final = 10
 
 
 def tilted_cloud(tail: TiltedTail) -> Cloud:
@@ -55,10 +55,11 @@ def _drawn(stratum: TiltedStratum, thresholds: Floats) -> list[tuple[NDArray[np.
     """Return, for each strength, the flights that are kept and the probability each stands for."""
     rounds = stratum.rounds
     sizes = [each.scores.size for each in rounds]
-    scores = np.concatenate([each.scores for each in rounds])
-    weights = np.concatenate([each.weights / each.scores.size for each in rounds])
+    walks = rounds[0].scores.shape[1]
+    scores = np.concatenate([each.scores.ravel() for each in rounds])
+    weights = np.concatenate([np.repeat(each.weights, walks) / each.scores.size for each in rounds])
     batch = np.concatenate(
-        [np.arange(size) // each.batch for size, each in zip(sizes, rounds, strict=True)]
+        [np.arange(size) // (walks * each.batch) for size, each in zip(sizes, rounds, strict=True)]
     )
     cell = np.searchsorted(thresholds, scores, side="left") * BATCHES + batch
     rng = generator(rounds[0].seed, "cloud")
@@ -92,17 +93,20 @@ def _by_lot(weights: Floats, rng: np.random.Generator) -> tuple[NDArray[np.int64
 
 
 def _part(stratum: TiltedStratum, round_: Round, places: NDArray[np.int64], weight: Floats) -> Part:
-    flights = places.astype(np.uint32)
+    load, column = np.divmod(places, round_.scores.shape[1])
+    walk = round_.walks.walk_at(column, round_.times[load])
+    flights = load.astype(np.uint32)
     model = stratum.stratum.model
     aim = stratum.leaner.aim
     data = aim.data(round_.strength, round_.seed)
     versions, _ = aim.versions(data, seed=round_.seed, flights=flights)
+    versions = aim.walking(versions, walk)
     return Part(
         stratum.stratum.name,
         round_.seed,
-        Particles(flights, versions, round_.scores[places]),
+        Particles(flights, versions, round_.scores.ravel()[places]),
         weight,
-        places // round_.batch,
+        load // round_.batch,
         BATCHES,
         entity_counts(model),
         stratum.stratum.causes,

@@ -13,20 +13,16 @@ ordinary flights; the better ``q``, the less it scatters. With the true ones thi
 heuristic (E. Veach, L. J. Guibas, SIGGRAPH 95, 419; from memory): no flight counts for more than
 ``1 / a_k`` times what it would by any one strength, the strength 0 of ordinary flights among them.
 
-``q`` comes from a pilot, as normal laws of the loads that each strength makes: what a strength
-never makes then falls to one that does. (By a straight line through the logarithms of the weights,
-which scatter beyond some five standard deviations, strong tilts would claim ordinary loads.) So do
-the ``a``, which make the greatest relative variance small that any threshold would have, and the
-number of flights. For these the rest of the score, which people's moves make, is taken as
-independent of the load, as it is at the weaker strengths: few flights do not show how often a load
-that is not far out and a long way moved come together.
+``q`` comes from a pilot (:mod:`cgrisk.rare.tilt_pilot`), as normal laws of the loads that each
+strength makes: what a strength never makes then falls to one that does. (By a straight line through
+the logarithms of the weights, which scatter beyond some five standard deviations, strong tilts
+would claim ordinary loads.)
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -35,32 +31,22 @@ from scipy.special import logsumexp
 
 from cgrisk.rare.seeds import derived_seed
 from cgrisk.rare.tilt_aim import Leaned, Leaner, leans_all
+from cgrisk.rare.tilt_walks import Walks
 
-__all__ = ["BATCHES", "Mixture", "Round", "TiltPilot", "climb", "fly_mixture", "off_one"]
+__all__ = ["BATCHES", "Mixture", "Plan", "Round", "fly_mixture", "off_one"]
 
 Floats = NDArray[np.float64]
 
 #: Batches of the flights of every strength.
 BATCHES: Final = 20
-#: Strengths tried, in standard deviations of the score: 0 and steps up to the last.
-_STEP, _RUNGS = 1.0, 14
-#: Pilot flights at each strength; those above a threshold, at least, before they are believed.
-_PILOT, _FEWEST_HITS = 500, 20
-#: Share of a strength's flights above the highest threshold at which the climb ends.
-_BEHIND: Final = 0.5
-#: Share of the flights that is dealt out evenly, so that what the pilot missed is seen as well.
-_EVEN: Final = 0.3
-_TURNS: Final = 200
 #: Room on the flights that the pilot asks for, and on those that the flights ask for: where tilting
 #: leans all that varies; elsewhere, where few flights show too little of how weights scatter.
-_ROOM, _ROOM_MOVING = (1.5, 1.5), (4.0, 2.0)
-#: Flights of the first step at most, since a pilot's doubt can be great; what a step may multiply.
-_FIRST, _GROWTH = 20_000.0, 4.0
+_ROOM, _ROOM_MOVING = (1.5, 1.5), (2.0, 1.5)
+#: Loads of the first step at most, since a pilot's doubt can be great; what a step may multiply.
+_FIRST, _GROWTH = 10_000.0, 4.0
 #: Times what the pilot asked for after which more flights are not worth while: weights scatter too
 #: much for this method.
 _HOPELESS: Final = 20.0
-#: Least spread of the loads of a strength, of that of ordinary flights.
-_LEAST_SPREAD: Final = 0.3
 #: Flights worth one flight, below which nothing is judged by the mean of the weights.
 _SAME: Final = 1e-12
 
@@ -100,6 +86,32 @@ class Mixture:
 
 
 @dataclass(frozen=True, slots=True)
+class Plan:
+    """How a tail is to be flown.
+
+    Attributes
+    ----------
+    mixture : Mixture
+    walks : Walks
+    loads : float
+        How many the errors asked for take, by what a pilot saw, without room; 0 where nothing was
+        seen.
+    flights_a_load : float
+        How often a load is flown on average.
+    """
+
+    mixture: Mixture
+    walks: Walks
+    loads: float
+    flights_a_load: float
+
+    @property
+    def flights(self) -> float:
+        """Flights that the errors take."""
+        return self.loads * self.flights_a_load
+
+
+@dataclass(frozen=True, slots=True)
 class Round:
     """The flights of one strength, as parts of estimates.
 
@@ -109,9 +121,14 @@ class Round:
     seed : int
         Of its flights, which have the numbers 0, 1, 2 and so on.
     batch : int
-        Flights of each of the 20 batches, in the order of their numbers.
-    scores, weights : float64 arrays, shape (20 batch,)
-        Weights are what the flights count for: the means of all strengths add up.
+        Loads of each of the 20 batches, in the order of their flights' numbers.
+    scores : float64 array, shape (20 batch, most)
+        Of the flights with each load; of those flown less often, several times.
+    weights : float64 array, shape (20 batch,)
+        What the loads count for: the means of all strengths add up.
+    times : int64 array, shape (20 batch,)
+        How often each load was flown.
+    walks : Walks
     """
 
     strength: float
@@ -119,118 +136,17 @@ class Round:
     batch: int
     scores: Floats
     weights: Floats
+    times: NDArray[np.int64]
+    walks: Walks
 
     def parts(self, threshold: float) -> Floats:
-        """Return what each flight adds to 20 batches' worth of an estimate, shape (20 batch,)."""
-        return np.where(self.scores > threshold, self.weights, 0.0)
+        """Return what each load adds to 20 batches' worth of an estimate, shape (20 batch,)."""
+        return np.asarray(self.weights * (self.scores > threshold).mean(axis=1))
 
     def replicates(self, threshold: float) -> Floats:
         """Return what it adds to the estimates of the batches, shape (20, 1)."""
         means: Floats = self.parts(threshold).reshape(BATCHES, -1).mean(axis=1)[:, None]
         return means
-
-
-@dataclass(frozen=True, slots=True)
-class TiltPilot:
-    """What pilot flights of rising strengths saw, equally many of each.
-
-    Attributes
-    ----------
-    mixture : Mixture
-        With even shares.
-    flown : tuple of Leaned
-        By strength.
-    """
-
-    mixture: Mixture
-    flown: tuple[Leaned, ...]
-
-    @property
-    def flights(self) -> int:
-        """Flights flown for it."""
-        return sum(each.scores.size for each in self.flown)
-
-    def _weights(self, mixture: Mixture) -> list[Floats]:
-        """Return what the flights of each strength count for."""
-        return [
-            mixture.counts_for(rung, each.loads) * np.exp(each.log_weights)
-            for rung, each in enumerate(self.flown)
-        ]
-
-    def estimate(self, thresholds: Floats) -> Floats:
-        """Return the rough probability above each threshold, (n,)."""
-        out = np.zeros(thresholds.size)
-        for each, weights in zip(self.flown, self._weights(self.mixture), strict=True):
-            out += np.where(each.scores > thresholds[:, None], weights, 0.0).mean(axis=1)
-        return out
-
-    def reached(self, thresholds: Floats) -> NDArray[np.bool_]:
-        """Return whether enough flights were above each threshold, (n,)."""
-        every = np.concatenate([each.scores for each in self.flown])
-        hits: NDArray[np.int64] = (every > thresholds[:, None]).sum(axis=1)
-        return hits >= _FEWEST_HITS
-
-    def planned(self, thresholds: Floats, relative_error: Floats) -> tuple[Mixture, float]:
-        """Return shares for relative errors at thresholds, and the flights they take, without room.
-
-        Thresholds that were not reached have no say; 0 flights where none was.
-        """
-        seen = self.reached(thresholds)
-        if not seen.any():
-            return self.mixture, 0.0
-        above = self._chances(thresholds[seen])
-        even = self._weights(self.mixture)
-        size = self.flown[0].scores.size
-        rough = sum(
-            (chance @ weights / size for chance, weights in zip(above, even, strict=True)),
-            np.zeros(int(seen.sum())),
-        )
-        scale = (rough * relative_error[seen])[:, None]
-        every = Leaned.joined(self.flown)
-        parts = np.concatenate(above, axis=1) * np.concatenate(even) / size / scale**2
-        share = _least_variance(np.exp(self.mixture.log_times(every.loads)), parts)
-        mixture = replace(self.mixture, share=share)
-        moments = sum(
-            (
-                chance @ weights**2 / size / part
-                for chance, weights, part in zip(
-                    above, self._weights(mixture), share.tolist(), strict=True
-                )
-            ),
-            np.zeros(scale.size),
-        )
-        needed = moments / scale[:, 0] ** 2 - relative_error[seen] ** -2
-        return mixture, float(np.max(needed, initial=0.0))
-
-    def _chances(self, thresholds: Floats) -> list[Floats]:
-        """Return the chance of a score above thresholds given the load, (n, flights) each."""
-        weak = self.flown[: len(self.flown) // 2 + 1]
-        moved = np.sort(np.concatenate([each.scores - each.loads for each in weak]))
-
-        def chance(distance: Floats) -> Floats:
-            return 1.0 - np.searchsorted(moved, distance, side="right") / moved.size
-
-        return [chance(thresholds[:, None] - each.loads) for each in self.flown]
-
-
-def _least_variance(times: Floats, parts: Floats) -> Floats:
-    """Return shares (K,) for which the greatest second moment is small.
-
-    That of threshold ``t`` is ``sum_i parts[t, i] / sum_k share_k times[k, i]``, convex in the
-    shares. Multiplicative steps: those of a strength grow with what more of it would gain, the say
-    of a threshold with its moment.
-    """
-    count = times.shape[0]
-    share, say = np.full(count, 1.0 / count), np.ones(parts.shape[0])
-    for _ in range(_TURNS):
-        likely = share @ times
-        moments = parts @ (1.0 / likely)
-        say *= np.sqrt(moments / moments.max())
-        say /= say.max()
-        gain = times @ ((say @ parts) / likely**2)
-        share = share * np.sqrt(gain)
-        share /= share.sum()
-    return np.asarray((1.0 - _EVEN) * share + _EVEN / count)
 
 
 def off_one(replicates: Floats) -> float:
@@ -239,67 +155,37 @@ def off_one(replicates: Floats) -> float:
     return (float(replicates.mean()) - 1.0) / error if error > _SAME else 0.0
 
 
-def _laws(flown: Sequence[Leaned]) -> tuple[Floats, Floats]:
-    """Return centre and spread of the load that each strength makes, ordinary flights first.
-
-    A strength that makes nearly the same load every time still has some spread, and where the load
-    never varies all have the same law.
-    """
-    centre = np.array([each.loads.mean() for each in flown])
-    spread = np.array([each.loads.std() for each in flown])
-    if spread.size == 0 or not spread[0] > _SAME * max(1.0, abs(float(centre[0]))):
-        return np.zeros(spread.size), np.ones(spread.size)
-    return centre, np.maximum(spread, _LEAST_SPREAD * spread[0])
-
-
-def climb(leaner: Leaner, thresholds: Floats, *, seed: int, most: int) -> TiltPilot:
-    """Fly pilot flights, so many at most, at rising strengths until every threshold is behind."""
-    leaner.meter.begin("pilot of tilting", expected=_PILOT * _RUNGS // 2)
-    flown: list[Leaned] = []
-    for rung in range(_RUNGS + 1):
-        if leaner.aim.flights + _PILOT * (rung + 1) > most:
-            break
-        own = derived_seed(seed, "pilot", str(rung))
-        flown.append(leaner.fly(_STEP * rung, own, 0, _PILOT))
-        if float((flown[-1].scores > thresholds[-1]).mean()) >= _BEHIND:
-            break
-    strengths: Floats = _STEP * np.arange(len(flown), dtype=np.float64)
-    share = np.full(len(flown), 1.0 / max(len(flown), 1))
-    return TiltPilot(Mixture(strengths, *_laws(flown), share), tuple(flown))
-
-
 def fly_mixture(
     leaner: Leaner,
-    mixture: Mixture,
+    plan: Plan,
     *,
     thresholds: Floats,
     relative_error: Floats,
-    wanted: float,
     seed: int,
     most: int,
 ) -> tuple[Round, ...]:
-    """Fly all strengths, first half of what the pilot asks for, then what the flights ask for.
+    """Fly all strengths, first half of what the plan asks for, then what the flights ask for.
 
-    As long as their scatter asks for more, with room, up to four times as many are flown.
+    As long as their scatter asks for more, with room, up to four times as many are flown. Where
+    people move, each load is flown several times.
 
     Parameters
     ----------
     leaner : Leaner
-    mixture : Mixture
+    plan : Plan
     thresholds, relative_error : float64 arrays, shape (n,)
-    wanted : float
-        Flights by what the pilot saw, without room.
     seed : int
     most : int
-        Flights at most, but 20 of each strength are flown.
+        Flights at most, but 20 loads of each strength are flown.
     """
+    mixture, walks, a_load = plan.mixture, plan.walks, plan.flights_a_load
     rungs = range(mixture.strengths.size)
     room = _ROOM if leans_all(leaner.aim.model) else _ROOM_MOVING
     per_batch = mixture.share / BATCHES
-    most = min(most, int(_FIRST + _HOPELESS * wanted))
+    most = min(int(most / a_load), int(_FIRST + _HOPELESS * plan.loads))
 
-    def batches(flights: float) -> list[int]:
-        found = [max(1, math.ceil(flights * part - 1e-9)) for part in per_batch]
+    def batches(loads: float) -> list[int]:
+        found = [max(1, math.ceil(loads * part - 1e-9)) for part in per_batch]
         if sum(found) * BATCHES > most:
             found = [max(1, math.floor(most * part)) for part in per_batch]
         return found
@@ -307,18 +193,18 @@ def fly_mixture(
     def fly(rung: int, first: int, last: int) -> Leaned:
         own = derived_seed(seed, "main", str(rung))
         strength = float(mixture.strengths[rung])
-        return leaner.fly(strength, own, BATCHES * first, BATCHES * (last - first))
+        return leaner.fly(strength, own, BATCHES * first, BATCHES * (last - first), walks)
 
-    size = batches(min(0.5 * room[0] * wanted, _FIRST))
-    leaner.meter.begin("tilting", expected=BATCHES * sum(size))
+    size = batches(min(0.5 * room[0] * plan.loads, _FIRST))
+    leaner.meter.begin("tilting", expected=int(a_load * BATCHES * sum(size)))
     done = [fly(rung, 0, size[rung]) for rung in rungs]
     while True:
-        found = [_round(mixture, rung, seed, size[rung], done[rung]) for rung in rungs]
+        found = [_round(mixture, walks, rung, seed, size[rung], done[rung]) for rung in rungs]
         factor = min(room[1] * _needed(found, thresholds, relative_error), _GROWTH)
         more = [max(pair) for pair in zip(size, batches(factor * sum(size) * BATCHES), strict=True)]
         if factor <= 1.0 or more == size:
             return tuple(found)
-        leaner.meter.begin("tilting", expected=BATCHES * (sum(more) - sum(size)))
+        leaner.meter.begin("tilting", expected=int(a_load * BATCHES * (sum(more) - sum(size))))
         done = [
             Leaned.joined([done[rung], fly(rung, size[rung], more[rung])])
             if more[rung] > size[rung]
@@ -328,10 +214,20 @@ def fly_mixture(
         size = more
 
 
-def _round(mixture: Mixture, rung: int, seed: int, batch: int, flown: Leaned) -> Round:
+def _round(
+    mixture: Mixture, walks: Walks, rung: int, seed: int, batch: int, flown: Leaned
+) -> Round:
     weights = mixture.counts_for(rung, flown.loads) * np.exp(flown.log_weights)
     own = derived_seed(seed, "main", str(rung))
-    return Round(float(mixture.strengths[rung]), own, batch, flown.scores, weights)
+    return Round(
+        float(mixture.strengths[rung]),
+        own,
+        batch,
+        flown.scores,
+        weights,
+        flown.times.astype(np.int64),
+        walks,
+    )
 
 
 def _needed(found: list[Round], thresholds: Floats, relative_error: Floats) -> float:

@@ -7,7 +7,7 @@ only decides how much that mean scatters.
 
 Rare discrete causes are strata (:mod:`cgrisk.rare.strata`): each is tilted by itself, and the
 answers are summed with their probabilities. Movement is flown as it comes: loads that come less far
-need it to come further.
+need it to come further, and are flown many times (:mod:`cgrisk.rare.tilt_walks`).
 
 Several strengths are flown and taken as one sample (:mod:`cgrisk.rare.tilt_mixture`), so that no
 flight counts for much more than it would by the strength that suits it best.
@@ -39,7 +39,8 @@ from cgrisk.rare.tilt_answer import (
     doubts_of,
     out_of_reach,
 )
-from cgrisk.rare.tilt_mixture import BATCHES, Mixture, Round, TiltPilot, climb, fly_mixture, off_one
+from cgrisk.rare.tilt_mixture import BATCHES, Round, fly_mixture, off_one
+from cgrisk.rare.tilt_pilot import TiltPilot, climb
 from cgrisk.sampling import check_counts, warm_up
 
 __all__ = [
@@ -81,7 +82,7 @@ class TiltedStratum:
     @property
     def flights(self) -> int:
         """Flights of all strengths."""
-        return sum(each.scores.size for each in self.rounds)
+        return sum(int(each.times.sum()) for each in self.rounds)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +149,7 @@ def probe_tilting(
     leaner = Leaner(aim, jobs=jobs, meter=meter)
     at = np.array([threshold])
     pilot = climb(leaner, at, seed=seed, most=LEAST_TILTED)
-    _, wanted = pilot.planned(at, np.ones(1))
+    wanted = pilot.planned(at, np.ones(1)).flights
     return aim.flights + pilot.flights, wanted if wanted > 0.0 else math.inf
 
 
@@ -192,7 +193,7 @@ def fly_tilted(
 ) -> TiltedTail:
     """Return the chances that a score exceeds thresholds, by importance sampling.
 
-    All strengths tell of every threshold. Flights are flown in 20 batches, first half of what the
+    All strengths tell of every threshold. Loads are flown in 20 batches, first half of what the
     pilot saw would do, then as many more as the scatter of those asks for, with room, until it asks
     for none. As such flights stop where their scatter happens to be small, estimates are low by
     about the square of the relative error asked for (measured: 3 to 7 % at 30 %, 3 to 6 % at 20 %,
@@ -335,10 +336,8 @@ def _fly_all(
 ) -> tuple[TiltedStratum, ...]:
     """Fly the strengths of every stratum."""
     errors = _errors(climbed, thresholds, asked)
-    planned: list[tuple[Mixture, float]] = [
-        c.pilot.planned(thresholds, error) for c, error in zip(climbed, errors, strict=True)
-    ]
-    total = sum(wanted for _, wanted in planned)
+    plans = [c.pilot.planned(thresholds, error) for c, error in zip(climbed, errors, strict=True)]
+    total = sum(plan.flights for plan in plans)
     left = most_flights - sum(c.leaner.aim.flights + c.pilot.flights for c in climbed)
     return tuple(
         TiltedStratum(
@@ -346,15 +345,14 @@ def _fly_all(
             c.leaner,
             fly_mixture(
                 c.leaner,
-                mixture,
+                plan,
                 thresholds=thresholds,
                 relative_error=error,
-                wanted=wanted,
                 seed=c.seed,
-                most=int(left * wanted / max(total, 1.0)),
+                most=int(left * plan.flights / max(total, 1.0)),
             ),
         )
-        for c, error, (mixture, wanted) in zip(climbed, errors, planned, strict=True)
+        for c, error, plan in zip(climbed, errors, plans, strict=True)
     )
 
 

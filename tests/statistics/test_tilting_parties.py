@@ -14,6 +14,7 @@ from cgrisk.flight.leaning import _lean, lean_block, sources, tilt_data, watch_s
 from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.exact import exact_tail
 from cgrisk.rare.score import envelope_score
+from cgrisk.rare.tilt_aim import aim_at
 from cgrisk.rare.tilting import tilted_tail
 from cgrisk.scenario import load_scenario
 from cgrisk.scenario.shipped import shipped_scenarios
@@ -35,7 +36,7 @@ CABINS: dict[str, dict[str, Any]] = {
 }
 
 
-def _tilt(model: FlightModel, theta: float, seed: int) -> Any:
+def _tilt(model: FlightModel, theta: float, seed: int, boardings: int = 1) -> Any:
     found = sources(model)
     return tilt_data(
         model,
@@ -45,16 +46,18 @@ def _tilt(model: FlightModel, theta: float, seed: int) -> Any:
         moment_kgm=np.array([100.0 if s.cause != 1 or s.word else 1.0 for s in found]),
         choice_seed=seed,
         seats=watch_seats(model, seed=seed),
+        boardings=boardings,
     )
 
 
+@pytest.mark.parametrize("boardings", [1, 4])
 @pytest.mark.parametrize("rule", CABINS)
-def test_people_sit_where_they_were_put(rule: str, seed_offset: int) -> None:
+def test_people_sit_where_they_were_put(rule: str, boardings: int, seed_offset: int) -> None:
     """Boarding takes the chosen seats in the chosen order, person by person."""
     model = prepare(edited({**CABINS[rule], "operation.seating.movers_share": 0.0}))
     cabin = model.program.cabin
     flights = np.arange(60, dtype=np.uint32)
-    data = _tilt(model, 1.2e-3, 3 + seed_offset)
+    data = _tilt(model, 1.2e-3, 3 + seed_offset, boardings)
     _, _, seated, taken_at = _lean(model, data, 4 + seed_offset, flights)
     for flight in flights:
         for region, first in enumerate(cabin.region_first_person):
@@ -65,14 +68,16 @@ def test_people_sit_where_they_were_put(rule: str, seed_offset: int) -> None:
         assert (taken_at[flight] > 0).sum() == (seated[flight] >= 0).sum()
 
 
-def _weights_undo_the_tilt(model: FlightModel, strength: float, seed_offset: int) -> None:
+def _weights_undo_the_tilt(
+    model: FlightModel, strength: float, seed_offset: int, boardings: int = 1
+) -> None:
     """Weights average 1, and weighted means are those of ordinary flights, movement included."""
     columns = [model.columns.index(f"take_off_error_kgm.{name}") for name in COLUMNS]
     columns += [model.columns.index(name) for name in ("passengers", "trips")]
     flights = np.arange(2000, dtype=np.uint32)
     plain = fly_block(model, seed=21 + seed_offset, flights=flights)
     spread = float(plain[:, columns[: len(COLUMNS)]].sum(axis=1).std())
-    data = _tilt(model, strength / spread, 22 + seed_offset)
+    data = _tilt(model, strength / spread, 22 + seed_offset, boardings)
     versions, log_weight, seat = lean_block(model, data, seed=23 + seed_offset, flights=flights)
     rows = fly_block(model, seed=23 + seed_offset, flights=flights, versions=versions)
     assert ((seat >= 0).sum(axis=1) == rows[:, model.columns.index("passengers")]).all()
@@ -89,11 +94,37 @@ def _weights_undo_the_tilt(model: FlightModel, strength: float, seed_offset: int
         assert (np.abs(ours.mean(axis=0) - theirs.mean(axis=0)) < 5.0 * error).all()
 
 
+@pytest.mark.parametrize("boardings", [1, 3])
 @pytest.mark.parametrize("rule", CABINS)
-def test_weights_undo_the_tilt(rule: str, seed_offset: int) -> None:
-    """Aft under one rule, forward under the next."""
+def test_weights_undo_the_tilt(rule: str, boardings: int, seed_offset: int) -> None:
+    """Aft under one rule, forward under the next, with one boarding and several."""
     strength = 0.9 if list(CABINS).index(rule) % 2 == 0 else -0.9
-    _weights_undo_the_tilt(prepare(edited(CABINS[rule])), strength, seed_offset)
+    _weights_undo_the_tilt(prepare(edited(CABINS[rule])), strength, seed_offset, boardings)
+
+
+def test_more_boardings_scatter_less(seed_offset: int) -> None:
+    """At three standard deviations, what the load does not explain of the weights."""
+    model = prepare(edited({}))
+    score = envelope_score(model, side="aft")
+    aim = aim_at(model, score, seed=61 + seed_offset, jobs=2)
+    flights = np.arange(400, dtype=np.uint32)
+    scatter = []
+    for boardings in (1, 8):
+        data = tilt_data(
+            model,
+            theta=3.0 / aim.spread_kgm,
+            reference_arm_m=aim.reference_arm_m,
+            found=aim.found,
+            moment_kgm=aim.moment_kgm,
+            choice_seed=62 + seed_offset,
+            seats=aim.seats,
+            boardings=boardings,
+        )
+        versions, log_weight, _ = lean_block(model, data, seed=63 + seed_offset, flights=flights)
+        rows = fly_block(model, seed=63 + seed_offset, flights=flights, versions=versions)
+        line = np.polyfit(aim.loads(rows), log_weight, 1)
+        scatter.append(float((log_weight - np.polyval(line, aim.loads(rows))).std()))
+    assert scatter[1] < 0.8 * scatter[0]
 
 
 @pytest.mark.parametrize(
@@ -102,7 +133,7 @@ def test_weights_undo_the_tilt(rule: str, seed_offset: int) -> None:
 def test_weights_undo_the_tilt_of_other_cases(case: str, seed_offset: int) -> None:
     """Men counted on the load sheet; classes of travel, within which people change seats."""
     model = prepare(load_scenario(shipped_scenarios()[case]))
-    _weights_undo_the_tilt(model, 0.9, seed_offset)
+    _weights_undo_the_tilt(model, 0.9, seed_offset, boardings=3)
 
 
 def _against_the_exact_law(side: str, depths: Any, relative_error: float, seed: int) -> None:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from cgrisk.compiled import kernel
 from cgrisk.randomness.philox import block, philox_fill
 
-__all__ = ["Keys", "fill_words", "flight_number", "words"]
+__all__ = ["Keys", "fill_words", "flight_number", "version_of", "words"]
 
 Words = tuple[np.uint32, np.uint32, np.uint32, np.uint32]
 
@@ -46,11 +46,18 @@ def flight_number(keys: Keys, row: int, cause: int) -> np.uint32:
 
 
 @kernel
-def words(keys: Keys, row: int, cause: int, entity: int, draw: int) -> Words:
-    """Return the four words of one entity's draw in the row-th flight."""
-    version = keys.versions[0, 0]
+def version_of(keys: Keys, row: int, cause: int, entity: int) -> np.uint32:
+    """Return the version of one entity in the row-th flight."""
+    version: np.uint32 = keys.versions[0, 0]
     if keys.versions.shape[1] > 1:
         version = keys.versions[row, keys.first[cause] + entity]
+    return version
+
+
+@kernel
+def words(keys: Keys, row: int, cause: int, entity: int, draw: int) -> Words:
+    """Return the four words of one entity's draw in the row-th flight."""
+    version = version_of(keys, row, cause, entity)
     return block(flight_number(keys, row, cause), version, cause, entity, draw, keys.k0, keys.k1)
 
 

@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 
 from cgrisk.compiled import kernel, maker
 from cgrisk.flight.kernel.data import CabinData, MassData, PartyData
-from cgrisk.flight.kernel.keys import Keys, fill_words, words
+from cgrisk.flight.kernel.keys import Keys, fill_words, version_of, words
 from cgrisk.flight.kernel.order import deal_by_score, nearest_free, sort_by_score, take
+from cgrisk.flight.kernel.told_words import told_word
 from cgrisk.randomness.variates import categorical, exponential, index, normal, poisson, uniform
 
 __all__ = [
@@ -202,7 +203,8 @@ def _board_region(
     while adults + children > 0:
         kind_u = uniform(people.words[0, number])
         size_u = uniform(people.words[1, number])
-        common = normal(uniform(people.words[2, number]))
+        version = int(version_of(keys, row, PARTY, first + number))
+        common = normal(uniform(told_word(version, people.words[2, number])))
         halves = np.uint64(people.words[3, number])
         number += 1
         young_word = np.uint32(0)

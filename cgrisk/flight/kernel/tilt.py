@@ -38,9 +38,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.compiled import entry_point, kernel, source_fingerprint
-from cgrisk.flight.kernel.data import MassData, Program
+from cgrisk.flight.kernel.data import CabinData, MassData, Program
 from cgrisk.flight.kernel.keys import Keys, flight_number, words
 from cgrisk.flight.kernel.people import CHILD, MEN, WOMEN, People, board, count_aboard, new_people
+from cgrisk.flight.kernel.tilt_boardings import new_boardings
+from cgrisk.flight.kernel.tilt_changes import seats_change, write_changes
 from cgrisk.flight.kernel.tilt_data import (
     MOST_TRIED,
     SEATING,
@@ -50,8 +52,14 @@ from cgrisk.flight.kernel.tilt_data import (
     new_choices,
     number,
     put,
+    table_of,
 )
-from cgrisk.flight.kernel.tilt_parties import lean_changes, lean_region
+from cgrisk.flight.kernel.tilt_people import (
+    lean_changes,
+    lean_parties,
+    take_seats,
+    write_boarding,
+)
 from cgrisk.randomness.philox import block
 from cgrisk.randomness.variates import uniform
 
@@ -89,7 +97,7 @@ def _lean_entities(data: TiltData, keys: Keys, row: int, choices: Choices) -> fl
                 lean += data.exponent[data.table[i, 2], int(w2 * scale)]
             if data.table[i, 3] >= 0:
                 lean += data.exponent[data.table[i, 3], int(w3 * scale)]
-            if number(choices) < math.exp(lean - data.log_most[i]):
+            if number(choices.four, choices.place) < math.exp(lean - data.log_most[i]):
                 break
             version += 1
             if version == MOST_TRIED:
@@ -116,7 +124,7 @@ def _put_pivot(keys: Keys, row: int, seat: int, below: int, above: int, choices:
         height = above * math.log((_LAST_WORD - w0) / _WORD)
         if below > 0:
             height += below * math.log(w0 / _WORD)
-        if number(choices) < math.exp(height - most):
+        if number(choices.four, choices.place) < math.exp(height - most):
             keys.versions[row, keys.first[SEATING] + seat] = np.uint32(version)
             return int(w0)
     return -1
@@ -143,12 +151,12 @@ def _lean_class(
         lean = data.seat[data.class_seats[start + i]]
         here, later = table + i * width, table + (i + 1) * width
         chance = math.exp(lean + data.ways[later + left - 1] - data.ways[here + left])
-        if number(choices) < chance:
+        if number(choices.four, choices.place) < chance:
             choices.taken[i] = True
             left -= 1
             total -= lean
     # The pivot, then everybody else on his side of it.
-    turn = min(int(number(choices) * people), people - 1)
+    turn = min(int(number(choices.four, choices.place) * people), people - 1)
     pivot = -1
     for i in range(seats):
         if choices.taken[i]:
@@ -190,7 +198,7 @@ def _lean_masses(
         if people.seat[p] < 0:
             continue
         arm = data.arm_class[people.seat[p]]
-        table = data.party.mass_class[people.kind[p]]
+        table = table_of(data.party, people.kind[p], people.common[p])
         body, bag = data.body[table, arm], data.bag[arm]
         means, tops = data.log_mean_mass[table, arm], data.most_mass[table, arm]
         share, counted = mass.male_share, men >= 0 and adults > 0
@@ -216,7 +224,7 @@ def _lean_masses(
             lean = body[sex, int(w1 * scale)]
             if column != CHILD:
                 lean += bag[int(w2 * scale)]
-            if number(choices) < math.exp(lean - most):
+            if number(choices.four, choices.place) < math.exp(lean - most):
                 break
             version += 1
             if version == MOST_TRIED:
@@ -227,6 +235,21 @@ def _lean_masses(
             adults -= 1
             if sex == MEN and men > 0:
                 men -= 1
+    return total
+
+
+@kernel
+def _lean_sets(
+    data: TiltData, cabin: CabinData, keys: Keys, row: int, people: People, choices: Choices
+) -> float:
+    """Choose which seats people who travel alone take; return the log of the weight."""
+    total = 0.0
+    for region in range(cabin.region_start.size - 1):
+        left = people.region_adults[region] + people.region_children[region]
+        for group in range(data.region_class[region], data.region_class[region + 1]):
+            here = min(left, data.class_start[group + 1] - data.class_start[group])
+            total += _lean_class(data, keys, row, group, here, choices)
+            left -= here
     return total
 
 
@@ -252,6 +275,7 @@ def _make_tilt(fingerprint: int) -> Callable[[Program, Keys, TiltData, Floats, I
         regions = cabin.region_start.size - 1
         people = new_people(seats, regions, cabin.zone_region.size)
         choices = new_choices(seats, party.adults_low.size)
+        boardings = new_boardings(data.party.boardings, seats, max(cabin.classes, 1))
         choices.place[2] = data.k0
         choices.place[3] = data.k1
         divide_words(party.adult_cumulative, choices.kind_words[0])
@@ -262,20 +286,30 @@ def _make_tilt(fingerprint: int) -> Callable[[Program, Keys, TiltData, Floats, I
             choices.taken_at[:] = 0
             total = _lean_entities(data, keys, row, choices)
             count_aboard(cabin, keys, row, people)
-            for region in range(regions):
-                if data.party.by_party:
-                    total += lean_region(
-                        data, cabin, party, mass, keys, row, people, region, choices
-                    )
-                    continue
-                left = people.region_adults[region] + people.region_children[region]
-                for group in range(data.region_class[region], data.region_class[region + 1]):
-                    here = min(left, data.class_start[group + 1] - data.class_start[group])
-                    total += _lean_class(data, keys, row, group, here, choices)
-                    left -= here
-            board(cabin, party, keys, row, people)
+            if data.party.by_party:
+                total += lean_parties(data, cabin, people, boardings, choices)
+            else:
+                total += _lean_sets(data, cabin, keys, row, people, choices)
+                board(cabin, party, keys, row, people)
+                take_seats(data, people, boardings)
             if not math.isnan(total):
-                total += lean_changes(data, cabin, keys, row, people, choices)
+                changing = seats_change(cabin, keys, row)
+                weight, kept = lean_changes(data, cabin, boardings, changing, choices)
+                total += weight
+                found = True
+                if data.party.by_party:
+                    found = write_boarding(
+                        data, cabin, party, mass.male_share, keys, row, boardings, kept, choices
+                    )
+                    board(cabin, party, keys, row, people)
+                if changing:
+                    found = found and write_changes(
+                        cabin, keys, row, people, boardings, kept, choices
+                    )
+                    for p in range(persons):
+                        people.seat[p] = boardings.seat[kept, p]
+                if not found:
+                    total = math.nan
             if not math.isnan(total):
                 total += _lean_masses(data, mass, keys, row, people, persons, choices)
             log_weight[row] = total

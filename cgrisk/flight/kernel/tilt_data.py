@@ -7,16 +7,17 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from cgrisk.compiled import kernel, maker
+from cgrisk.compiled import inlined_kernel, kernel, maker
 from cgrisk.flight.kernel.keys import Keys, flight_number
 from cgrisk.randomness.philox import block, philox_versions
 from cgrisk.randomness.variates import categorical, uniform
 
 __all__ = [
-    "CANDIDATES",
     "LOOK",
     "LOOK_FAR",
+    "MOST_PARTIES_TRIED",
     "MOST_TRIED",
+    "REACH",
     "SEATING",
     "Choices",
     "PartyTilt",
@@ -25,6 +26,7 @@ __all__ = [
     "new_choices",
     "number",
     "put",
+    "table_of",
 ]
 
 Floats = NDArray[np.float64]
@@ -33,51 +35,59 @@ Words = NDArray[np.uint32]
 
 SEATING = 4  # randomness.keys.Cause
 
-#: Versions tried before a search is given up: half a second's worth, met never in practice.
-MOST_TRIED = 1 << 24
+#: Scores shared by a party up to which its members' masses are laid down.
+REACH = 5.0
+#: Versions tried before a search is given up: half a second's worth, met never in practice; and of
+#: a party, whose outcomes may be rare.
+MOST_TRIED, MOST_PARTIES_TRIED = 1 << 24, 1 << 31
 #: Versions looked at together: of a seat; of a person who changes seats.
 LOOK, LOOK_FAR = 8, 64
-#: Versions of a party among which one is chosen, at most.
-CANDIDATES = 32
 
 
 class PartyTilt(NamedTuple):
     """How seats are leaned that parties take one after another. ``V`` classes of seats.
 
     A seat's value is what an adult on it adds to the exponent, about the mean of the region's
-    seats in doubt; its pull is the strength times its lever, what one kg more on it adds.
+    seats in doubt.
     """
 
     by_party: bool
     """Whether seats are taken party by party; else as whole sets."""
     value: Floats
-    pull: Floats
     """(S,)"""
+    at_last: Floats
+    """(S,) the same once seats are changed no more."""
     seat_class: Ints
     """(S,) class of a seat, among those of its region and preference."""
     vacancy: Floats
     """(V, S + 1) chance that a free seat stays empty when so many people are still to come."""
-    adult_kg: Floats
-    """(K + 1, 3) how much heavier an adult of a kind is on average than any adult: all men, all
-    women, each drawn by himself."""
-    common_kg: Floats
-    """(K + 1, 3) the same per unit of the normal score that the party shares."""
-    child_kg: float
-    """How much heavier a child is than an adult; negative."""
-    mean_pull: Floats
-    variance_pull: Floats
-    """(R,) over a region's seats."""
-    figure: Floats
-    """(R, 2, K + 1, S + 1) by which a kind is chosen, without and with children still to come, by
-    people still to come."""
-    candidates: Ints
-    """(R, 2, K + 1) versions of the kind among which one is chosen."""
-    drift_kg: float
-    """What a companion counts in the choice of a place, in kg on its lever."""
-    most: float
-    """Greatest exponent of a party."""
-    mass_class: Ints
-    """(K + 1,) which of the tables of masses holds for a kind."""
+    first: Ints
+    bins: Ints
+    """(K + 1,) first table of masses of a kind, and how many it has, by the score shared."""
+    outcomes: Ints
+    """(3,) where the outcomes of a party without children, with children begin, and end."""
+    kind: Ints
+    adults: Ints
+    young: Ints
+    column: Ints
+    """(O,) kind, adults and children as drawn, and whether all adults are men, women, or of the sex
+    that each draws for himself."""
+    cell: Ints
+    """(O,) cell of the word of the score shared; -1 where it is not told."""
+    adult: Ints
+    child: Ints
+    """(O,) profiles of the adults and children."""
+    level: Ints
+    """(S + 1,) by people still to come in the region."""
+    running: Floats
+    """(R, L, O) running sums of chance and figure of the outcomes, by region and level."""
+    log_figure: Floats
+    """(R, L, O) logarithm of the figure by which an outcome is chosen."""
+    more: Floats
+    """(P, A) what one of a profile adds to the exponent beyond an adult who is alone; the first two
+    are an adult and a child who are alone."""
+    boardings: int
+    """How many boardings go on side by side."""
 
 
 class TiltData(NamedTuple):
@@ -114,12 +124,12 @@ class TiltData(NamedTuple):
     """(S,) number of a seat's arm among the distinct ones."""
     party: PartyTilt
     body: Floats
-    """(M, A, 3, C) exponents of the mass of a man, woman, child; ``M`` degrees of correlation."""
+    """(T, A, 3, C) exponents of the mass of a man, woman, child; tables by party and score."""
     bag: Floats
     """(A, C)"""
     log_mean_mass: Floats
     most_mass: Floats
-    """(M, A, 4) of a man, a woman, a child, and an adult whose sex is drawn, bags included; and the
+    """(T, A, 4) of a man, a woman, a child, and an adult whose sex is drawn, bags included; and the
     greatest exponent."""
     seat_odds: Floats
     """(2, S) mean exponential of what an adult, a child on a seat adds to the exponent."""
@@ -135,25 +145,14 @@ class Choices(NamedTuple):
     """(4, versions looked at together)"""
     taken: NDArray[np.bool_]
     """Seats of a class."""
-    before: Ints
-    after: Ints
-    """(S + 2,) the free places of a region on either side of each."""
     chance: Floats
-    """(S + K + 3,) weights of the places of a region, or of the kinds of party."""
+    """(S + 2,) weights of the places of a region."""
     lean: Floats
     """(S + 2,) their exponents."""
     base: Floats
-    """(2,) base of the scores of the last seat that a leader took; of all seats of the region, nan
-    where they have several."""
+    """(1,) base of the scores of all seats of the region, nan where they have several."""
     many: Words
     """(4, LOOK_FAR)"""
-    height: Floats
-    size: Ints
-    young: Ints
-    each: Floats
-    version: Ints
-    """(CANDIDATES,) logarithm of the figure by which a party is chosen, its adults, its children,
-    what each adult weighs more than usual, and its version."""
     taken_at: Ints
     """(S,) people still to come in the region when a seat was taken; 0 where none was."""
     kind_words: Ints
@@ -163,23 +162,16 @@ class Choices(NamedTuple):
 
 @maker
 def new_choices(seats: int, kinds: int) -> Choices:
-    """Return scratch for a cabin of that size and so many kinds of party."""
+    """Return scratch for a cabin of that size, and so many kinds of party."""
     return Choices(
         np.empty(4, np.uint32),
         np.zeros(4, np.int64),
         np.empty((4, LOOK), np.uint32),
         np.empty(seats, np.bool_),
-        np.empty(seats + 2, np.int64),
-        np.empty(seats + 2, np.int64),
-        np.empty(seats + kinds + 2, np.float64),
         np.empty(seats + 2, np.float64),
-        np.empty(2, np.float64),
+        np.empty(seats + 2, np.float64),
+        np.empty(1, np.float64),
         np.empty((4, LOOK_FAR), np.uint32),
-        np.empty(CANDIDATES, np.float64),
-        np.empty(CANDIDATES, np.int64),
-        np.empty(CANDIDATES, np.int64),
-        np.empty(CANDIDATES, np.float64),
-        np.empty(CANDIDATES, np.int64),
         np.empty(seats, np.int64),
         np.empty((2, kinds + 1), np.int64),
     )
@@ -202,19 +194,13 @@ def divide_words(cumulative: Floats, first: Ints) -> None:
 
 
 @kernel
-def number(choices: Choices) -> float:
-    """Return the flight's next number in (0, 1)."""
-    used = choices.place[1]
+def number(four: Words, place: Ints) -> float:
+    """Return the flight's next number in (0, 1), from the first two of ``Choices``."""
+    used = place[1]
     if used % 4 == 0:
-        w0, w1, w2, w3 = block(
-            choices.place[0], 0, 0, used // 4, 0, choices.place[2], choices.place[3]
-        )
-        choices.four[0] = w0
-        choices.four[1] = w1
-        choices.four[2] = w2
-        choices.four[3] = w3
-    choices.place[1] = used + 1
-    return uniform(choices.four[used % 4])
+        four[0], four[1], four[2], four[3] = block(place[0], 0, 0, used // 4, 0, place[2], place[3])
+    place[1] = used + 1
+    return uniform(four[used % 4])
 
 
 @kernel
@@ -230,3 +216,12 @@ def put(keys: Keys, row: int, seat: int, low: int, high: int, tried: Words) -> b
                 return True
         version += LOOK
     return False
+
+
+@inlined_kernel
+def table_of(lean: PartyTilt, kind: int, common: float) -> int:
+    """Return the table of masses that holds for a member of a party."""
+    bins = lean.bins[kind]
+    step = int((common + REACH) / (2.0 * REACH) * bins)
+    table: int = lean.first[kind] + min(max(step, 0), bins - 1)
+    return table

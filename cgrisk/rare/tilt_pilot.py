@@ -1,0 +1,244 @@
+"""Pilot flights of rising strengths, and the plan made from them.
+
+The plan has the strengths' shares of the flights, which make the greatest relative variance small
+that any threshold would have, how often loads are flown, and how many it takes. For these what
+people's moves add to the score is taken as independent of the load, as it is at the weaker
+strengths: few flights do not show how often a load that is not far out and a long way moved come
+together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cgrisk.rare.seeds import derived_seed
+from cgrisk.rare.tilt_aim import Leaned, Leaner
+from cgrisk.rare.tilt_mixture import Mixture, Plan
+from cgrisk.rare.tilt_walks import MOST_WALKS, Walks, people_walk, same_for_all
+
+__all__ = ["TiltPilot", "climb"]
+
+Floats = NDArray[np.float64]
+
+#: Strengths tried, in standard deviations of the score: 0 and steps up to the last.
+_STEP, _RUNGS = 1.0, 14
+#: Pilot loads at each strength, and how often each is flown: where nobody walks; where people do,
+#: which takes more to see, at most. Loads at least; flights above a threshold, at least, before
+#: they are believed.
+_PILOT, _PILOT_WALKING, _LEAST_PILOT, _FEWEST_HITS = (500, 1), (1500, 4), 100, 20
+#: Share of the flights that move less than far.
+_FAR: Final = 0.99
+#: Cells of loads flown equally often; turns in which that and the shares settle; how many flights
+#: take as long as leaning a load.
+_CELLS, _TURNS_OF_WALKS, _LEANING = 48, 3, 24.0
+#: Share of a strength's flights above the highest threshold at which the climb ends.
+_BEHIND: Final = 0.5
+#: Share of the loads that is dealt out evenly, so that what the pilot missed is seen as well.
+_EVEN: Final = 0.4
+_TURNS: Final = 200
+#: Least spread of the loads of a strength, of that of ordinary flights.
+_LEAST_SPREAD: Final = 0.3
+#: Relative spread below which loads are the same.
+_SAME: Final = 1e-12
+
+
+@dataclass(frozen=True, slots=True)
+class TiltPilot:
+    """What pilot flights of rising strengths saw, equally many of each.
+
+    Attributes
+    ----------
+    mixture : Mixture
+        With even shares.
+    flown : tuple of Leaned
+        By strength.
+    walking : bool
+        Whether people walk, so that loads may be flown several times.
+    """
+
+    mixture: Mixture
+    flown: tuple[Leaned, ...]
+    walking: bool = False
+
+    @property
+    def flights(self) -> int:
+        """Flights flown for it."""
+        return sum(int(each.times.sum()) for each in self.flown)
+
+    def _weights(self, mixture: Mixture) -> list[Floats]:
+        """Return what the flights of each strength count for."""
+        return [
+            mixture.counts_for(rung, each.loads) * np.exp(each.log_weights)
+            for rung, each in enumerate(self.flown)
+        ]
+
+    def estimate(self, thresholds: Floats) -> Floats:
+        """Return the rough probability above each threshold, (n,)."""
+        out = np.zeros(thresholds.size)
+        for each, weights in zip(self.flown, self._weights(self.mixture), strict=True):
+            above = (each.scores > thresholds[:, None, None]).mean(axis=2)
+            out += above @ weights / weights.size
+        return out
+
+    def reached(self, thresholds: Floats) -> NDArray[np.bool_]:
+        """Return whether enough flights were above each threshold, (n,)."""
+        every = np.concatenate([each.scores.ravel() for each in self.flown])
+        hits: NDArray[np.int64] = (every > thresholds[:, None]).sum(axis=1)
+        return hits >= _FEWEST_HITS
+
+    def planned(self, thresholds: Floats, relative_error: Floats) -> Plan:
+        """Return the plan for relative errors at thresholds; those not reached have no say."""
+        seen = self.reached(thresholds)
+        walks = same_for_all(1)
+        if not seen.any():
+            return Plan(self.mixture, walks, 0.0, 1.0)
+        thresholds, relative_error = thresholds[seen], relative_error[seen]
+        above, even = self._chances(thresholds), self._weights(self.mixture)
+        size = self.flown[0].loads.size
+        rough = sum(
+            (chance @ weights / size for chance, weights in zip(above, even, strict=True)),
+            np.zeros(thresholds.size),
+        )
+        scale = (rough * relative_error)[:, None]
+        every = np.concatenate([each.loads for each in self.flown])
+        likely = np.exp(self.mixture.log_times(every))
+        chance = np.concatenate(above, axis=1)
+
+        def shared(walks: Walks) -> tuple[Mixture, Floats]:
+            """Return the mixture that is best for walks, and the say of thresholds."""
+            square = _mean_squares(chance, walks.of(every))
+            parts = square * np.concatenate(even) / size / scale**2
+            share, say = _least_variance(likely, parts)
+            return replace(self.mixture, share=share), say
+
+        def needed(mixture: Mixture, walks: Walks | None) -> Floats:
+            """Return the loads that the errors take: flown so often, or ever so often."""
+            weights = self._weights(mixture)
+            total = -(relative_error**-2)
+            for part, each, own, given in zip(
+                mixture.share.tolist(), self.flown, weights, above, strict=True
+            ):
+                times = np.inf if walks is None else walks.of(each.loads)
+                total += _mean_squares(given, times) @ own**2 / size / part / scale[:, 0] ** 2
+            return np.maximum(total, 0.0)
+
+        mixture, say = shared(walks)
+        if self.walking:
+            between = float(say @ needed(mixture, None))
+            for _ in range(_TURNS_OF_WALKS):
+                walks = self._walks(mixture, thresholds, scale[:, 0], say, between)
+                mixture, say = shared(walks)
+                between = float(say @ needed(mixture, None))
+        a_load = [float(walks.of(each.loads).mean()) for each in self.flown]
+        loads = float(needed(mixture, walks).max())
+        return Plan(mixture, walks, loads, float(mixture.share @ np.array(a_load)))
+
+    def _walks(
+        self, mixture: Mixture, thresholds: Floats, scale: Floats, say: Floats, between: float
+    ) -> Walks:
+        """Return how often loads are best flown.
+
+        The variance is ``(B + mean of V(L) / r(L)) / n`` for ``n`` loads flown ``r(L)`` times: what
+        it takes is least for ``r(L) = sqrt(c V(L) / B)``, where leaning a load takes as long as
+        ``c`` flights; ``B`` is the variance between loads flown ever so often, ``V(L)`` that of a
+        flight with the load.
+        """
+        moved = self._moved()
+        low = float(thresholds[0]) - float(moved[-1])
+        grid = np.linspace(low, float(thresholds[-1]), _CELLS + 1)
+        middle = np.concatenate([[low], 0.5 * (grid[1:] + grid[:-1]), grid[-1:]])
+        given = self._chance(thresholds[:, None] - middle)
+        weights = 1.0 / (mixture.share @ np.exp(mixture.log_times(middle)))
+        within = (say / scale**2) @ (given * (1.0 - given)) * weights**2
+        best = np.sqrt(_LEANING * within / max(between, 1e-300))
+        times = np.exp2(np.clip(np.round(np.log2(np.maximum(best, 1.0))), 0, np.log2(MOST_WALKS)))
+        return Walks(tuple(grid.tolist()), tuple(int(number) for number in times))
+
+    def _moved(self) -> Floats:
+        """Return what movement added to the scores of the weaker strengths, in order."""
+        weak = self.flown[: len(self.flown) // 2 + 1]
+        return np.sort(np.concatenate([(e.scores - e.loads[:, None]).ravel() for e in weak]))
+
+    def _chance(self, distance: Floats) -> Floats:
+        """Return the chance of moving farther than distances.
+
+        Far out it follows an exponential law, laid through all that is far: the farthest few
+        flights by themselves tell nothing.
+        """
+        moved = self._moved()
+        seen = 1.0 - np.searchsorted(moved, distance, side="right") / moved.size
+        far = float(np.quantile(moved, _FAR))
+        beyond = moved[moved > far] - far
+        if beyond.size < _FEWEST_HITS:
+            return seen
+        tail = (1.0 - _FAR) * np.exp(-np.maximum(distance - far, 0.0) / beyond.mean())
+        return np.where(distance > far, tail, seen)
+
+    def _chances(self, thresholds: Floats) -> list[Floats]:
+        """Return the chance of a score above thresholds given the load, (n, flights) each."""
+        return [self._chance(thresholds[:, None] - each.loads) for each in self.flown]
+
+
+def _mean_squares(chance: Floats, times: NDArray[np.int64] | float) -> Floats:
+    """Return the mean square of the share of a load's flights that are above thresholds."""
+    squares: Floats = chance**2 + chance * (1.0 - chance) / times
+    return squares
+
+
+def _least_variance(times: Floats, parts: Floats) -> tuple[Floats, Floats]:
+    """Return shares (K,) for which the greatest second moment is small, and the say of thresholds.
+
+    That of threshold ``t`` is ``sum_i parts[t, i] / sum_k share_k times[k, i]``, convex in the
+    shares. Multiplicative steps: those of a strength grow with what more of it would gain, the say
+    of a threshold with its moment.
+    """
+    count = times.shape[0]
+    share, say = np.full(count, 1.0 / count), np.ones(parts.shape[0])
+    for _ in range(_TURNS):
+        likely = share @ times
+        moments = parts @ (1.0 / likely)
+        say *= np.sqrt(moments / moments.max())
+        say /= say.max()
+        gain = times @ ((say @ parts) / likely**2)
+        share = share * np.sqrt(gain)
+        share /= share.sum()
+    return np.asarray((1.0 - _EVEN) * share + _EVEN / count), say
+
+
+def _laws(flown: Sequence[Leaned]) -> tuple[Floats, Floats]:
+    """Return centre and spread of the load that each strength makes, ordinary flights first.
+
+    A strength that makes nearly the same load every time still has some spread, and where the load
+    never varies all have the same law.
+    """
+    centre = np.array([each.loads.mean() for each in flown])
+    spread = np.array([each.loads.std() for each in flown])
+    if spread.size == 0 or not spread[0] > _SAME * max(1.0, abs(float(centre[0]))):
+        return np.zeros(spread.size), np.ones(spread.size)
+    return centre, np.maximum(spread, _LEAST_SPREAD * spread[0])
+
+
+def climb(leaner: Leaner, thresholds: Floats, *, seed: int, most: int) -> TiltPilot:
+    """Fly pilot flights, so many at most, at rising strengths until every threshold is behind."""
+    loads, times = _PILOT
+    if people_walk(leaner.aim.model):
+        loads, times = _PILOT_WALKING
+        loads = min(max(most // (_RUNGS * times), _LEAST_PILOT), loads)
+    walks = same_for_all(times)
+    leaner.meter.begin("pilot of tilting", expected=times * loads * _RUNGS // 2)
+    flown: list[Leaned] = []
+    for rung in range(_RUNGS + 1):
+        if leaner.aim.flights + times * loads * (rung + 1) > most:
+            break
+        own = derived_seed(seed, "pilot", str(rung))
+        flown.append(leaner.fly(_STEP * rung, own, 0, loads, walks))
+        if float((flown[-1].scores > thresholds[-1]).mean()) >= _BEHIND:
+            break
+    strengths: Floats = _STEP * np.arange(len(flown), dtype=np.float64)
+    share = np.full(len(flown), 1.0 / max(len(flown), 1))
+    return TiltPilot(Mixture(strengths, *_laws(flown), share), tuple(flown), times > 1)
