@@ -176,11 +176,13 @@ class Aim:
         versions, log_weights, _ = lean_block(self.model, data, seed=seed, flights=flights)
         return versions, log_weights
 
-    def walking(self, versions: NDArray[np.uint32], walk: NDArray[np.uint32]) -> NDArray[np.uint32]:
-        """Return versions (n, entities) with those of people's movement set to a walk's (n,)."""
+    def walking(
+        self, versions: NDArray[np.uint32], which: NDArray[np.int64], walk: NDArray[np.uint32]
+    ) -> NDArray[np.uint32]:
+        """Return those rows (n,) of versions, with those of people's movement set to walks (n,)."""
         counts = entity_counts(self.model)
         ends = np.cumsum(list(counts.values()))
-        anew = versions.copy()
+        anew = versions[which]
         for (name, count), end in zip(counts.items(), ends.tolist(), strict=True):
             if name in _MOVEMENT:
                 anew[:, end - count : end] = walk[:, None]
@@ -269,15 +271,13 @@ def _fly(
     versions, log_weights = aim.versions(data, seed=seed, flights=flights)
 
     def fly(which: NDArray[np.int64], start: int, end: int) -> Floats:
-        times = end - start
+        walk = np.tile(np.arange(start, end, dtype=np.uint32), which.size)
+        which = np.repeat(which, end - start)
         return fly_block(
             aim.model,
             seed=seed,
-            flights=np.repeat(flights[which], times),
-            versions=aim.walking(
-                np.repeat(versions[which], times, axis=0),
-                np.tile(np.arange(start, end, dtype=np.uint32), which.size),
-            ),
+            flights=flights[which],
+            versions=aim.walking(versions, which, walk),
             needed=aim.score.columns,
         )
 

@@ -100,7 +100,7 @@ def _part(stratum: TiltedStratum, round_: Round, places: NDArray[np.int64], weig
     aim = stratum.leaner.aim
     data = aim.data(round_.strength, round_.seed)
     versions, _ = aim.versions(data, seed=round_.seed, flights=flights)
-    versions = aim.walking(versions, walk)
+    versions = aim.walking(versions, np.arange(flights.size), walk)
     return Part(
         stratum.stratum.name,
         round_.seed,

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +45,26 @@ _TURNS: Final = 200
 _LEAST_SPREAD: Final = 0.3
 #: Relative spread below which loads are the same.
 _SAME: Final = 1e-12
+
+
+class _Movement(NamedTuple):
+    """What movement adds to the score: of flights, in order; what is far; the mean excess over it.
+
+    Far out it follows an exponential law, laid through all that is far: the farthest few flights by
+    themselves tell nothing. Where too few are farther the mean excess is 0.
+    """
+
+    moved: Floats
+    far: float
+    excess: float
+
+    def chance(self, distance: Floats) -> Floats:
+        """Return the chance of moving farther than distances."""
+        seen = 1.0 - np.searchsorted(self.moved, distance, side="right") / self.moved.size
+        if self.excess == 0.0:
+            return seen
+        tail = (1.0 - _FAR) * np.exp(-np.maximum(distance - self.far, 0.0) / self.excess)
+        return np.where(distance > self.far, tail, seen)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +118,8 @@ class TiltPilot:
         if not seen.any():
             return Plan(self.mixture, walks, 0.0, 1.0)
         thresholds, relative_error = thresholds[seen], relative_error[seen]
-        above, even = self._chances(thresholds), self._weights(self.mixture)
+        movement, even = self._movement(), self._weights(self.mixture)
+        above = [movement.chance(thresholds[:, None] - each.loads) for each in self.flown]
         size = self.flown[0].loads.size
         rough = sum(
             (chance @ weights / size for chance, weights in zip(above, even, strict=True)),
@@ -131,57 +152,42 @@ class TiltPilot:
         if self.walking:
             between = float(say @ needed(mixture, None))
             for _ in range(_TURNS_OF_WALKS):
-                walks = self._walks(mixture, thresholds, scale[:, 0], say, between)
+                by_say = say / scale[:, 0] ** 2
+                walks = _best_walks(mixture, movement, thresholds, by_say, between)
                 mixture, say = shared(walks)
                 between = float(say @ needed(mixture, None))
         a_load = [float(walks.of(each.loads).mean()) for each in self.flown]
         loads = float(needed(mixture, walks).max())
         return Plan(mixture, walks, loads, float(mixture.share @ np.array(a_load)))
 
-    def _walks(
-        self, mixture: Mixture, thresholds: Floats, scale: Floats, say: Floats, between: float
-    ) -> Walks:
-        """Return how often loads are best flown.
-
-        The variance is ``(B + mean of V(L) / r(L)) / n`` for ``n`` loads flown ``r(L)`` times: what
-        it takes is least for ``r(L) = sqrt(c V(L) / B)``, where leaning a load takes as long as
-        ``c`` flights; ``B`` is the variance between loads flown ever so often, ``V(L)`` that of a
-        flight with the load.
-        """
-        moved = self._moved()
-        low = float(thresholds[0]) - float(moved[-1])
-        grid = np.linspace(low, float(thresholds[-1]), _CELLS + 1)
-        middle = np.concatenate([[low], 0.5 * (grid[1:] + grid[:-1]), grid[-1:]])
-        given = self._chance(thresholds[:, None] - middle)
-        weights = 1.0 / (mixture.share @ np.exp(mixture.log_times(middle)))
-        within = (say / scale**2) @ (given * (1.0 - given)) * weights**2
-        best = np.sqrt(_LEANING * within / max(between, 1e-300))
-        times = np.exp2(np.clip(np.round(np.log2(np.maximum(best, 1.0))), 0, np.log2(MOST_WALKS)))
-        return Walks(tuple(grid.tolist()), tuple(int(number) for number in times))
-
-    def _moved(self) -> Floats:
-        """Return what movement added to the scores of the weaker strengths, in order."""
+    def _movement(self) -> _Movement:
+        """Return what movement adds to the score, at the weaker strengths."""
         weak = self.flown[: len(self.flown) // 2 + 1]
-        return np.sort(np.concatenate([(e.scores - e.loads[:, None]).ravel() for e in weak]))
-
-    def _chance(self, distance: Floats) -> Floats:
-        """Return the chance of moving farther than distances.
-
-        Far out it follows an exponential law, laid through all that is far: the farthest few
-        flights by themselves tell nothing.
-        """
-        moved = self._moved()
-        seen = 1.0 - np.searchsorted(moved, distance, side="right") / moved.size
+        moved = np.sort(np.concatenate([(e.scores - e.loads[:, None]).ravel() for e in weak]))
         far = float(np.quantile(moved, _FAR))
         beyond = moved[moved > far] - far
-        if beyond.size < _FEWEST_HITS:
-            return seen
-        tail = (1.0 - _FAR) * np.exp(-np.maximum(distance - far, 0.0) / beyond.mean())
-        return np.where(distance > far, tail, seen)
+        return _Movement(moved, far, float(beyond.mean()) if beyond.size >= _FEWEST_HITS else 0.0)
 
-    def _chances(self, thresholds: Floats) -> list[Floats]:
-        """Return the chance of a score above thresholds given the load, (n, flights) each."""
-        return [self._chance(thresholds[:, None] - each.loads) for each in self.flown]
+
+def _best_walks(
+    mixture: Mixture, movement: _Movement, thresholds: Floats, say: Floats, between: float
+) -> Walks:
+    """Return how often loads are best flown.
+
+    The variance is ``(B + mean of V(L) / r(L)) / n`` for ``n`` loads flown ``r(L)`` times: what it
+    takes is least for ``r(L) = sqrt(c V(L) / B)``, where leaning a load takes as long as ``c``
+    flights; ``B`` is the variance between loads flown ever so often, ``V(L)`` that of a flight with
+    the load, both summed over thresholds by their say.
+    """
+    low = float(thresholds[0]) - float(movement.moved[-1])
+    grid = np.linspace(low, float(thresholds[-1]), _CELLS + 1)
+    middle = np.concatenate([[low], 0.5 * (grid[1:] + grid[:-1]), grid[-1:]])
+    given = movement.chance(thresholds[:, None] - middle)
+    weights = 1.0 / (mixture.share @ np.exp(mixture.log_times(middle)))
+    within = say @ (given * (1.0 - given)) * weights**2
+    best = np.sqrt(_LEANING * within / max(between, 1e-300))
+    times = np.exp2(np.clip(np.round(np.log2(np.maximum(best, 1.0))), 0, np.log2(MOST_WALKS)))
+    return Walks(tuple(grid.tolist()), tuple(int(number) for number in times))
 
 
 def _mean_squares(chance: Floats, times: NDArray[np.int64] | float) -> Floats:

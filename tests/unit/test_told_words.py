@@ -109,7 +109,7 @@ def test_a_load_stays_the_same_when_its_people_walk_otherwise() -> None:
     assert (every.scores.std(axis=1) > 0.0).mean() > 0.5
     # One of a load's flights is that of the versions told of its walk.
     versions, _ = aim.versions(aim.data(1.0, 5), seed=5, flights=np.array([7], dtype=np.uint32))
-    walked = aim.walking(versions, np.array([3], dtype=np.uint32))
+    walked = aim.walking(versions, np.array([0]), np.array([3], dtype=np.uint32))
     row = fly_block(model, seed=5, flights=np.array([7], dtype=np.uint32), versions=walked)
     assert float(aim.score.of(row)[0]) == every.scores[7, 3]
 

@@ -108,7 +108,7 @@ def put_party(
         version = first_told(lean.cell[outcome])
         last = version + DRAWS
     look = LOOK
-    while version < last:
+    while version + look <= last:  # no further: later versions tell another cell
         philox_versions(tried, flight, version, look, PARTY, entity, 0, keys.k0, keys.k1)
         for i in range(look):
             if not first <= np.int64(tried[0, i]) < past:
@@ -139,6 +139,16 @@ def put_party(
 
 
 @inlined_kernel
+def _nearer(low: int, high: int, place: int, seats: int) -> int:
+    """Return which of the free places on either side of one, if both are any, is nearer."""
+    if high > seats:
+        return low
+    if low < 1 or high - place <= place - low:
+        return high
+    return low
+
+
+@inlined_kernel
 def _lean_of_place(
     data: TiltData,
     cabin: CabinData,
@@ -161,12 +171,7 @@ def _lean_of_place(
         if member > 0:
             if low < 1 and high > seats:
                 break
-            if high > seats:
-                here = low
-            elif low < 1 or high - place <= place - low:
-                here = high
-            else:
-                here = low
+            here = _nearer(low, high, place, seats)
             if here == high:
                 high = after[one, high]
             else:
@@ -326,13 +331,7 @@ def board_party(
             )
             place = chosen
         else:
-            low, high = before[one, chosen], after[one, chosen]
-            if high > seats:
-                place = low
-            elif low < 1 or high - chosen <= chosen - low:
-                place = high
-            else:
-                place = low
+            place = _nearer(before[one, chosen], after[one, chosen], chosen, seats)
             seat = cabin.region_seats[start + place - 1]
             boardings.low[one, seat] = later_word(cabin, boardings, one, seat)
             boardings.high[one, seat] = LAST
