@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, entity_counts, fly_block, zero_fuel_scale
+from cgrisk.flight.call_tilt import CallTilt, call_tilt, lean_movement
 from cgrisk.flight.kernel.tilt import TiltData
 from cgrisk.flight.leaning import (
     Source,
@@ -124,6 +125,8 @@ class Aim:
         Ordinary flights flown to find out.
     seats : Watched or None
         How seats fill, where parties take them.
+    calls : CallTilt or None
+        How movement is leaned, where people take others along.
     """
 
     model: FlightModel
@@ -135,6 +138,7 @@ class Aim:
     spread_kgm: float
     flights: int
     seats: Watched | None
+    calls: CallTilt | None
 
     def loads(self, rows: Floats) -> Floats:
         """Return the moment error of the zero-fuel load on flights, in % MAC toward the side."""
@@ -177,16 +181,36 @@ class Aim:
         return versions, log_weights
 
     def walking(
-        self, versions: NDArray[np.uint32], which: NDArray[np.int64], walk: NDArray[np.uint32]
-    ) -> NDArray[np.uint32]:
-        """Return those rows (n,) of versions, with those of people's movement set to walks (n,)."""
+        self,
+        versions: NDArray[np.uint32],
+        which: NDArray[np.int64],
+        walk: NDArray[np.uint32],
+        *,
+        seed: int,
+        flights: NDArray[np.uint32],
+    ) -> tuple[NDArray[np.uint32], Floats]:
+        """Return those rows (n,) of versions with the movement of walks (n,), and log weights.
+
+        Rows of one load follow one another; ``flights`` (n,) are their numbers.
+        """
         counts = entity_counts(self.model)
         ends = np.cumsum(list(counts.values()))
         anew = versions[which]
         for (name, count), end in zip(counts.items(), ends.tolist(), strict=True):
             if name in _MOVEMENT:
                 anew[:, end - count : end] = walk[:, None]
-        return anew
+        if self.calls is None:
+            return anew, np.zeros(which.size)
+        log_weights = lean_movement(
+            self.model,
+            self.calls,
+            seed=seed,
+            flights=flights,
+            versions=anew,
+            load=which,
+            walk=walk.astype(np.int64),
+        )
+        return anew, log_weights
 
 
 def _reference_arm(model: FlightModel, score: Score) -> float:
@@ -236,7 +260,8 @@ def aim_at(model: FlightModel, score: Score, *, seed: int, jobs: int) -> Aim:
         effects = np.where(np.abs(fitted) > _NOISE * error, fitted, 0.0)[1:]
     reference = _reference_arm(model, score)
     seats = watch_seats(model, seed=derived_seed(seed, "boarding"))
-    return Aim(model, score, sign, found, effects, reference, spread, count, seats)
+    calls = call_tilt(model, toward=sign, choice_seed=derived_seed(seed, "calls"))
+    return Aim(model, score, sign, found, effects, reference, spread, count, seats, calls)
 
 
 class Leaned(NamedTuple):
@@ -251,12 +276,15 @@ class Leaned(NamedTuple):
         logarithm of the weight that undoes the leaning.
     times : float64 array, shape (n,)
         How often each load was flown.
+    walk_weights : float64 array, shape (n, most)
+        What undoes the leaning of its flights' movement, like ``scores``.
     """
 
     scores: Floats
     loads: Floats
     log_weights: Floats
     times: Floats
+    walk_weights: Floats
 
     @classmethod
     def joined(cls, parts: Sequence[Leaned]) -> Leaned:
@@ -270,29 +298,37 @@ def _fly(
     flights = np.arange(first, first + count, dtype=np.uint32)
     versions, log_weights = aim.versions(data, seed=seed, flights=flights)
 
-    def fly(which: NDArray[np.int64], start: int, end: int) -> Floats:
-        walk = np.tile(np.arange(start, end, dtype=np.uint32), which.size)
-        which = np.repeat(which, end - start)
-        return fly_block(
+    scores, weights = np.empty((2, count, walks.most))
+
+    def fly(loaded: NDArray[np.int64], start: int, end: int) -> Floats:
+        walk = np.tile(np.arange(start, end, dtype=np.uint32), loaded.size)
+        which = np.repeat(loaded, end - start)
+        walking, undone = aim.walking(versions, which, walk, seed=seed, flights=flights[which])
+        rows = fly_block(
             aim.model,
             seed=seed,
             flights=flights[which],
-            versions=aim.walking(versions, which, walk),
+            versions=walking,
             needed=aim.score.columns,
         )
+        scores[loaded, start:end] = aim.score.of(rows).reshape(loaded.size, -1)
+        weights[loaded, start:end] = np.exp(undone).reshape(loaded.size, -1)
+        return rows
 
     few = min(walks.times)
-    scores = np.empty((count, walks.most))
-    rows = fly(np.arange(count), 0, few)
-    loads = aim.loads(rows[::few])
-    scores[:, :few] = aim.score.of(rows).reshape(count, few)
+    loads = aim.loads(fly(np.arange(count), 0, few)[::few])
     times = walks.of(loads)
     for done, wanted in itertools.pairwise(sorted(set(walks.times))):
         more = np.flatnonzero(times > done)
         if more.size:
-            rows = fly(more, done, wanted)
-            scores[more, done:wanted] = aim.score.of(rows).reshape(more.size, -1)
-    return Leaned(walks.spread(scores, times), loads, log_weights, times.astype(np.float64))
+            fly(more, done, wanted)
+    return Leaned(
+        walks.spread(scores, times),
+        loads,
+        log_weights,
+        times.astype(np.float64),
+        walks.spread(weights, times),
+    )
 
 
 @dataclass(frozen=True, slots=True)

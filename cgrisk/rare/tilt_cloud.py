@@ -57,7 +57,9 @@ def _drawn(stratum: TiltedStratum, thresholds: Floats) -> list[tuple[NDArray[np.
     sizes = [each.scores.size for each in rounds]
     walks = rounds[0].scores.shape[1]
     scores = np.concatenate([each.scores.ravel() for each in rounds])
-    weights = np.concatenate([np.repeat(each.weights, walks) / each.scores.size for each in rounds])
+    weights = np.concatenate(
+        [(each.weights[:, None] * each.walk_weights).ravel() / each.scores.size for each in rounds]
+    )
     batch = np.concatenate(
         [np.arange(size) // (walks * each.batch) for size, each in zip(sizes, rounds, strict=True)]
     )
@@ -100,7 +102,9 @@ def _part(stratum: TiltedStratum, round_: Round, places: NDArray[np.int64], weig
     aim = stratum.leaner.aim
     data = aim.data(round_.strength, round_.seed)
     versions, _ = aim.versions(data, seed=round_.seed, flights=flights)
-    versions = aim.walking(versions, np.arange(flights.size), walk)
+    versions, _ = aim.walking(
+        versions, np.arange(flights.size), walk, seed=round_.seed, flights=flights
+    )
     return Part(
         stratum.stratum.name,
         round_.seed,

@@ -129,6 +129,8 @@ class Round:
     times : int64 array, shape (20 batch,)
         How often each load was flown.
     walks : Walks
+    walk_weights : float64 array, shape (20 batch, most)
+        What undoes the leaning of movement, of each of the ``scores``.
     """
 
     strength: float
@@ -138,10 +140,12 @@ class Round:
     weights: Floats
     times: NDArray[np.int64]
     walks: Walks
+    walk_weights: Floats
 
     def parts(self, threshold: float) -> Floats:
         """Return what each load adds to 20 batches' worth of an estimate, shape (20 batch,)."""
-        return np.asarray(self.weights * (self.scores > threshold).mean(axis=1))
+        above = np.where(self.scores > threshold, self.walk_weights, 0.0)
+        return np.asarray(self.weights * above.mean(axis=1))
 
     def replicates(self, threshold: float) -> Floats:
         """Return what it adds to the estimates of the batches, shape (20, 1)."""
@@ -227,6 +231,7 @@ def _round(
         weights,
         flown.times.astype(np.int64),
         walks,
+        flown.walk_weights,
     )
 
 

@@ -31,8 +31,8 @@ _STEP, _RUNGS = 1.0, 14
 #: which takes more to see, at most. Loads at least; flights above a threshold, at least, before
 #: they are believed.
 _PILOT, _PILOT_WALKING, _LEAST_PILOT, _FEWEST_HITS = (500, 1), (1500, 4), 100, 20
-#: Share of the flights that move less than far.
-_FAR: Final = 0.99
+#: Flights that move far.
+_FAR: Final = 200
 #: Cells of loads flown equally often; turns in which that and the shares settle; how many flights
 #: take as long as leaning a load.
 _CELLS, _TURNS_OF_WALKS, _LEANING = 48, 3, 24.0
@@ -51,20 +51,30 @@ class _Movement(NamedTuple):
     """What movement adds to the score: of flights, in order; what is far; the mean excess over it.
 
     Far out it follows an exponential law, laid through all that is far: the farthest few flights by
-    themselves tell nothing. Where too few are farther the mean excess is 0.
+    themselves tell nothing. Where too few are farther the mean excess is 0. ``beyond`` (2, n + 1)
+    has the mean of the weights of flights from each on, and that of their squares.
     """
 
     moved: Floats
+    beyond: Floats
     far: float
     excess: float
 
+    def _beyond(self, distance: Floats, power: int) -> Floats:
+        seen = self.beyond[power, np.searchsorted(self.moved, distance, side="right")]
+        if self.excess == 0.0:
+            return np.asarray(seen)
+        end = self.beyond[power, np.searchsorted(self.moved, self.far, side="right")]
+        tail = end * np.exp(-np.maximum(distance - self.far, 0.0) / self.excess)
+        return np.where(distance > self.far, tail, seen)
+
     def chance(self, distance: Floats) -> Floats:
         """Return the chance of moving farther than distances."""
-        seen = 1.0 - np.searchsorted(self.moved, distance, side="right") / self.moved.size
-        if self.excess == 0.0:
-            return seen
-        tail = (1.0 - _FAR) * np.exp(-np.maximum(distance - self.far, 0.0) / self.excess)
-        return np.where(distance > self.far, tail, seen)
+        return self._beyond(distance, 0)
+
+    def square(self, distance: Floats) -> Floats:
+        """Return the mean square of the weight of a flight that moves farther, 0 for others."""
+        return self._beyond(distance, 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,8 +111,9 @@ class TiltPilot:
         """Return the rough probability above each threshold, (n,)."""
         out = np.zeros(thresholds.size)
         for each, weights in zip(self.flown, self._weights(self.mixture), strict=True):
-            above = (each.scores > thresholds[:, None, None]).mean(axis=2)
-            out += above @ weights / weights.size
+            for i, x in enumerate(thresholds):
+                above = np.where(each.scores > x, each.walk_weights, 0.0).mean(axis=1)
+                out[i] += above @ weights / weights.size
         return out
 
     def reached(self, thresholds: Floats) -> NDArray[np.bool_]:
@@ -119,7 +130,9 @@ class TiltPilot:
             return Plan(self.mixture, walks, 0.0, 1.0)
         thresholds, relative_error = thresholds[seen], relative_error[seen]
         movement, even = self._movement(), self._weights(self.mixture)
-        above = [movement.chance(thresholds[:, None] - each.loads) for each in self.flown]
+        away = [thresholds[:, None] - each.loads for each in self.flown]
+        above = [movement.chance(each) for each in away]
+        square = [movement.square(each) for each in away]
         size = self.flown[0].loads.size
         rough = sum(
             (chance @ weights / size for chance, weights in zip(above, even, strict=True)),
@@ -128,12 +141,12 @@ class TiltPilot:
         scale = (rough * relative_error)[:, None]
         every = np.concatenate([each.loads for each in self.flown])
         likely = np.exp(self.mixture.log_times(every))
-        chance = np.concatenate(above, axis=1)
+        chance, squared = np.concatenate(above, axis=1), np.concatenate(square, axis=1)
 
         def shared(walks: Walks) -> tuple[Mixture, Floats]:
             """Return the mixture that is best for walks, and the say of thresholds."""
-            square = _mean_squares(chance, walks.of(every))
-            parts = square * np.concatenate(even) / size / scale**2
+            squares = _mean_squares(chance, squared, walks.of(every))
+            parts = squares * np.concatenate(even) / size / scale**2
             share, say = _least_variance(likely, parts)
             return replace(self.mixture, share=share), say
 
@@ -141,11 +154,11 @@ class TiltPilot:
             """Return the loads that the errors take: flown so often, or ever so often."""
             weights = self._weights(mixture)
             total = -(relative_error**-2)
-            for part, each, own, given in zip(
-                mixture.share.tolist(), self.flown, weights, above, strict=True
+            for part, each, own, given, given_square in zip(
+                mixture.share.tolist(), self.flown, weights, above, square, strict=True
             ):
                 times = np.inf if walks is None else walks.of(each.loads)
-                total += _mean_squares(given, times) @ own**2 / size / part / scale[:, 0] ** 2
+                total += _mean_squares(given, given_square, times) @ own**2 / size / part / scale[:, 0] ** 2
             return np.maximum(total, 0.0)
 
         mixture, say = shared(walks)
@@ -163,10 +176,19 @@ class TiltPilot:
     def _movement(self) -> _Movement:
         """Return what movement adds to the score, at the weaker strengths."""
         weak = self.flown[: len(self.flown) // 2 + 1]
-        moved = np.sort(np.concatenate([(e.scores - e.loads[:, None]).ravel() for e in weak]))
-        far = float(np.quantile(moved, _FAR))
-        beyond = moved[moved > far] - far
-        return _Movement(moved, far, float(beyond.mean()) if beyond.size >= _FEWEST_HITS else 0.0)
+        moved = np.concatenate([(e.scores - e.loads[:, None]).ravel() for e in weak])
+        weights = np.concatenate([e.walk_weights.ravel() for e in weak])
+        order = np.argsort(moved)
+        moved, weights = moved[order], weights[order]
+        powers = np.stack([weights, weights**2])
+        beyond = np.zeros((2, moved.size + 1))
+        beyond[:, :-1] = np.cumsum(powers[:, ::-1], axis=1)[:, ::-1] / moved.size
+        far = float(moved[max(moved.size - _FAR, 0)])
+        farther = moved > far
+        excess = 0.0
+        if farther.sum() >= _FEWEST_HITS:
+            excess = float(np.average(moved[farther] - far, weights=weights[farther]))
+        return _Movement(moved, beyond, far, excess)
 
 
 def _best_walks(
@@ -183,16 +205,17 @@ def _best_walks(
     grid = np.linspace(low, float(thresholds[-1]), _CELLS + 1)
     middle = np.concatenate([[low], 0.5 * (grid[1:] + grid[:-1]), grid[-1:]])
     given = movement.chance(thresholds[:, None] - middle)
+    square = movement.square(thresholds[:, None] - middle)
     weights = 1.0 / (mixture.share @ np.exp(mixture.log_times(middle)))
-    within = say @ (given * (1.0 - given)) * weights**2
+    within = say @ np.maximum(square - given**2, 0.0) * weights**2
     best = np.sqrt(_LEANING * within / max(between, 1e-300))
     times = np.exp2(np.clip(np.round(np.log2(np.maximum(best, 1.0))), 0, np.log2(MOST_WALKS)))
     return Walks(tuple(grid.tolist()), tuple(int(number) for number in times))
 
 
-def _mean_squares(chance: Floats, times: NDArray[np.int64] | float) -> Floats:
-    """Return the mean square of the share of a load's flights that are above thresholds."""
-    squares: Floats = chance**2 + chance * (1.0 - chance) / times
+def _mean_squares(chance: Floats, square: Floats, times: NDArray[np.int64] | float) -> Floats:
+    """Return the mean square of what a load's flights above thresholds count for, on average."""
+    squares: Floats = chance**2 + np.maximum(square - chance**2, 0.0) / times
     return squares
 
 

@@ -16,10 +16,11 @@ from cgrisk.compiled import kernel
 from cgrisk.flight.kernel.agenda import clear, next_time, schedule
 from cgrisk.flight.kernel.crowds import draw_surge, join_rush, pick_surge
 from cgrisk.flight.kernel.data import CallData, CrowdData, PlacesData, UrgeData
-from cgrisk.flight.kernel.keys import Keys, fill_words, words
+from cgrisk.flight.kernel.keys import Keys, fill_words, version_of, words
 from cgrisk.flight.kernel.moves import Diary, Moves
 from cgrisk.flight.kernel.people import People
 from cgrisk.flight.kernel.rounds import Records, Rounds, turn_to
+from cgrisk.flight.kernel.told_words import told_word
 from cgrisk.flight.kernel.trips import (
     GALLEY,
     MOVEMENT,
@@ -152,7 +153,7 @@ def _start(cabin: Cabin, keys: Keys, row: int, people: People) -> None:
         person.attempt = 0
         person.held = 0
         person.rush_s = math.inf
-        person.need_word = people.words[0, p]
+        person.need_word = told_word(version_of(keys, row, MOVEMENT, p), people.words[0, p])
         person.speed_word = people.words[1, p]
         wait_for_next(cabin, urge.seat_rate_per_s[seat], seat, p, 0.0)
 

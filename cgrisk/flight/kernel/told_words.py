@@ -15,7 +15,7 @@ import numpy as np
 
 from cgrisk.compiled import kernel
 
-__all__ = ["CELLS", "DRAWS", "TOLD", "cell_bounds", "first_told", "told_word"]
+__all__ = ["CELLS", "DRAWS", "TOLD", "cell_bounds", "cell_of", "first_told", "told_word"]
 
 #: First version that tells a cell; draws under each.
 TOLD, DRAWS = 1 << 31, 1 << 24
@@ -45,6 +45,20 @@ def cell_bounds(cell: int) -> tuple[int, int]:
     if cell < _SIDE:
         return first, past
     return _LAST_WORD + 1 - past, _LAST_WORD + 1 - first
+
+
+@kernel
+def cell_of(word: int) -> int:
+    """Return the cell in which a word lies."""
+    upper = word > _LAST_WORD // 2
+    below = _LAST_WORD - word if upper else word
+    octave = 0
+    while octave < _LAST_OCTAVE and below < 1 << (30 - octave):
+        octave += 1
+    cell = 2 * octave
+    if octave < _LAST_OCTAVE:
+        cell += (below >> (29 - octave)) & 1
+    return cell + _SIDE if upper else cell
 
 
 @kernel

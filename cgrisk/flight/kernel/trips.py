@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 from cgrisk.compiled import inlined_kernel, maker
 from cgrisk.flight.kernel.agenda import schedule
 from cgrisk.flight.kernel.data import PlacesData, UrgeData
-from cgrisk.flight.kernel.keys import Keys, words
+from cgrisk.flight.kernel.keys import Keys, version_of, words
 from cgrisk.flight.kernel.moves import Diary, Moves, add_move
 from cgrisk.flight.kernel.rounds import Records, Rounds
+from cgrisk.flight.kernel.told_calls import asked_word
 from cgrisk.flight.kernel.urges import sleeps, stretch_at, time_away, urge_time, walking_speed
 from cgrisk.flight.kernel.walk import (
     ABSENT,
@@ -36,8 +37,10 @@ from cgrisk.flight.kernel.ways import EITHER, THERE_M, way
 from cgrisk.randomness.variates import exponential, uniform
 
 __all__ = [
+    "ASKING",
     "GALLEY",
     "MOVEMENT",
+    "PARTY_ROOM",
     "SURGE",
     "TALLY",
     "Cabin",
@@ -59,8 +62,7 @@ MOVEMENT = 6  # randomness.keys.Cause
 # Draws of a person: 0 his first urge and his speed; n his n-th attempt; and one for each member of
 # his party whom he asks along on it. Entity `persons` is the flight itself: 0 which lavatory is
 # closed.
-_ASKING = 1 << 20
-_PARTY_ROOM = 512
+ASKING, PARTY_ROOM = 1 << 20, 512
 
 GALLEY, LAVATORY, SURGE = 0, 1, 2
 #: Places of a queue by which the tail may have come nearer before one walks on.
@@ -251,12 +253,14 @@ def _ask_along(
     stretch = cabin.tally[0].stretch
     caller = persons[p]
     leader = party[p]
+    version = version_of(keys, row, MOVEMENT, p)
     q = leader
     while q < persons.size and persons[q].state != ABSENT and party[q] == leader:
         mate = persons[q]
         if q != p and mate.state == SITS and not sleeps(cabin.urge, mate.sleep, stretch):
-            draw = _ASKING + caller.attempt * _PARTY_ROOM + (q - leader)
+            draw = ASKING + caller.attempt * PARTY_ROOM + (q - leader)
             w0, w1, _w2, _w3 = words(keys, row, MOVEMENT, p, draw)
+            w0 = asked_word(version, caller.attempt, q - leader, w0)
             if uniform(w0) < cabin.urge.companion_share:
                 lavatory = caller.purpose == LAVATORY
                 place = caller.place
