@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -19,17 +19,22 @@ from cgrisk.rare.multilevel import SplitTail, part_flown, splitting_flights
 from cgrisk.rare.pilot import Pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.strata import discrete_strata, errors_of
+from cgrisk.rare.thresholds import curve_end
 from cgrisk.rare.tilt_aim import leans_all
+from cgrisk.rare.tilt_begun import LEAST_TILTED, Begun, begin_tilting
 from cgrisk.rare.tilt_walks import people_walk
-from cgrisk.rare.tilting import (
-    LEAST_TILTED,
-    TiltedTail,
-    fly_tilted,
-    probe_tilting,
-    why_not_tilted,
-)
+from cgrisk.rare.tilting import TiltedTail, finish_tilting, why_not_tilted
 
-__all__ = ["METHODS", "Choice", "answer", "check_method", "choose", "tilt", "tilted_error"]
+__all__ = [
+    "METHODS",
+    "Choice",
+    "answer",
+    "begun_tilting",
+    "check_method",
+    "choose",
+    "tilt",
+    "tilted_error",
+]
 
 Floats = NDArray[np.float64]
 
@@ -38,9 +43,9 @@ METHODS: Final = ("auto", "counting", "splitting", "kill-rule", "tilting", "exac
 #: Flights that tilting takes for 10 % along a whole curve where nobody moves and seats are alike
 #: (measured: a pilot of up to 8,000, 400 to 1,500 for each strength).
 _TILTED: Final = 20_000.0
-#: Elsewhere a pilot of its own tells, from so many flights of counting on and of the best other
-#: method; the rest of the curve takes as much again.
-_WORTH_A_PROBE, _WHOLE_CURVE = (300_000.0, 40_000.0), 2.0
+#: Elsewhere pilots of its own tell, from so many flights of counting on and of the best other
+#: method, of which they take such a share at most; the rest of the curve takes as much again.
+_WORTH_A_PROBE, _PROBE, _WHOLE_CURVE = (300_000.0, 40_000.0), 0.2, 2.0
 #: Where people move, splitting takes so many times the flights it was tuned on, and so many times
 #: more for every factor of ten beyond 1e-5 (measured on the shipped single aisle: where 10 % were
 #: asked for, 18 % were reached at 1e-5, 25 % at 1e-6, 88 % at 1e-7).
@@ -71,11 +76,14 @@ class Choice:
         In a sentence.
     asked : bool
         Whether the user asked for it.
+    begun : Begun or None
+        Pilots of tilting, where it took them to choose.
     """
 
     method: str
     why: str
     asked: bool = False
+    begun: Begun | None = field(default=None, repr=False, compare=False)
 
 
 def tilted_error(question: Question) -> float:
@@ -110,33 +118,55 @@ def _as_counted_out(question: Question) -> bool:
     return leans_all(question.model) and _strata(question) == 1
 
 
-def _tilting_flights(
-    question: Question, pilot: Pilot, counting: float, least: float, meter: Meter
-) -> float:
-    """Return the flights tilting is expected to need; infinite where that is not worth asking.
+def begun_tilting(
+    question: Question, *, pilot: Pilot, most: int | None = None, meter: Meter
+) -> Begun:
+    """Fly tilting's pilots down to the end of a question's curve.
 
-    ``counting`` are those of counting, ``least`` those of the best other method.
+    Parameters
+    ----------
+    question : Question
+    pilot : Pilot
+        Tells about where that is.
+    most : int, optional
+        Flights at most; half of all that are allowed, if not given.
+    meter : Meter
+        Told of the flights.
     """
-    # It does not lean how late a transfer starts: of what rests on that it would see too little.
-    if late_start(question.model, side=question.score.side) is not None:
-        return math.inf
-    error = tilted_error(question)
-    if _as_counted_out(question):
-        return _TILTED * (0.1 / min(error, 0.1)) ** 2
-    if counting < _WORTH_A_PROBE[0] or least < _WORTH_A_PROBE[1]:
-        return math.inf
-    at = pilot.threshold(question.target)
-    given = pilot.by_stratum(np.array([at]))[:, 0]
-    heaviest = int(np.argmax([s.probability * p for s, p in zip(pilot.strata, given, strict=True)]))
-    flown, wanted = probe_tilting(
-        pilot.strata[heaviest].model,
+    deepest = curve_end(question)
+    return begin_tilting(
+        question.model,
         score=question.score,
-        threshold=at,
+        furthest=pilot.threshold(deepest),
+        deepest=deepest,
         seed=question.seed,
+        most=question.most_flights // 2 if most is None else most,
         jobs=question.jobs,
         meter=meter,
     )
-    return flown * _strata(question) + _WHOLE_CURVE * wanted / error**2
+
+
+def _tilting_flights(
+    question: Question, pilot: Pilot, counting: float, least: float, meter: Meter
+) -> tuple[float, Begun | None]:
+    """Return the flights tilting is expected to need, infinite where that is not worth asking.
+
+    ``counting`` are those of counting, ``least`` those of the best other method. With them its
+    pilots, where they were flown for it.
+    """
+    # It does not lean how late a transfer starts: of what rests on that it would see too little.
+    if late_start(question.model, side=question.score.side) is not None:
+        return math.inf, None
+    error = tilted_error(question)
+    if _as_counted_out(question):
+        return _TILTED * (0.1 / min(error, 0.1)) ** 2, None
+    if counting < _WORTH_A_PROBE[0] or least < _WORTH_A_PROBE[1]:
+        return math.inf, None
+    most = max(LEAST_TILTED * _strata(question), int(_PROBE * min(least, question.most_flights)))
+    begun = begun_tilting(question, pilot=pilot, most=most, meter=meter)
+    at = np.array([begun.threshold(question.target)])
+    wanted = sum(plan.flights for plan in begun.plans(at, np.array([error])))
+    return begun.flights + _WHOLE_CURVE * wanted if wanted > 0.0 else math.inf, begun
 
 
 def check_method(question: Question, method: str) -> dict[str, str]:
@@ -219,9 +249,12 @@ def choose(
         splitting *= _MOVED * _MOVED_BEYOND**beyond
     wish = f"{100 * error:g} % at {question.target:g}"
     costs = {"counting": counting, "splitting": splitting}
+    begun = None
     if not refused["tilting"]:
         meter = Meter() if meter is None else meter
-        costs["tilting"] = _tilting_flights(question, pilot, counting, min(costs.values()), meter)
+        costs["tilting"], begun = _tilting_flights(
+            question, pilot, counting, min(costs.values()), meter
+        )
     price = _TILTED_PARTIES if leaned_by_party(question.model) else _TILTED_FLIGHT
     if people_walk(question.model):
         price = _TILTED_WALKS
@@ -242,49 +275,40 @@ def choose(
         why += " Where people move, a pilot of few flights tells its cost only to a factor of ten."
     if refused["tilting"]:
         why += f" No tilting: {refused['tilting'].split(': use ')[0]}."
-    return Choice(best, why)
+    return Choice(best, why, begun=begun if best == "tilting" else None)
 
 
 def tilt(
-    question: Question,
-    *,
-    pilot: Pilot,
-    thresholds: Floats,
-    settled: float | None = None,
-    meter: Meter | None = None,
+    question: Question, *, begun: Begun, thresholds: Floats, settled: float | None = None
 ) -> TiltedTail:
     """Fly a question's curve by tilting, where :func:`choose` says so.
 
     Parameters
     ----------
-    question, pilot
-        What is asked.
+    question : Question
+    begun : Begun
+        Tilting's pilots, by which flights are planned.
     thresholds : float64 array, shape (n,)
         Rising.
     settled : float, optional
         Probability down to which flights are flown for precision, where that is not the curve's
         whole depth; rarer thresholds are told by the flights of the others.
-    meter : Meter, optional
-        Told of the flights.
     """
     settled = _DEEPER * question.deepest if settled is None else settled
     error = tilted_error(question)
-    # Settled by the pilot's flights.
-    rough = np.maximum(pilot.exceedance(thresholds), 1e-300)
+    # Settled by the pilots' flights.
+    rough = np.maximum(begun.exceedance(thresholds), 1e-300)
     depth = np.log10(question.target / rough)
     most = np.where(depth > 0.0, _ROUGHEST, _ROUGH)
     errors = np.minimum(error + _MORE_BEYOND * np.abs(depth), np.maximum(most, error))
     errors[rough < settled] = math.inf
-    return fly_tilted(
+    return finish_tilting(
+        begun,
         question.model,
-        score=question.score,
         thresholds=thresholds,
-        seed=question.seed,
         relative_error=errors,
         most_flights=question.most_flights,
         confidence=question.confidence,
-        jobs=question.jobs,
-        meter=meter,
     )
 
 

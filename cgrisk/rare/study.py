@@ -18,7 +18,14 @@ from cgrisk.rare.assumptions import (
     assumption_range,
     by_aircraft,
 )
-from cgrisk.rare.choice import Choice, answer, check_method, choose, tilt
+from cgrisk.rare.choice import (
+    Choice,
+    answer,
+    begun_tilting,
+    check_method,
+    choose,
+    tilt,
+)
 from cgrisk.rare.cloud import Cloud, cloud_of, fly_rows
 from cgrisk.rare.counting import kept_scores
 from cgrisk.rare.estimate import TailEstimate
@@ -167,11 +174,12 @@ def flown_tail(
         Told of the flights.
     """
     if choice.method == "tilting":
-        thresholds = curve_thresholds(pilot, question=question)
+        begun = choice.begun
+        if begun is None:
+            begun = begun_tilting(question, pilot=pilot, meter=meter)
+        thresholds = curve_thresholds(begun, question=question)
         try:
-            tilted = tilt(
-                question, pilot=pilot, thresholds=thresholds, settled=settled, meter=meter
-            )
+            tilted = tilt(question, begun=begun, thresholds=thresholds, settled=settled)
         except ComputationError as error:
             if choice.asked:
                 raise

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.rare.multilevel import SplitTail
-from cgrisk.rare.pilot import Pilot
 from cgrisk.rare.question import Question
 
-__all__ = ["curve_end", "curve_thresholds", "located", "threshold_at"]
+__all__ = ["RoughTail", "curve_end", "curve_thresholds", "located", "threshold_at"]
 
 Floats = NDArray[np.float64]
 
@@ -23,6 +22,22 @@ _GRID: Final = 2000
 _HITS_TO_LOCATE: Final = 10
 #: Shares of the target whose thresholds they place too, so that the curve goes below it.
 _BEYOND: Final = np.array([1.0, 0.5, 0.25])
+
+
+class RoughTail(Protocol):
+    """What a pilot tells of a tail: that of splitting, or those of tilting."""
+
+    def exceedance(self, thresholds: Floats) -> Floats:
+        """Return the rough probability of a score above each threshold, shape (n,)."""
+        ...
+
+    def candidates(self) -> Floats:
+        """Return scores of which it can tell, rising."""
+        ...
+
+    def threshold(self, probability: float) -> float:
+        """Return the score that is exceeded with about a probability."""
+        ...
 
 
 def threshold_at(
@@ -62,7 +77,9 @@ def curve_end(question: Question) -> float:
     return float(min(question.deepest, _BEYOND[-1] * question.target))
 
 
-def curve_thresholds(pilot: Pilot, *, question: Question, tail: SplitTail | None = None) -> Floats:
+def curve_thresholds(
+    pilot: RoughTail, *, question: Question, tail: SplitTail | None = None
+) -> Floats:
     """Return the thresholds of the curve: about evenly spaced on the logarithm of the probability.
 
     From 0.1 to the deepest probability by the replicates, or by the pilot where there are none,
@@ -87,7 +104,7 @@ def curve_thresholds(pilot: Pilot, *, question: Question, tail: SplitTail | None
 
 
 def located(
-    question: Question, *, pilot: Pilot, scores: Floats, thresholds: Floats
+    question: Question, *, pilot: RoughTail, scores: Floats, thresholds: Floats
 ) -> tuple[float, Floats]:
     """Return about the threshold of the target, and the curve's thresholds with it and beyond.
 

@@ -32,10 +32,11 @@ _STEP, _RUNGS = 1.0, 14
 #: they are believed.
 _PILOT, _PILOT_WALKING, _LEAST_PILOT, _FEWEST_HITS = (500, 1), (1500, 4), 100, 20
 #: Flights that move far.
-_FAR: Final = 200
+import os as _o2
+_FAR: Final = int(_o2.environ.get("FAR","60"))
 #: Cells of loads flown equally often; turns in which that and the shares settle; how many flights
 #: take as long as leaning a load.
-_CELLS, _TURNS_OF_WALKS, _LEANING = 48, 3, 24.0
+_CELLS, _TURNS_OF_WALKS, _LEANING = 48, 3, 4.0
 #: Share of a strength's flights above the highest threshold at which the climb ends.
 _BEHIND: Final = 0.5
 #: Share of the loads that is dealt out evenly, so that what the pilot missed is seen as well.
@@ -58,14 +59,14 @@ class _Movement(NamedTuple):
     moved: Floats
     beyond: Floats
     far: float
-    excess: float
+    excess: tuple[float, float]
 
     def _beyond(self, distance: Floats, power: int) -> Floats:
-        seen = self.beyond[power, np.searchsorted(self.moved, distance, side="right")]
-        if self.excess == 0.0:
-            return np.asarray(seen)
+        seen: Floats = self.beyond[power, np.searchsorted(self.moved, distance, side="right")]
+        if self.excess[power] == 0.0:
+            return seen
         end = self.beyond[power, np.searchsorted(self.moved, self.far, side="right")]
-        tail = end * np.exp(-np.maximum(distance - self.far, 0.0) / self.excess)
+        tail = end * np.exp(-np.maximum(distance - self.far, 0.0) / self.excess[power])
         return np.where(distance > self.far, tail, seen)
 
     def chance(self, distance: Floats) -> Floats:
@@ -111,9 +112,11 @@ class TiltPilot:
         """Return the rough probability above each threshold, (n,)."""
         out = np.zeros(thresholds.size)
         for each, weights in zip(self.flown, self._weights(self.mixture), strict=True):
-            for i, x in enumerate(thresholds):
-                above = np.where(each.scores > x, each.walk_weights, 0.0).mean(axis=1)
-                out[i] += above @ weights / weights.size
+            scores = each.scores.ravel()
+            order = np.argsort(-scores)
+            counts = (weights[:, None] * each.walk_weights).ravel()[order] / scores.size
+            above = np.concatenate([[0.0], np.cumsum(counts)])
+            out += above[np.searchsorted(-scores[order], -thresholds, side="left")]
         return out
 
     def reached(self, thresholds: Floats) -> NDArray[np.bool_]:
@@ -158,7 +161,13 @@ class TiltPilot:
                 mixture.share.tolist(), self.flown, weights, above, square, strict=True
             ):
                 times = np.inf if walks is None else walks.of(each.loads)
-                total += _mean_squares(given, given_square, times) @ own**2 / size / part / scale[:, 0] ** 2
+                total += (
+                    _mean_squares(given, given_square, times)
+                    @ own**2
+                    / size
+                    / part
+                    / scale[:, 0] ** 2
+                )
             return np.maximum(total, 0.0)
 
         mixture, say = shared(walks)
@@ -185,9 +194,10 @@ class TiltPilot:
         beyond[:, :-1] = np.cumsum(powers[:, ::-1], axis=1)[:, ::-1] / moved.size
         far = float(moved[max(moved.size - _FAR, 0)])
         farther = moved > far
-        excess = 0.0
+        excess = (0.0, 0.0)
         if farther.sum() >= _FEWEST_HITS:
-            excess = float(np.average(moved[farther] - far, weights=weights[farther]))
+            by_weight = powers[:, farther] @ (moved[farther] - far) / powers[:, farther].sum(axis=1)
+            excess = (float(by_weight[0]), float(by_weight[1]))
         return _Movement(moved, beyond, far, excess)
 
 
@@ -252,22 +262,27 @@ def _laws(flown: Sequence[Leaned]) -> tuple[Floats, Floats]:
     return centre, np.maximum(spread, _LEAST_SPREAD * spread[0])
 
 
-def climb(leaner: Leaner, thresholds: Floats, *, seed: int, most: int) -> TiltPilot:
-    """Fly pilot flights, so many at most, at rising strengths until every threshold is behind."""
+def climb(
+    leaner: Leaner, thresholds: Floats, *, seed: int, most: int, begun: TiltPilot | None = None
+) -> TiltPilot:
+    """Fly pilot flights, so many at most, at rising strengths until every threshold is behind.
+
+    Goes on from what is ``begun``, flown for thresholds less far out.
+    """
     loads, times = _PILOT
     if people_walk(leaner.aim.model):
         loads, times = _PILOT_WALKING
         loads = min(max(most // (_RUNGS * times), _LEAST_PILOT), loads)
     walks = same_for_all(times)
     leaner.meter.begin("pilot of tilting", expected=times * loads * _RUNGS // 2)
-    flown: list[Leaned] = []
-    for rung in range(_RUNGS + 1):
+    flown: list[Leaned] = [] if begun is None else list(begun.flown)
+    for rung in range(len(flown), _RUNGS + 1):
+        if flown and float((flown[-1].scores > thresholds[-1]).mean()) >= _BEHIND:
+            break
         if leaner.aim.flights + times * loads * (rung + 1) > most:
             break
         own = derived_seed(seed, "pilot", str(rung))
         flown.append(leaner.fly(_STEP * rung, own, 0, loads, walks))
-        if float((flown[-1].scores > thresholds[-1]).mean()) >= _BEHIND:
-            break
     strengths: Floats = _STEP * np.arange(len(flown), dtype=np.float64)
     share = np.full(len(flown), 1.0 / max(len(flown), 1))
     return TiltPilot(Mixture(strengths, *_laws(flown), share), tuple(flown), times > 1)

@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,9 +28,8 @@ from cgrisk.rare.estimate import TailEstimate
 from cgrisk.rare.lateness import late_start
 from cgrisk.rare.question import Meter
 from cgrisk.rare.score import Score
-from cgrisk.rare.seeds import derived_seed
 from cgrisk.rare.strata import Stratum, discrete_strata
-from cgrisk.rare.tilt_aim import Leaner, aim_at, why_not_tilted
+from cgrisk.rare.tilt_aim import Leaner, why_not_tilted
 from cgrisk.rare.tilt_answer import (
     LEAST_EFFECTIVE,
     UNKNOWN,
@@ -39,25 +37,20 @@ from cgrisk.rare.tilt_answer import (
     doubts_of,
     out_of_reach,
 )
+from cgrisk.rare.tilt_begun import LEAST_TILTED, Begun, begin_tilting
 from cgrisk.rare.tilt_mixture import BATCHES, Round, fly_mixture, off_one
-from cgrisk.rare.tilt_pilot import TiltPilot, climb
 from cgrisk.sampling import check_counts, warm_up
 
 __all__ = [
-    "LEAST_TILTED",
     "TiltedTail",
+    "finish_tilting",
     "fly_tilted",
-    "probe_tilting",
     "tilted_tail",
     "why_not_tilted",
 ]
 
 Floats = NDArray[np.float64]
 
-#: Pilots and a first round at every strength fit in.
-LEAST_TILTED: Final = 20_000
-#: Greatest relative error asked for in a stratum, however small its part.
-_ROUGHEST = 0.5
 #: Standard errors by which the mean of all weights may differ from 1.
 _OFF_ONE = 5.0
 
@@ -113,44 +106,6 @@ class TiltedTail:
         unit = self.strata[0].leaner.aim.score.unit
         asked = np.full(thresholds.size, relative_error)
         return tuple(doubts_of(answers, thresholds, asked, unit=unit))
-
-
-def probe_tilting(
-    model: FlightModel,
-    *,
-    score: Score,
-    threshold: float,
-    seed: int,
-    jobs: int = -1,
-    meter: Meter | None = None,
-) -> tuple[int, float]:
-    """Return the flights of a pilot, and those that a relative error of 1 at a threshold takes.
-
-    Infinite where no tilt brought enough flights above the threshold; a pilot of few flights shows
-    rather too little scatter.
-
-    Parameters
-    ----------
-    model : FlightModel
-        Of one stratum.
-    score : Score
-    threshold : float
-    seed : int
-        Resolved seed.
-    jobs : int
-        Threads; changes no result.
-    meter : Meter, optional
-        Told of the flights.
-    """
-    seed = derived_seed(seed, "tilting probe")
-    meter = Meter() if meter is None else meter
-    aim = aim_at(model, score, seed=derived_seed(seed, "first pilot"), jobs=jobs)
-    meter.add(aim.flights)
-    leaner = Leaner(aim, jobs=jobs, meter=meter)
-    at = np.array([threshold])
-    pilot = climb(leaner, at, seed=seed, most=LEAST_TILTED)
-    wanted = pilot.planned(at, np.ones(1)).flights
-    return aim.flights + pilot.flights, wanted if wanted > 0.0 else math.inf
 
 
 def tilted_tail(
@@ -244,29 +199,64 @@ def fly_tilted(
             cure=reason,
         )
     warm_up(model)
-    seed = derived_seed(seed, "tilting")
-    strata = discrete_strata(model, side=score.side)
-    if most_flights < LEAST_TILTED * len(strata):
+    strata = len(discrete_strata(model, side=score.side))
+    if most_flights < LEAST_TILTED * strata:
         raise _fail(
             "most_flights",
-            f"a whole number from {LEAST_TILTED * len(strata)}, {LEAST_TILTED} for each stratum",
+            f"a whole number from {LEAST_TILTED * strata}, {LEAST_TILTED} for each stratum",
             most_flights,
             "Allow so many, or use another method.",
         )
     wanted = np.isfinite(asked)
-    climbed: list[_Climbed] = []
-    for stratum in strata:
-        own = derived_seed(seed, stratum.name)
-        aim = aim_at(stratum.model, score, seed=derived_seed(own, "first pilot"), jobs=jobs)
-        meter.add(aim.flights)
-        leaner = Leaner(aim, jobs=jobs, meter=meter)
-        most = most_flights // (2 * len(strata))
-        climbed.append(
-            _Climbed(stratum, leaner, climb(leaner, thresholds[wanted], seed=own, most=most), own)
-        )
-    flown = _fly_all(climbed, thresholds[wanted], asked[wanted], most_flights)
+    begun = begin_tilting(
+        model,
+        score=score,
+        furthest=float(thresholds[wanted][-1]),
+        seed=seed,
+        most=most_flights // 2,
+        jobs=jobs,
+        meter=meter,
+    )
+    return finish_tilting(
+        begun,
+        model,
+        thresholds=thresholds,
+        relative_error=asked,
+        most_flights=most_flights,
+        confidence=confidence,
+    )
+
+
+def finish_tilting(
+    begun: Begun,
+    model: FlightModel,
+    *,
+    thresholds: Floats,
+    relative_error: Floats,
+    most_flights: int,
+    confidence: float,
+) -> TiltedTail:
+    """Return the tail that :func:`fly_tilted` returns, once its pilots are flown.
+
+    Parameters
+    ----------
+    begun : Begun
+        From :func:`cgrisk.rare.tilt_begun.begin_tilting`.
+    model : FlightModel
+    thresholds, relative_error : float64 arrays, shape (n,)
+    most_flights : int
+    confidence : float
+
+    Raises
+    ------
+    ComputationError
+        As :func:`fly_tilted` does.
+    """
+    score, asked = begun.score, relative_error
+    wanted = np.isfinite(asked)
+    flown = _fly_all(begun, thresholds[wanted], asked[wanted], most_flights)
     told = [(s.stratum.probability, s.rounds) for s in flown]
-    reached = np.array([c.pilot.reached(thresholds) for c in climbed])
+    reached = begun.reached(thresholds)
     everywhere: NDArray[np.bool_] = np.all(reached, axis=0).reshape(-1)
     judged = [
         off_one(sum((r.replicates(-math.inf) for r in s.rounds), np.zeros((BATCHES, 1))))
@@ -283,7 +273,7 @@ def fly_tilted(
         for x, there in zip(thresholds, everywhere, strict=True)
     ]
     answers = [found if found.effective >= LEAST_EFFECTIVE else UNKNOWN for found in answers]
-    pilots = sum(c.leaner.aim.flights + c.pilot.flights for c in climbed)
+    pilots = begun.flights
     seen = [found for found in answers if not math.isnan(found.estimate)]
     warnings = doubts_of(answers, thresholds, asked, unit=score.unit)
     lost = np.array([math.isnan(found.estimate) for found in answers]) & wanted
@@ -294,7 +284,7 @@ def fly_tilted(
         )
     warnings += out_of_reach(
         lost,
-        reached={c.stratum.name: row for c, row in zip(climbed, reached, strict=True)},
+        reached={c.stratum.name: row for c, row in zip(begun.climbed, reached, strict=True)},
         thresholds=thresholds,
         unit=score.unit,
     )
@@ -306,7 +296,7 @@ def fly_tilted(
         high=np.array([found.high for found in answers]),
         confidence=confidence,
         method="importance sampling, seats, masses and loads tilted together"
-        + ("" if len(strata) == 1 else f", {len(strata)} strata"),
+        + ("" if len(flown) == 1 else f", {len(flown)} strata"),
         flights=pilots + sum(s.flights for s in flown),
         diagnostics={
             "least_effective_flights": min((found.effective for found in seen), default=0.0),
@@ -314,31 +304,20 @@ def fly_tilted(
             "weights_off_one": farthest,
             "pilot_flights": float(pilots),
             "greatest_strength": strongest,
-            "theta_per_kgm": strongest / climbed[0].leaner.aim.spread_kgm,
+            "theta_per_kgm": strongest / begun.climbed[0].leaner.aim.spread_kgm,
         },
         warnings=tuple(warnings),
     )
     return TiltedTail(estimate, flown)
 
 
-@dataclass(frozen=True, slots=True)
-class _Climbed:
-    """A stratum after its pilot."""
-
-    stratum: Stratum
-    leaner: Leaner
-    pilot: TiltPilot
-    seed: int
-
-
 def _fly_all(
-    climbed: list[_Climbed], thresholds: Floats, asked: Floats, most_flights: int
+    begun: Begun, thresholds: Floats, asked: Floats, most_flights: int
 ) -> tuple[TiltedStratum, ...]:
     """Fly the strengths of every stratum."""
-    errors = _errors(climbed, thresholds, asked)
-    plans = [c.pilot.planned(thresholds, error) for c, error in zip(climbed, errors, strict=True)]
+    errors, plans = begun.errors(thresholds, asked), begun.plans(thresholds, asked)
     total = sum(plan.flights for plan in plans)
-    left = most_flights - sum(c.leaner.aim.flights + c.pilot.flights for c in climbed)
+    left = most_flights - begun.flights
     return tuple(
         TiltedStratum(
             c.stratum,
@@ -352,19 +331,8 @@ def _fly_all(
                 most=int(left * plan.flights / max(total, 1.0)),
             ),
         )
-        for c, error, plan in zip(climbed, errors, plans, strict=True)
+        for c, error, plan in zip(begun.climbed, errors, plans, strict=True)
     )
-
-
-def _errors(climbed: list[_Climbed], thresholds: Floats, relative_error: Floats) -> list[Floats]:
-    """Return the relative errors asked for in each stratum, by threshold.
-
-    The share of a stratum in the answer, by the pilots, is its share in the variance.
-    """
-    parts = np.array([c.stratum.probability * c.pilot.estimate(thresholds) for c in climbed])
-    shares = parts / np.maximum(parts.sum(axis=0), 1e-300)
-    wanted = relative_error / np.sqrt(np.maximum(shares, 1e-12))
-    return list(np.minimum(wanted, np.maximum(relative_error, _ROUGHEST)))
 
 
 def _fail(argument: str, expected: str, got: object, cure: str = "") -> UsageError:

@@ -283,7 +283,9 @@ def _choose_call(
     return told_call(cell_of(word), attempt, members, draw)
 
 
-def _make_lean_calls(fingerprint: int) -> Callable[[Program, Keys, CallTilt, Ints, Ints, Floats], int]:
+def _make_lean_calls(
+    fingerprint: int,
+) -> Callable[[Program, Keys, CallTilt, Ints, Ints, Floats], int]:
     def lean_calls(
         program: Program, keys: Keys, data: CallTilt, load: Ints, walk: Ints, log_weight: Floats
     ) -> int:
