@@ -21,11 +21,9 @@ Ints = NDArray[np.int64]
 Flights = NDArray[np.uint32]
 
 #: Exponent of an adult who walks half the cabin toward the side; of all members of a party, most.
-import os as _os
-
-_HALF_CABIN, _MOST = eval(_os.environ.get("KM", "(1.5,9.0)"))
+_HALF_CABIN, _MOST = 1.5, 9.0
 #: Shares of ordinary flights, of those with an early call, a later one, two later ones.
-_SHARES = eval(_os.environ.get("SH", "(0.3, 0.25, 0.2, 0.25)"))
+_SHARES = (0.3, 0.25, 0.2, 0.25)
 
 
 def call_tilt(model: FlightModel, *, toward: float, choice_seed: int) -> CallTilt | None:

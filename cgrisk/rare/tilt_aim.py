@@ -42,9 +42,6 @@ Floats = NDArray[np.float64]
 _FIRST_PILOT, _FIRST_PILOT_WITH_SOURCES = 512, 2048
 #: Flights per task: a kernel call cannot be interrupted.
 _TASK = 400
-#: How often each load is flown where people move, each time with other movement; and how often
-#: where only much of it counts.
-_WALKS, _MOST_WALKS = 4, 32
 #: Boardings side by side, and the strength beyond which there are several.
 _BOARDINGS, _STRONG = 8, 1.5
 #: Causes of it.

@@ -72,12 +72,13 @@ class Begun:
 
     def exceedance(self, thresholds: Floats) -> Floats:
         """Return the rough probability of a score above each threshold, shape (n,)."""
-        return np.sum(self._parts(thresholds), axis=0)
+        total: Floats = self._parts(thresholds).sum(axis=0)
+        return total
 
     def candidates(self) -> Floats:
         """Return scores of which the rough tail can tell, rising."""
         ordinary = [float(np.median(each.pilot.flown[0].scores)) for each in self.climbed]
-        lowest = min(min(ordinary), self.furthest - 1e-9 * max(1.0, abs(self.furthest)))
+        lowest = min(*ordinary, self.furthest - 1e-9 * max(1.0, abs(self.furthest)))
         return np.linspace(lowest, self.furthest, _GRID)
 
     def threshold(self, probability: float) -> float:
@@ -159,8 +160,8 @@ def begin_tilting(
         pilot = climb(leaner, np.array([furthest]), seed=own, most=each)
         climbed.append(Climbed(stratum, leaner, pilot, own))
     begun = Begun(score, tuple(climbed), furthest)
-    for _ in range(_TURNS if deepest is not None else 0):
-        further = _further(begun, deepest if deepest is not None else 1.0)
+    for _ in range(_TURNS):
+        further = furthest if deepest is None else _further(begun, deepest)
         if not further > begun.furthest:
             break
         climbed = [

@@ -42,8 +42,9 @@ BATCHES: Final = 20
 #: Room on the flights that the pilot asks for, and on those that the flights ask for: where tilting
 #: leans all that varies; elsewhere, where few flights show too little of how weights scatter.
 _ROOM, _ROOM_MOVING = (1.5, 1.5), (2.0, 1.5)
-#: Loads of the first step at most, since a pilot's doubt can be great; what a step may multiply.
-_FIRST, _GROWTH = 10_000.0, 4.0
+#: Loads of the first step at most, since a pilot's doubt can be great; what a step may multiply,
+#: and multiplies at least.
+_FIRST, _GROWTH, _LEAST_GROWTH = 10_000.0, 4.0, 1.1
 #: Times what the pilot asked for after which more flights are not worth while: weights scatter too
 #: much for this method.
 _HOPELESS: Final = 20.0
@@ -205,6 +206,7 @@ def fly_mixture(
     while True:
         found = [_round(mixture, walks, rung, seed, size[rung], done[rung]) for rung in rungs]
         factor = min(room[1] * _needed(found, thresholds, relative_error), _GROWTH)
+        factor = max(factor, _LEAST_GROWTH) if factor > 1.0 else factor
         more = [max(pair) for pair in zip(size, batches(factor * sum(size) * BATCHES), strict=True)]
         if factor <= 1.0 or more == size:
             return tuple(found)

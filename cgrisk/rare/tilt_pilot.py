@@ -32,8 +32,10 @@ _STEP, _RUNGS = 1.0, 14
 #: they are believed.
 _PILOT, _PILOT_WALKING, _LEAST_PILOT, _FEWEST_HITS = (500, 1), (1500, 4), 100, 20
 #: Flights that move far.
-import os as _o2
-_FAR: Final = int(_o2.environ.get("FAR","60"))
+_FAR: Final = 60
+#: Of these, so many with the greatest weights count for no more than the last of them does: whether
+#: a pilot sees one that nothing leaned is chance.
+_HEAVIEST: Final = 3
 #: Cells of loads flown equally often; turns in which that and the shares settle; how many flights
 #: take as long as leaning a load.
 _CELLS, _TURNS_OF_WALKS, _LEANING = 48, 3, 4.0
@@ -161,13 +163,8 @@ class TiltPilot:
                 mixture.share.tolist(), self.flown, weights, above, square, strict=True
             ):
                 times = np.inf if walks is None else walks.of(each.loads)
-                total += (
-                    _mean_squares(given, given_square, times)
-                    @ own**2
-                    / size
-                    / part
-                    / scale[:, 0] ** 2
-                )
+                squares = _mean_squares(given, given_square, times) @ own**2
+                total += squares / size / part / scale[:, 0] ** 2
             return np.maximum(total, 0.0)
 
         mixture, say = shared(walks)
@@ -189,6 +186,8 @@ class TiltPilot:
         weights = np.concatenate([e.walk_weights.ravel() for e in weak])
         order = np.argsort(moved)
         moved, weights = moved[order], weights[order]
+        last = weights[-_FAR:]
+        np.minimum(last, np.sort(last)[-min(_HEAVIEST, last.size)], out=last)
         powers = np.stack([weights, weights**2])
         beyond = np.zeros((2, moved.size + 1))
         beyond[:, :-1] = np.cumsum(powers[:, ::-1], axis=1)[:, ::-1] / moved.size

@@ -232,7 +232,8 @@ def test_what_does_not_vary_is_refused() -> None:
 def _round_of(scores: list[float], weights: list[float]) -> Round:
     once = np.ones(len(scores), dtype=np.int64)
     batch, walks = len(scores) // 20, same_for_all(1)
-    return Round(1.0, 5, batch, np.array(scores)[:, None], np.array(weights), once, walks)
+    above = np.array(scores)[:, None]
+    return Round(1.0, 5, batch, above, np.array(weights), once, walks, np.ones_like(above))
 
 
 def test_strata_are_summed_with_their_probabilities() -> None:
@@ -325,7 +326,7 @@ def test_strong_tilts_with_wild_weights_claim_no_ordinary_load() -> None:
 
 
 def test_laws_of_loads_that_hardly_vary() -> None:
-    same = Leaned(np.zeros((5, 1)), np.full(5, 2.0), np.zeros(5), np.ones(5))
+    same = Leaned(np.zeros((5, 1)), np.full(5, 2.0), np.zeros(5), np.ones(5), np.ones((5, 1)))
     centre, spread = _laws([same, same])
     assert (centre.tolist(), spread.tolist()) == ([0.0, 0.0], [1.0, 1.0])
     loose = same._replace(loads=np.array([0.0, 1.0, 2.0, 3.0, 4.0]))
@@ -336,7 +337,8 @@ def _normal_flights(strength: float, size: int, rng: np.random.Generator) -> Lea
     """A load of a normal law leaned by its exact tilt, and moves of an exponential one."""
     loads = rng.standard_normal(size) + strength
     scores = (loads + rng.exponential(0.2, size))[:, None]
-    return Leaned(scores, loads, 0.5 * strength**2 - strength * loads, np.ones(size))
+    weights = 0.5 * strength**2 - strength * loads
+    return Leaned(scores, loads, weights, np.ones(size), np.ones((size, 1)))
 
 
 def test_shares_of_flights_go_where_they_help() -> None:

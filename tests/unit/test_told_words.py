@@ -106,12 +106,18 @@ def test_a_load_stays_the_same_when_its_people_walk_otherwise() -> None:
     assert set(some.times.tolist()) == {1.0, 2.0, 4.0}
     wanted = walks.spread(every.scores, some.times.astype(np.int64))
     np.testing.assert_array_equal(some.scores, wanted)
+    weighed = walks.spread(every.walk_weights, some.times.astype(np.int64))
+    np.testing.assert_array_equal(some.walk_weights, weighed)
     assert (every.scores.std(axis=1) > 0.0).mean() > 0.5
     # One of a load's flights is that of the versions told of its walk.
     versions, _ = aim.versions(aim.data(1.0, 5), seed=5, flights=np.array([7], dtype=np.uint32))
-    walked = aim.walking(versions, np.array([0]), np.array([3], dtype=np.uint32))
-    row = fly_block(model, seed=5, flights=np.array([7], dtype=np.uint32), versions=walked)
+    number = np.array([7], dtype=np.uint32)
+    walked, undone = aim.walking(
+        versions, np.array([0]), np.array([3], dtype=np.uint32), seed=5, flights=number
+    )
+    row = fly_block(model, seed=5, flights=number, versions=walked)
     assert float(aim.score.of(row)[0]) == every.scores[7, 3]
+    assert float(np.exp(undone)[0]) == every.walk_weights[7, 3]
 
 
 @pytest.mark.parametrize(

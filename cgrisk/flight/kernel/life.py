@@ -153,7 +153,7 @@ def _start(cabin: Cabin, keys: Keys, row: int, people: People) -> None:
         person.attempt = 0
         person.held = 0
         person.rush_s = math.inf
-        person.need_word = told_word(version_of(keys, row, MOVEMENT, p), people.words[0, p])
+        person.need_word = told_word(int(version_of(keys, row, MOVEMENT, p)), people.words[0, p])
         person.speed_word = people.words[1, p]
         wait_for_next(cabin, urge.seat_rate_per_s[seat], seat, p, 0.0)
 

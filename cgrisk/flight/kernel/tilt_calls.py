@@ -47,6 +47,7 @@ __all__ = ["CallTilt", "lean_calls"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Words = NDArray[np.uint32]
 
 _WORDS = 1 << 32
 #: Numbers by which one walk is chosen, at most.
@@ -219,7 +220,7 @@ def _figures(data: CallTilt, keys: Keys, row: int, calls: _Calls) -> tuple[float
     for p in range(calls.own.size):
         if calls.own[p] == 0.0:
             continue
-        version = version_of(keys, row, MOVEMENT, p)
+        version = int(version_of(keys, row, MOVEMENT, p))
         w0, _w1, _w2, _w3 = words(keys, row, MOVEMENT, p, 0)
         first = _figure(keys, row, calls, p, version, 1)
         own = 0.0
@@ -254,7 +255,7 @@ def _pick_caller(mean: Floats, but: int, share: float) -> int:
 
 @kernel
 def _choose_call(
-    data: CallTilt, calls: _Calls, p: int, later: bool, draw: int, four: Ints, place: Ints
+    data: CallTilt, calls: _Calls, p: int, later: bool, draw: int, four: Words, place: Ints
 ) -> int:
     """Choose a caller's call; return the version that tells it."""
     attempt, low, high = 1, 0, calls.early[p]

@@ -35,7 +35,7 @@ def told_call(cell: int, attempt: int, members: int, draw: int) -> int:
 @kernel
 def is_low(word: np.uint32) -> bool:
     """Return whether an asking word is below an eighth of all words."""
-    return np.int64(word) < _LOW_END
+    return bool(np.int64(word) < _LOW_END)
 
 
 @kernel

@@ -253,7 +253,7 @@ def _ask_along(
     stretch = cabin.tally[0].stretch
     caller = persons[p]
     leader = party[p]
-    version = version_of(keys, row, MOVEMENT, p)
+    version = int(version_of(keys, row, MOVEMENT, p))
     q = leader
     while q < persons.size and persons[q].state != ABSENT and party[q] == leader:
         mate = persons[q]
