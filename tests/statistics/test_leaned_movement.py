@@ -114,7 +114,7 @@ def _oracle(
         alone = math.exp(min(data.per_m * data.toward * (arm - cabin.arm_m[seat]), data.most))
 
         def figure(
-            who: tuple[int, ...], lean: Any = lean, s: float = scale, c: float = caller
+            who: tuple[int, ...], lean: Any = lean, s: float = scale, c: float = alone
         ) -> float:
             return c * math.exp(s * sum(lean[q] for q in who)) if len(who) >= 2 else 0.0
 
