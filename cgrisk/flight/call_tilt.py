@@ -26,7 +26,7 @@ _HALF_CABIN, _MOST = 1.5, 9.0
 _SHARES = (0.3, 0.25, 0.2, 0.25)
 
 
-def call_tilt(model: FlightModel, *, toward: float, choice_seed: int) -> CallTilt | None:
+def call_tilt(model: FlightModel, *, toward: float) -> CallTilt | None:
     """Return how calls are leaned; None where nobody takes anybody along.
 
     Parameters
@@ -35,8 +35,6 @@ def call_tilt(model: FlightModel, *, toward: float, choice_seed: int) -> CallTil
         A scenario made ready to fly.
     toward : float
         1 toward the tail, -1 forward.
-    choice_seed : int
-        Seed of the choices, other than the flights' own.
     """
     urge, party, cabin = model.program.urge, model.program.party, model.program.cabin
     if not urge.companion_share > 0.0 or party.adult_cumulative.size < 2:
@@ -44,14 +42,11 @@ def call_tilt(model: FlightModel, *, toward: float, choice_seed: int) -> CallTil
     calls = float(urge.seat_rate_per_s.mean()) * urge.total_s + model.program.crowd.sign_off_share
     if not calls > 0.0:
         return None
-    k0, k1 = split_seed(choice_seed)
     first = int(np.argmax(urge.barred)) if urge.barred.any() else 0
     early_s = float((urge.factor[:first] * np.diff(urge.node_s)[:first]).sum())
     half_m = 0.5 * max(float(np.ptp(cabin.arm_m)), 1.0)
     attempts = np.sqrt(poisson.sf(np.arange(ATTEMPTS), calls))
     return CallTilt(
-        k0=k0,
-        k1=k1,
         toward=toward,
         per_m=_HALF_CABIN / half_m,
         most=_MOST,
@@ -66,6 +61,7 @@ def lean_movement(
     data: CallTilt,
     *,
     seed: int,
+    choice_seed: int,
     flights: Flights,
     versions: NDArray[np.uint32],
     load: Ints,
@@ -83,6 +79,8 @@ def lean_movement(
         From :func:`call_tilt`.
     seed : int
         Resolved seed of the flights.
+    choice_seed : int
+        Seed of the choices, other than the flights' own.
     flights : uint32 array, shape (n,)
     versions : uint32 array, shape (n, entities)
         Those of movement are below 2**31; changed in place.
@@ -95,5 +93,6 @@ def lean_movement(
     """
     keys = keys_of(model, seed, flights.reshape(-1, 1), versions)
     log_weight = np.empty(flights.size)
-    lean_calls(model.program, keys, data, load, walk, log_weight)
+    k0, k1 = split_seed(choice_seed)
+    lean_calls(model.program, keys, data, k0, k1, load, walk, log_weight)
     return log_weight

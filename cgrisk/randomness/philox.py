@@ -10,8 +10,9 @@ Counter layout, fixed for ever (a change would make every recorded seed replay o
 word   holds                     range
 ====== ========================= ========================================================
 c0     flight number             0 to 2**32 - 1
-c1     version                   0 to 2**32 - 1; 0 in ordinary runs. Those of a party tell a
-                                 cell of a word from 2**31 on (``flight.kernel.told_words``)
+c1     version                   0 to 2**32 - 1; 0 in ordinary runs. From 2**31 on those of a
+                                 party and of a passenger's movement tell where some words lie
+                                 (``flight.kernel.told_words``, ``flight.kernel.told_calls``)
 c2     cause << 24 | entity      cause 1 to 255 (``keys.Cause``), entity 0 to 2**24 - 1
 c3     draw number               0 to 2**32 - 1; one draw is one block of four words
 key    seed                      k0 its low 32 bits, k1 its high 32 bits

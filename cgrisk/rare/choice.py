@@ -162,7 +162,8 @@ def _tilting_flights(
         return _TILTED * (0.1 / min(error, 0.1)) ** 2, None
     if counting < _WORTH_A_PROBE[0] or least < _WORTH_A_PROBE[1]:
         return math.inf, None
-    most = max(LEAST_TILTED * _strata(question), int(_PROBE * min(least, question.most_flights)))
+    most = max(LEAST_TILTED * _strata(question), int(_PROBE * least))
+    most = min(most, question.most_flights // 2)
     begun = begun_tilting(question, pilot=pilot, most=most, meter=meter)
     at = np.array([begun.threshold(question.target)])
     wanted = sum(plan.flights for plan in begun.plans(at, np.array([error])))

@@ -53,8 +53,8 @@ _NOISE = 4.0
 def why_not_tilted(model: FlightModel, score: Score | None = None) -> str:
     """Return why a scenario (or a score of it) is not one for tilting; '' if it is.
 
-    Movement is flown as it comes: where it makes much of the score a tilt of the load helps little,
-    which the pilot finds out.
+    Movement is leaned only as far as people take others along: where it makes much of the score
+    otherwise, a tilt of the load helps little, which the pilot finds out.
 
     Parameters
     ----------
@@ -202,6 +202,7 @@ class Aim:
             self.model,
             self.calls,
             seed=seed,
+            choice_seed=derived_seed(seed, "calls"),
             flights=flights,
             versions=anew,
             load=which,
@@ -257,7 +258,7 @@ def aim_at(model: FlightModel, score: Score, *, seed: int, jobs: int) -> Aim:
         effects = np.where(np.abs(fitted) > _NOISE * error, fitted, 0.0)[1:]
     reference = _reference_arm(model, score)
     seats = watch_seats(model, seed=derived_seed(seed, "boarding"))
-    calls = call_tilt(model, toward=sign, choice_seed=derived_seed(seed, "calls"))
+    calls = call_tilt(model, toward=sign)
     return Aim(model, score, sign, found, effects, reference, spread, count, seats, calls)
 
 

@@ -1,4 +1,4 @@
-"""Importance sampling: parties, seats, masses and loads leaned together, movement as it comes.
+"""Importance sampling: parties, seats, masses, loads and movement leaned together.
 
 Flights are leaned through the versions of their keys (``flight.kernel.tilt``), so that the
 ordinary kernel flies them; each carries the weight that undoes the leaning. The mean of
@@ -6,8 +6,9 @@ ordinary kernel flies them; each carries the weight that undoes the leaning. The
 only decides how much that mean scatters.
 
 Rare discrete causes are strata (:mod:`cgrisk.rare.strata`): each is tilted by itself, and the
-answers are summed with their probabilities. Movement is flown as it comes: loads that come less far
-need it to come further, and are flown many times (:mod:`cgrisk.rare.tilt_walks`).
+answers are summed with their probabilities. Loads that come less far need movement to come further:
+they are flown many times (:mod:`cgrisk.rare.tilt_walks`), and a part of their flights has people
+take much of their party along (:mod:`cgrisk.flight.call_tilt`).
 
 Several strengths are flown and taken as one sample (:mod:`cgrisk.rare.tilt_mixture`), so that no
 flight counts for much more than it would by the strength that suits it best.
@@ -295,7 +296,7 @@ def finish_tilting(
         low=np.array([found.low for found in answers]),
         high=np.array([found.high for found in answers]),
         confidence=confidence,
-        method="importance sampling, seats, masses and loads tilted together"
+        method=f"importance sampling, {_what_leans(begun)} tilted together"
         + ("" if len(flown) == 1 else f", {len(flown)} strata"),
         flights=pilots + sum(s.flights for s in flown),
         diagnostics={
@@ -309,6 +310,12 @@ def finish_tilting(
         warnings=tuple(warnings),
     )
     return TiltedTail(estimate, flown)
+
+
+def _what_leans(begun: Begun) -> str:
+    if all(each.leaner.aim.calls is None for each in begun.climbed):
+        return "seats, masses and loads"
+    return "seats, masses, loads and movement"
 
 
 def _fly_all(

@@ -52,20 +52,17 @@ Words = NDArray[np.uint32]
 _WORDS = 1 << 32
 #: Numbers by which one walk is chosen, at most.
 _NUMBERS = 64
-#: Exponent of a child, of an adult's.
+#: Exponent of a child who comes along, of an adult's.
 _CHILD = 0.5
 
 
 class CallTilt(NamedTuple):
     """How calls are leaned."""
 
-    k0: int
-    k1: int
-    """Key of the choices; not the flights' own."""
     toward: float
     """1 toward the tail, -1 forward."""
     per_m: float
-    """Exponent of an adult for each metre walked toward the side."""
+    """Exponent of an adult, and of who calls, for each metre walked toward the side."""
     most: float
     """Exponents of a party's members at most, together."""
     early_s: float
@@ -286,11 +283,20 @@ def _choose_call(
 
 def _make_lean_calls(
     fingerprint: int,
-) -> Callable[[Program, Keys, CallTilt, Ints, Ints, Floats], int]:
+) -> Callable[[Program, Keys, CallTilt, int, int, Ints, Ints, Floats], int]:
     def lean_calls(
-        program: Program, keys: Keys, data: CallTilt, load: Ints, walk: Ints, log_weight: Floats
+        program: Program,
+        keys: Keys,
+        data: CallTilt,
+        k0: int,
+        k1: int,
+        load: Ints,
+        walk: Ints,
+        log_weight: Floats,
     ) -> int:
         """Set the versions of those who call, and write log weights; return 0.
+
+        ``k0`` and ``k1`` are the key of the choices, not the flights' own.
 
         Flights of the same ``load`` follow one another and board alike; ``walk`` tells them apart.
         """
@@ -301,8 +307,8 @@ def _make_lean_calls(
         people = new_people(persons, cabin.region_start.size - 1, cabin.zone_region.size)
         calls = _new_calls(persons)
         four, place = np.empty(4, np.uint32), np.zeros(4, np.int64)
-        place[2] = data.k0
-        place[3] = data.k1
+        place[2] = k0
+        place[3] = k1
         means, shares = np.zeros(3), np.zeros(3)
         for row in range(load.size):
             if row == 0 or load[row] != load[row - 1]:
