@@ -302,6 +302,9 @@ def tilt(
     depth = np.log10(question.target / rough)
     most = np.where(depth > 0.0, _ROUGHEST, _ROUGH)
     errors = np.minimum(error + _MORE_BEYOND * np.abs(depth), np.maximum(most, error))
+    # What is told first is told as well as the target, where it is no rarer.
+    told = np.isin(thresholds, (question.score.as_planned, question.score.at_limit))
+    errors[told & (depth <= 0.0)] = error
     errors[rough < settled] = math.inf
     return finish_tilting(
         begun,

@@ -100,8 +100,8 @@ def tail_decisions(study: Study) -> list[str]:
         draws = len(study.assumptions.draws)
         lines.append(
             f"Decision: none from this curve: of {draws} draws of the assumptions those with the "
-            "greatest risk run out of flights before the target. Give more --draws, or settle the "
-            "assumptions that move the answer most (cgrisk causes)."
+            "greatest risk run out of flights before the target, which more draws do not change. "
+            "Settle the assumptions that move the answer most (cgrisk causes)."
         )
     elif math.isnan(need):
         lines.append(

@@ -191,9 +191,7 @@ def test_weights_are_those_of_a_slow_count(
     model = prepare(edited(changes))
     data = call_tilt(model, toward=toward)
     assert data is not None
-    flights, versions, weights = _leaned(
-        model, data, seed=5 + seed_offset, loads=3 if changes is not SMALL else 6, walks=4
-    )
+    flights, versions, weights = _leaned(model, data, seed=5 + seed_offset, loads=5, walks=4)
     slow = [
         _oracle(model, data, 5 + seed_offset, int(flight), versions[i : i + 1])
         for i, flight in enumerate(flights)
