@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel
 from cgrisk.randomness import resolve_seed
 from cgrisk.rare.question import Meter
@@ -146,6 +147,11 @@ def begin_tilting(
         Threads; changes no result.
     meter : Meter, optional
         Told of the flights.
+
+    Raises
+    ------
+    UsageError
+        If so few flights are allowed that there is no pilot.
     """
     meter = Meter() if meter is None else meter
     seed = derived_seed(resolve_seed(seed), "tilting")
@@ -158,6 +164,13 @@ def begin_tilting(
         meter.add(aim.flights)
         leaner = Leaner(aim, jobs=jobs, meter=meter)
         pilot = climb(leaner, np.array([furthest]), seed=own, most=each)
+        if not pilot.flown:
+            raise UsageError(
+                argument="most",
+                expected=f"at least {LEAST_TILTED:,} flights for each stratum",
+                got=most,
+                cure="Allow as many for the pilots, or use another method.",
+            )
         climbed.append(Climbed(stratum, leaner, pilot, own))
     begun = Begun(score, tuple(climbed), furthest)
     for _ in range(_TURNS):

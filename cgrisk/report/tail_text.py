@@ -17,6 +17,9 @@ from cgrisk.risk.summary import CAUTIONS, plain
 
 __all__ = ["assumption_frame", "risk_text", "tail_answer", "tail_decisions", "tail_text"]
 
+#: The tail fit is said to be off where the risk is more than so many times what it tells.
+_FIT_OFF = 3.0
+
 
 def assumption_frame(study: Study) -> pd.DataFrame:
     """Return what was drawn for the assumption range: key, value, ends, law, why."""
@@ -37,6 +40,20 @@ def risk_text(row: pd.Series) -> str:
             text += f", {100 * row['on_assumptions']:.0f} % of it rests on them"
             text += f" and they may make it {more:.2g} times as much"
     return text
+
+
+def _fit_line(study: Study) -> str:
+    """Return what the tail fit is, and how far off it is near the target."""
+    text = "generalised-Pareto fit: a cross-check only, in the curve's last column"
+    curve = study.curve[study.curve["estimate"] > 0.0]
+    row = curve.iloc[int(np.abs(np.log(curve["estimate"] / study.question.target)).argmin())]
+    if not row["fit"] * _FIT_OFF < row["estimate"]:
+        return text
+    told = "0" if row["fit"] == 0.0 else f"{row['fit']:.1g}"
+    return (
+        f"{text}; at {row['threshold']:.2f} {study.question.score.unit} it tells {told} for "
+        f"{row['estimate']:.2g}: what its ordinary flights are too few to show it cannot know"
+    )
 
 
 def _curve_lines(study: Study) -> list[str]:
@@ -147,7 +164,7 @@ def tail_text(study: Study) -> str:
         figures = ", ".join(f"{k.replace('_', ' ')} {v:.3g}" for k, v in best.diagnostics.items())
         lines.append(f"  {best.method}: {figures}")
     if study.fit is not None:
-        lines.append("  generalised-Pareto fit: a cross-check only, in the curve's last column")
+        lines.append(f"  {_fit_line(study)}")
     lines += [f"  warning: {note}" for note in study.notes]
     if len(study.fleet) > 1 and math.isfinite(study.inverse.estimate):
         worst = study.fleet.iloc[0]
