@@ -77,13 +77,16 @@ class Choice:
     asked : bool
         Whether the user asked for it.
     begun : Begun or None
-        Pilots of tilting, where it took them to choose.
+        Pilots of tilting, where it took them to choose it.
+    spent : int
+        Flights of such pilots, where another method was chosen.
     """
 
     method: str
     why: str
     asked: bool = False
     begun: Begun | None = field(default=None, repr=False, compare=False)
+    spent: int = 0
 
 
 def tilted_error(question: Question) -> float:
@@ -276,7 +279,9 @@ def choose(
         why += " Where people move, a pilot of few flights tells its cost only to a factor of ten."
     if refused["tilting"]:
         why += f" No tilting: {refused['tilting'].split(': use ')[0]}."
-    return Choice(best, why, begun=begun if best == "tilting" else None)
+    if begun is None or best == "tilting":
+        return Choice(best, why, begun=begun)
+    return Choice(best, why, spent=begun.flights)
 
 
 def tilt(

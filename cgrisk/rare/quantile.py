@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -97,7 +97,8 @@ def tail_quantile(
     counted_error = min(question.relative_error, _COUNTED_ERROR)
     choice = choose(question, pilot=pilot, method=method, counted_error=counted_error, meter=meter)
     if choice.method == "counting":
-        return _counted(question, counted_error, pilot, meter)
+        counted = _counted(question, counted_error, pilot, meter)
+        return replace(counted, flights=counted.flights + choice.spent)
     choice, tail, thresholds = flown_tail(
         question, choice=choice, pilot=pilot, settled=_SETTLED * question.target, meter=meter
     )
@@ -122,7 +123,8 @@ def tail_quantile(
         upper=upper,
         method=part.method,
         flights=max(e.flights for e in found)
-        + (0 if isinstance(tail, SplitTail) else pilot.flights),
+        + (0 if isinstance(tail, SplitTail) else pilot.flights)
+        + choice.spent,
         curve=tuple(found),
         pilot=pilot,
         tail=tail,

@@ -183,7 +183,7 @@ def flown_tail(
         except ComputationError as error:
             if choice.asked:
                 raise
-            choice = Choice("splitting", f"splitting: {error}")
+            choice = Choice("splitting", f"splitting: {error}", spent=begun.flights)
         else:
             return choice, tilted, thresholds
     tail = None
@@ -301,7 +301,7 @@ def study_tail(
             "reach in this scenario. Ask for a higher target."
         )
     counted = isinstance(tail, SplitTail)  # its pilot is
-    flights = max(e.flights for e in estimates) + (0 if counted else pilot.flights)
+    flights = max(e.flights for e in estimates) + (0 if counted else pilot.flights) + choice.spent
     fit, why_not = _fit(question, ordinary, thresholds)
     curve["fit"] = np.nan if fit is None else fit.estimate.estimate
     notes += [why_not] if why_not else []
