@@ -88,7 +88,9 @@ def test_ten_replicates_of_splitting_far_out(seed_offset: int) -> None:
 def test_splitting_from_its_pilot_to_its_interval(seed_offset: int, monkeypatch) -> None:
     """Pilot, trial, replicates: whole answers on a world with two modes, 300 times."""
     for module in (multilevel, trial_flights):
-        monkeypatch.setattr(module, "ScoredFlights", lambda _model, _score, seed: two_modes(seed))
+        monkeypatch.setattr(
+            module, "ScoredFlights", lambda _model, _score, seed, *_band: two_modes(seed)
+        )
     model = prepare(edited(SMALL))
     score = envelope_score(model, side="aft")
     holds, relative = [], []
