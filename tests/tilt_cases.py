@@ -44,3 +44,5 @@ CABINS: dict[str, dict[str, Any]] = {
         "operation.zones": [{"name": "A", "rows": "1-29", "adults": 166, "children": 0}]
     },
 }
+#: An error on the load sheet, but for its probability.
+SWAP = [{"name": "swap", "kind": "swapped_holds", "holds": ["forward hold", "aft hold"]}]

@@ -313,7 +313,6 @@ def tilt(
     errors[rough < settled] = math.inf
     return finish_tilting(
         begun,
-        question.model,
         thresholds=thresholds,
         relative_error=errors,
         most_flights=question.most_flights,

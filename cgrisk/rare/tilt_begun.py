@@ -55,6 +55,7 @@ class Begun:
 
     Attributes
     ----------
+    model : FlightModel
     score : Score
     climbed : tuple of Climbed
         By stratum.
@@ -62,6 +63,7 @@ class Begun:
         Score up to which the pilots went.
     """
 
+    model: FlightModel
     score: Score
     climbed: tuple[Climbed, ...]
     furthest: float
@@ -172,7 +174,7 @@ def begin_tilting(
                 cure="Allow as many for the pilots, or use another method.",
             )
         climbed.append(Climbed(stratum, leaner, pilot, own))
-    begun = Begun(score, tuple(climbed), furthest)
+    begun = Begun(model, score, tuple(climbed), furthest)
     for _ in range(_TURNS):
         further = furthest if deepest is None else _further(begun, deepest)
         if not further > begun.furthest:
@@ -186,7 +188,7 @@ def begin_tilting(
             )
             for c in begun.climbed
         ]
-        begun = Begun(score, tuple(climbed), further)
+        begun = Begun(model, score, tuple(climbed), further)
     return begun
 
 

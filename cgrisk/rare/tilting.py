@@ -220,7 +220,6 @@ def fly_tilted(
     )
     return finish_tilting(
         begun,
-        model,
         thresholds=thresholds,
         relative_error=asked,
         most_flights=most_flights,
@@ -230,7 +229,6 @@ def fly_tilted(
 
 def finish_tilting(
     begun: Begun,
-    model: FlightModel,
     *,
     thresholds: Floats,
     relative_error: Floats,
@@ -243,7 +241,6 @@ def finish_tilting(
     ----------
     begun : Begun
         From :func:`cgrisk.rare.tilt_begun.begin_tilting`.
-    model : FlightModel
     thresholds, relative_error : float64 arrays, shape (n,)
     most_flights : int
     confidence : float
@@ -278,7 +275,7 @@ def finish_tilting(
     seen = [found for found in answers if not math.isnan(found.estimate)]
     warnings = doubts_of(answers, thresholds, asked, unit=score.unit)
     lost = np.array([math.isnan(found.estimate) for found in answers]) & wanted
-    if (late := late_start(model, side=score.side)) is not None:
+    if (late := late_start(begun.model, side=score.side)) is not None:
         warnings.append(
             f"how late {late.name!r} starts is not leaned: what rests on very late starts may be "
             "missed, and the interval does not show it. Use splitting."

@@ -22,8 +22,7 @@ from cgrisk.rare.tilt_begun import begin_tilting
 from cgrisk.rare.tilting import finish_tilting, fly_tilted
 from cgrisk.report.tail_text import _fit_line
 from tests.flight_cases import edited
-from tests.tilt_cases import ALL_LOADS
-from tests.unit.test_tilting import SWAP
+from tests.tilt_cases import ALL_LOADS, SWAP
 
 
 @pytest.fixture(scope="module")
@@ -50,7 +49,6 @@ def test_pilots_go_on_to_the_probability_that_is_asked_for(still: FlightModel) -
     places = np.array([begun.threshold(p) for p in (1e-2, 1e-4, 1e-6)])
     tail = finish_tilting(
         begun,
-        still,
         thresholds=places,
         relative_error=np.full(3, 0.1),
         most_flights=200_000,
@@ -66,7 +64,6 @@ def test_what_is_flown_at_once_is_what_is_flown_in_two_steps(still: FlightModel)
     begun = begin_tilting(still, score=score, furthest=2.0, seed=6, most=500_000, jobs=1)
     twice = finish_tilting(
         begun,
-        still,
         thresholds=places,
         relative_error=np.full(2, 0.2),
         most_flights=1_000_000,

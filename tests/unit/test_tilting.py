@@ -26,11 +26,10 @@ from cgrisk.rare.tilt_pilot import TiltPilot, _laws, _least_variance, climb
 from cgrisk.rare.tilt_walks import Walks, same_for_all
 from cgrisk.rare.tilting import fly_tilted, tilted_tail, why_not_tilted
 from tests.flight_cases import edited
-from tests.tilt_cases import ALL_LOADS, LAST_MINUTE, SEATS
+from tests.tilt_cases import ALL_LOADS, LAST_MINUTE, SEATS, SWAP
 
 PARTIES = [{"name": "couple", "share": 0.3, "adults": [2, 2]}]
 CHILDREN = {"operation.zones.0.children": 1}
-SWAP = [{"name": "swap", "kind": "swapped_holds", "holds": ["forward hold", "aft hold"]}]
 
 
 @pytest.fixture(scope="module")

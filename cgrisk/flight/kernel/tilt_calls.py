@@ -12,10 +12,11 @@ independently: with ``b`` the chance of a low word, that over sets of two and mo
 ``prod b exp(e) prod (1 - b)`` follows from one pass over the members.
 
 Movement of density ``p`` then has the density ``p (a_0 + sum_k a_k G_k / R_k)``, with ``a_k`` the
-shares of ordinary flights, of calls before the first stretch seated, and of calls later: a
-passenger is picked with chances in proportion to his own mean, and what makes his figure by its own
-part of it; all else keeps its law. The weight is one over that sum: no flight counts for more than
-``1 / a_0`` times what it would (T. Hesterberg, Technometrics 37 (1995) 185; from memory).
+shares of ordinary flights, of calls before the first stretch seated, of calls later, and of pairs
+of later calls of two passengers, whose figure is the product of theirs: a passenger is picked with
+chances in proportion to his own mean, and what makes his figure by its own part of it; all else
+keeps its law. The weight is one over that sum: no flight counts for more than ``1 / a_0`` times
+what it would (T. Hesterberg, Technometrics 37 (1995) 185; from memory).
 """
 
 from __future__ import annotations
@@ -170,7 +171,7 @@ def _list_calls(program: Program, data: CallTilt, people: People, calls: _Calls)
             continue
         calls.first[p] = leader
         calls.members[p] = min(size, ASKED)
-        total, own = 0.0, 0.0
+        total = 0.0
         for i in range(calls.members[p]):
             q = leader + i
             lean = data.per_m * max(data.toward * (arm - cabin.arm_m[people.seat[q]]), 0.0)
