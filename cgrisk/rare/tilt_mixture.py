@@ -45,8 +45,8 @@ _ROOM, _ROOM_MOVING = (1.5, 1.5), (2.0, 1.5)
 #: Loads of the first step at most, since a pilot's doubt can be great; what a step may multiply,
 #: and multiplies at least.
 _FIRST, _GROWTH, _LEAST_GROWTH = 10_000.0, 4.0, 1.1
-#: Times what the pilot asked for after which more flights are not worth while: weights scatter too
-#: much for this method.
+#: Times what the pilot asked for after which flights go on only where as many as are allowed are
+#: expected to do: else weights scatter too much for this method.
 _HOPELESS: Final = 20.0
 #: Flights worth one flight, below which nothing is judged by the mean of the weights.
 _SAME: Final = 1e-12
@@ -187,12 +187,13 @@ def fly_mixture(
     rungs = range(mixture.strengths.size)
     room = _ROOM if leans_all(leaner.aim.model) else _ROOM_MOVING
     per_batch = mixture.share / BATCHES
-    most = min(int(most / a_load), int(_FIRST + _HOPELESS * plan.loads))
+    most = int(most / a_load)
+    doubtful = min(most, int(_FIRST + _HOPELESS * plan.loads))
 
-    def batches(loads: float) -> list[int]:
+    def batches(loads: float, at_most: int) -> list[int]:
         found = [max(1, math.ceil(loads * part - 1e-9)) for part in per_batch]
-        if sum(found) * BATCHES > most:
-            found = [max(1, math.floor(most * part)) for part in per_batch]
+        if sum(found) * BATCHES > at_most:
+            found = [max(1, math.floor(at_most * part)) for part in per_batch]
         return found
 
     def fly(rung: int, first: int, last: int) -> Leaned:
@@ -200,14 +201,17 @@ def fly_mixture(
         strength = float(mixture.strengths[rung])
         return leaner.fly(strength, own, BATCHES * first, BATCHES * (last - first), walks)
 
-    size = batches(min(0.5 * room[0] * plan.loads, _FIRST))
+    size = batches(min(0.5 * room[0] * plan.loads, _FIRST), doubtful)
     leaner.meter.begin("tilting", expected=int(a_load * BATCHES * sum(size)))
     done = [fly(rung, 0, size[rung]) for rung in rungs]
     while True:
         found = [_round(mixture, walks, rung, seed, size[rung], done[rung]) for rung in rungs]
-        factor = min(room[1] * _needed(found, thresholds, relative_error), _GROWTH)
+        flown = sum(size) * BATCHES
+        needed = _needed(found, thresholds, relative_error)
+        factor = min(room[1] * needed, _GROWTH)
         factor = max(factor, _LEAST_GROWTH) if factor > 1.0 else factor
-        more = [max(pair) for pair in zip(size, batches(factor * sum(size) * BATCHES), strict=True)]
+        allowed = most if needed * flown <= most else doubtful
+        more = [max(pair) for pair in zip(size, batches(factor * flown, allowed), strict=True)]
         if factor <= 1.0 or more == size:
             return tuple(found)
         leaner.meter.begin("tilting", expected=int(a_load * BATCHES * (sum(more) - sum(size))))
