@@ -27,7 +27,7 @@ from cgrisk.rare import (
     threshold_at,
     weighted_exceedance,
 )
-from cgrisk.rare.assumptions import END_REPLICATES
+from cgrisk.rare.redealing import END_REPLICATES
 from cgrisk.scenario.ranges import assumption_ranges, with_values
 
 __all__ = ["swings"]

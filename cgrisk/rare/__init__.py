@@ -9,8 +9,6 @@ from cgrisk.rare.assumptions import (
     AssumptionRange,
     assumption_range,
     by_aircraft,
-    is_redealing,
-    split_at,
 )
 from cgrisk.rare.choice import METHODS, Choice, choose
 from cgrisk.rare.cloud import (
@@ -31,6 +29,7 @@ from cgrisk.rare.multilevel import SplitTail, split_tail
 from cgrisk.rare.pilot import Pilot, fly_pilot
 from cgrisk.rare.quantile import TailQuantile, tail_quantile
 from cgrisk.rare.question import Meter, Question
+from cgrisk.rare.redealing import is_redealing, split_at
 from cgrisk.rare.score import ENVELOPE, Score, envelope_score, score_named, score_names
 from cgrisk.rare.strata import Stratum, strata_of
 from cgrisk.rare.study import Inverse, Study, study_tail

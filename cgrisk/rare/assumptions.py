@@ -12,44 +12,34 @@ both ends of their range, as the distance by which the whole curve moves, and ad
 from __future__ import annotations
 
 import hashlib
-import math
-import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from functools import partial
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import qmc
 
-from cgrisk.flight import FlightModel, prepare
+from cgrisk.flight import FlightModel
 from cgrisk.rare.cloud import Cloud, fly_cloud, thinned, weighted_exceedance
+from cgrisk.rare.draws import drawn_assumptions
 from cgrisk.rare.estimate import replicate_interval
-from cgrisk.rare.multilevel import split_tail
-from cgrisk.rare.pilot import Pilot, fly_pilot
+from cgrisk.rare.pilot import Pilot
 from cgrisk.rare.question import Meter, Question
+from cgrisk.rare.redealing import moved_curve, part_of_range, redealt_distances
 from cgrisk.rare.score import score_named
-from cgrisk.rare.seeds import derived_seed, generator
 from cgrisk.rare.strata import strata_of
-from cgrisk.scenario import Scenario
-from cgrisk.scenario.ranges import Range, assumption_ranges, with_values
+from cgrisk.scenario.ranges import Range
 
 __all__ = [
     "INDIVIDUALS",
     "AssumptionRange",
     "assumption_range",
     "by_aircraft",
-    "is_redealing",
-    "split_at",
 ]
 
 Floats = NDArray[np.float64]
 
-#: Inputs whose change deals all people anew.
-REDEALING: Final = ("operation.parties[].share",)
-#: Replicates and flights of a stage at each end of such an input.
-END_REPLICATES, _END_PARTICLES = 6, 250
 #: Flights of the cloud that each draw flies, at most, about: clouds of many strata have more. Fewer
 #: would end the range sooner, where too few are left under the worst draws.
 _FLOWN: Final = 6_000
@@ -59,8 +49,6 @@ _FEWEST_EFFECTIVE: Final = 10.0
 QUANTILES: Final = (0.05, 0.95)
 #: Name, in tables, of the individual aircraft of the fleet, which are drawn anew.
 INDIVIDUALS: Final = "aircraft: individual errors of the fleet"
-#: Planned passengers below which parties are no matter.
-_FEWEST_IN_PARTY: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +63,7 @@ class AssumptionRange:
         Its values, draw by draw.
     thresholds : float64 array, shape (n,)
     base : float64 array, shape (n,)
-        Exceedance of the cloud as the scenario stands.
+        Exceedance as the scenario stands.
     draws : float64 array, shape (draws, n)
         Exceedance of each draw.
     flights : int
@@ -83,6 +71,10 @@ class AssumptionRange:
     told, told_high : bool arrays, shape (n,)
         Whether half of the draws, and half of the tenth of them with the greatest risk, have
         flights enough above each threshold.
+    alone : tuple of int
+        Draws that were flown themselves, beyond where the cloud tells of those of greatest risk.
+    alone_error : float64 array, shape (n,) or (1,)
+        Standard error over risk of one of them at each threshold, 0 where the cloud tells.
     """
 
     ranges: tuple[Range, ...]
@@ -93,11 +85,17 @@ class AssumptionRange:
     flights: int
     told: NDArray[np.bool_]
     told_high: NDArray[np.bool_]
+    alone: tuple[int, ...] = ()
+    alone_error: Floats = field(default_factory=lambda: np.zeros(1))
 
     def ends(self) -> tuple[Floats, Floats]:
         """Return the fifth and ninety-fifth percentile of the draws, each of shape (n,)."""
         low, high = np.quantile(self.draws, QUANTILES, axis=0)
         return low, high
+
+    def known_high(self) -> NDArray[np.bool_]:
+        """Return where the upper end is told, from the first threshold on without a gap (n,)."""
+        return np.logical_and.accumulate(self.told_high)
 
     def resting_on_assumptions(self) -> Floats:
         """Return the share of the risk that goes when assumptions are at their favourable end.
@@ -111,142 +109,6 @@ class AssumptionRange:
         return np.where(self.base > 0.0, share, np.nan)
 
 
-def _planned(scenario: Scenario) -> int:
-    """Return the passengers that are planned."""
-    return sum(zone.adults + zone.children for zone in scenario.operation.zones)
-
-
-def _other_aircraft(model: FlightModel, rng: np.random.Generator) -> FlightModel:
-    """Return a model whose fleet is of other individual aircraft."""
-    doubt, dry = model.scenario.aircraft.dry_uncertainty, model.program.dry
-    fleet = dry.fleet_mass_kg.size
-    arm = doubt.cg_sd_aircraft * model.balance.mac_m / 100.0
-    dry = dry._replace(
-        fleet_mass_kg=doubt.mass_sd_aircraft * rng.standard_normal(fleet),
-        fleet_arm_m=arm * rng.standard_normal(fleet),
-    )
-    return replace(model, program=model.program._replace(dry=dry))
-
-
-def is_redealing(key: str) -> bool:
-    """Return whether a change of an input deals all people anew."""
-    return re.sub(r"\[\d+\]", "[]", key) in REDEALING
-
-
-def split_at(
-    question: Question,
-    *,
-    scenario: Scenario,
-    side: str,
-    group: str,
-    thresholds: Floats,
-    pilot: Pilot | None = None,
-    meter: Meter | None = None,
-) -> tuple[Floats, Floats, int]:
-    """Return the exceedance of another scenario by a small splitting, its error, flights flown.
-
-    The error is the standard error over the exceedance, nan where that is 0.
-
-    Parameters
-    ----------
-    question : Question
-        Whose precision is not asked for here.
-    scenario : Scenario
-        What is flown instead.
-    side, group : str
-        Of the score, where it is an envelope's.
-    thresholds : float64 array, shape (n,)
-    pilot : Pilot, optional
-        Of a scenario much like it, with the same strata: its levels serve here too (any levels do;
-        they decide what it costs). A pilot of its own is flown where none is given.
-    meter : Meter, optional
-        Told of the flights.
-    """
-    model = prepare(scenario)
-    score = score_named(model, name=question.score.name, side=side, group=group)
-    seed = derived_seed(question.seed, "other scenario", scenario.digest())
-    other = replace(question, model=model, score=score, seed=seed)
-    strata = strata_of(model, side=score.side)
-    if pilot is not None and [s.name for s in pilot.strata] == [s.name for s in strata]:
-        levels = replace(pilot, strata=strata, flights=0)
-    else:
-        levels = fly_pilot(other, meter=meter)
-    tail = split_tail(
-        other,
-        pilot=levels,
-        replicates=END_REPLICATES,
-        particles=_END_PARTICLES,
-        meter=meter,
-    )
-    each = tail.by_replicate(thresholds)
-    risk = each.mean(axis=0)
-    error = each.std(axis=0, ddof=1) / math.sqrt(each.shape[0])
-    relative = np.divide(error, risk, out=np.full(risk.size, np.nan), where=risk > 0.0)
-    return risk, relative, tail.flights
-
-
-def _redealt(
-    question: Question,
-    ranges: tuple[Range, ...],
-    *,
-    side: str,
-    group: str,
-    thresholds: Floats,
-    base: Floats,
-    pilot: Pilot | None,
-    meter: Meter,
-) -> tuple[dict[str, tuple[Floats, Floats]], int]:
-    """Return, for both ends of each redealing input, how far the curve moves at each threshold.
-
-    ``base`` is the curve of the scenario as it stands. With nobody planned to travel with anybody
-    (those who come in the last minute are a handful) nothing is flown.
-
-    The risk there at a threshold is that of the scenario as it stands at the threshold plus this.
-    A distance, unlike a factor, is about the same whatever else has moved the curve.
-    """
-    scenario = question.model.scenario
-    out: dict[str, tuple[Floats, Floats]] = {}
-    flown = 0
-    if _planned(scenario) < _FEWEST_IN_PARTY:
-        return out, flown
-    redealing = [entry for entry in ranges if is_redealing(entry.key)]
-    where: dict[str, Any] = {"side": side, "group": group, "pilot": pilot}
-    # A distance is about the same deeper down.
-    question = question.no_deeper(1.0)
-    for entry in redealing:
-        ends = []
-        for value in (entry.low, entry.high):
-            other = with_values(scenario, {entry.key: value})
-            risk, _, flights = split_at(
-                question, scenario=other, thresholds=thresholds, meter=meter, **where
-            )
-            flown += flights
-            ends.append(_distance(risk, base, thresholds))
-        out[entry.key] = (ends[0], ends[1])
-    return out, flown
-
-
-def _distance(risk: Floats, base: Floats, thresholds: Floats) -> Floats:
-    """Return where the base has the same risk, less the threshold; the last that is known beyond.
-
-    Straight on the logarithm of the risk; curves are taken as falling.
-    """
-    risk, base = np.minimum.accumulate(risk), np.minimum.accumulate(base)
-    some = base > 0.0
-    seen = np.flatnonzero((risk > 0.0) & some & (risk > base[some].min(initial=1.0)))
-    if seen.size == 0:
-        return np.zeros(thresholds.size)
-    same = np.interp(-np.log(risk[seen]), -np.log(base[some]), thresholds[some])
-    return np.interp(thresholds, thresholds[seen], same - thresholds[seen])
-
-
-def _moved_curve(curve: Floats, thresholds: Floats, distance: Floats) -> Floats:
-    """Return a curve read at other thresholds, straight on the logarithm of the risk."""
-    logs = np.log(np.maximum(curve, 1e-300))
-    moved = np.exp(np.interp(thresholds + distance, thresholds, logs))
-    return np.where(moved > 1e-100, moved, 0.0)
-
-
 def assumption_range(
     question: Question,
     *,
@@ -255,6 +117,7 @@ def assumption_range(
     cloud: Cloud,
     thresholds: Floats,
     draws: int = 64,
+    answer: Floats | None = None,
     pilot: Pilot | None = None,
     meter: Meter | None = None,
 ) -> AssumptionRange:
@@ -272,22 +135,18 @@ def assumption_range(
         Rising.
     draws : int
         Points of a Latin hypercube over the ranges.
+    answer : float64 array, shape (k,), optional
+        Exceedance of the first ``k`` thresholds by all flights, of which the cloud is a thinned
+        copy: what moves is its ratio, which all curves are then scaled by.
     pilot : Pilot, optional
         Of the question.
     meter : Meter, optional
         Told of the flights.
     """
     model, score, seed, jobs = question.model, question.score, question.seed, question.jobs
-    scenario = model.scenario
     cloud = thinned(cloud, flights=_FLOWN)
-    ranges = assumption_ranges(scenario)
-    rng = np.random.default_rng(derived_seed(seed, "assumptions"))
-    cube = np.empty((draws, 0))
-    if ranges:
-        cube = qmc.LatinHypercube(d=len(ranges), rng=rng).random(draws)
-    values = np.array(
-        [[r.at(float(u)) for r, u in zip(ranges, point, strict=True)] for point in cube]
-    ).reshape(draws, len(ranges))
+    drawn = drawn_assumptions(model, draws=draws, seed=seed)
+    ranges = drawn.ranges
     meter = Meter() if meter is None else meter
     meter.begin("assumptions", expected=(draws + 1) * len(cloud))
 
@@ -302,7 +161,7 @@ def assumption_range(
         return found, effective
 
     base, _ = exceedance(model)
-    redealt, more = _redealt(
+    redealt, more = redealt_distances(
         question,
         ranges,
         side=side,
@@ -315,14 +174,7 @@ def assumption_range(
     meter.begin("assumptions", expected=draws * len(cloud))
 
     def draw(number: int) -> dict[str, NDArray[np.generic]]:
-        moved = {
-            r.key: float(value)
-            for r, value in zip(ranges, values[number], strict=True)
-            if r.key not in redealt
-        }
-        other = prepare(with_values(scenario, moved)) if moved else model
-        individuals = generator(seed, "individual aircraft", str(number))
-        curve, effective = exceedance(_other_aircraft(other, individuals))
+        curve, effective = exceedance(drawn.model(model, number, but=redealt))
         return {"curve": curve, "effective": effective}
 
     places = hashlib.sha256(thresholds.tobytes()).hexdigest()
@@ -335,28 +187,31 @@ def assumption_range(
             # Straight from either end to the value in use.
             at_low, at_high = redealt[entry.key]
             for number in range(draws):
-                part = _part(entry, values[number, place])
+                part = part_of_range(entry, drawn.values[number, place])
                 distance = -part * at_low if part < 0.0 else part * at_high
-                curves[number] = _moved_curve(curves[number], thresholds, distance)
+                curves[number] = moved_curve(curves[number], thresholds, distance)
     greatest = np.argsort(-curves, axis=0)[: max(draws // 10, 1)]
     at_high = np.median(np.take_along_axis(effective, greatest, axis=0), axis=0)
+    scale = _scale(base, answer)
     return AssumptionRange(
         ranges,
-        values,
+        drawn.values,
         thresholds,
-        base,
-        np.minimum(curves, 1.0),
+        base * scale,
+        np.minimum(curves * scale, 1.0),
         (draws + 1) * len(cloud) + more,
         np.median(effective, axis=0) >= _FEWEST_EFFECTIVE,
         at_high >= _FEWEST_EFFECTIVE,
     )
 
 
-def _part(entry: Range, value: float) -> float:
-    """Return where a value lies: -1 at the low end, 0 at the value in use, 1 at the high end."""
-    if value < entry.value:
-        return -min((entry.value - value) / (entry.value - entry.low), 1.0)
-    return min((value - entry.value) / max(entry.high - entry.value, 1e-300), 1.0)
+def _scale(base: Floats, answer: Floats | None) -> Floats:
+    """Return the ratio of the answer to the cloud's own, 1 where there is none (n,)."""
+    scale = np.ones(base.size)
+    if answer is not None:
+        own = base[: answer.size]
+        np.divide(answer, own, out=scale[: answer.size], where=(own > 0.0) & (answer > 0.0))
+    return scale
 
 
 def by_aircraft(

@@ -39,6 +39,7 @@ from cgrisk.rare.tail_fit import TailFit, tail_fit
 from cgrisk.rare.thresholds import curve_thresholds, located, threshold_at
 from cgrisk.rare.tilt_cloud import tilted_cloud
 from cgrisk.rare.tilting import TiltedTail
+from cgrisk.rare.upper_end import fly_upper_end
 from cgrisk.rare.wider import wide_cloud
 
 __all__ = [
@@ -321,6 +322,7 @@ def study_tail(
     fleet = _fleet(model, score, cloud, question, at)
     assumptions = None
     if draws > 0:
+        estimate = curve["estimate"].to_numpy()
         assumptions = assumption_range(
             question,
             side=side,
@@ -328,25 +330,21 @@ def study_tail(
             cloud=cloud,
             thresholds=_further(thresholds),
             draws=draws,
+            answer=estimate,
             pilot=pilot,
             meter=meter,
         )
-        flights += assumptions.flights
-        # The cloud is a thinned copy: what moves is its ratio, applied to the full estimate.
-        low, high = (ends[: thresholds.size] for ends in assumptions.ends())
-        base, estimate = assumptions.base[: thresholds.size], curve["estimate"].to_numpy()
-        with np.errstate(divide="ignore", invalid="ignore"):
-            moved_low, moved_high = (np.minimum(estimate * (x / base), 1.0) for x in (low, high))
-        known = (base > 0.0) & assumptions.told[: thresholds.size]
-        curve["assumption_low"] = np.where(known, moved_low, np.nan)
-        curve["assumption_high"] = np.where(known, moved_high, np.nan)
-        share = assumptions.resting_on_assumptions()[: thresholds.size]
-        curve["on_assumptions"] = np.where(known, share, np.nan)
-        if not known.all():
-            notes.append(
-                f"no assumption range from {thresholds[~known][0]:.4g} {score.unit} on: too few "
-                "flights are left there under other assumptions."
+        if score.offset_sign:
+            assumptions = fly_upper_end(
+                assumptions,
+                question,
+                side=side,
+                group=group,
+                factor=_interval_factor(question, curve),
+                meter=meter,
             )
+        flights += assumptions.flights
+        notes += _with_range(curve, assumptions, unit=score.unit)
     return Study(
         question=question,
         side=side,
@@ -363,6 +361,25 @@ def study_tail(
         flights=flights,
         notes=tuple(notes),
     )
+
+
+def _with_range(curve: pd.DataFrame, assumptions: AssumptionRange, *, unit: str) -> list[str]:
+    """Give a curve its columns of the assumption range; return what is not told of it."""
+    thresholds, estimate = curve["threshold"].to_numpy(), curve["estimate"].to_numpy()
+    here = slice(0, thresholds.size)
+    low, high = (ends[here] for ends in assumptions.ends())
+    seen = estimate > 0.0
+    known, known_high = (seen & told[here] for told in (assumptions.told, assumptions.known_high()))
+    curve["assumption_low"] = np.where(known, low, np.nan)
+    curve["assumption_high"] = np.where(known_high, high, np.nan)
+    share = assumptions.resting_on_assumptions()[here]
+    curve["on_assumptions"] = np.where(known, share, np.nan)
+    return [
+        f"no {end} of the assumption range from {thresholds[~there][0]:.4g} {unit} on: too few "
+        "flights are left there under other assumptions."
+        for end, there in (("lower end", known), ("upper end", known_high))
+        if not there.all()
+    ]
 
 
 def _fleet(
@@ -406,6 +423,13 @@ def _further(thresholds: Floats) -> Floats:
     return np.concatenate([thresholds, more])
 
 
+def _interval_factor(question: Question, curve: pd.DataFrame) -> float:
+    """Return the upper end of the simulation interval over the estimate, next to the target."""
+    estimate = curve["estimate"].to_numpy()
+    near = int(np.abs(np.log(np.maximum(estimate, 1e-300) / question.target)).argmin())
+    return float(curve["high"].iloc[near] / estimate[near]) if estimate[near] > 0.0 else 1.0
+
+
 def _inverse(
     question: Question,
     curve: pd.DataFrame,
@@ -421,16 +445,11 @@ def _inverse(
 
     assumed = math.nan
     if assumptions is not None:
-        near = int(np.abs(np.log(np.maximum(estimate, 1e-300) / question.target)).argmin())
-        factor = high[near] / estimate[near] if estimate[near] > 0.0 else 1.0
-        _, upper = assumptions.ends()
-        upper = np.minimum(upper * factor, 1.0)
+        z = float(stats.norm.ppf(0.5 + 0.5 * question.confidence))
+        factor = _interval_factor(question, curve) * np.exp(z * assumptions.alone_error)
+        upper = np.minimum(assumptions.ends()[1] * factor, 1.0)
         # Where even the upper draws have too few flights nothing is told: no target is met there.
-        upper[~np.logical_and.accumulate(assumptions.told_high)] = 1.0
-        # The curve's own ratio, where there is one; beyond it the draws as they are.
-        with np.errstate(divide="ignore", invalid="ignore"):
-            scaled = upper[: high.size] * estimate / assumptions.base[: high.size]
-        upper[: high.size] = np.where(np.isfinite(scaled), np.minimum(scaled, 1.0), 1.0)
+        upper[~assumptions.known_high()] = 1.0
         upper[: high.size] = np.maximum(upper[: high.size], high)
         known = np.flatnonzero(upper < 1.0)
         last = int(known[-1]) + 1 if known.size else 1

@@ -43,6 +43,7 @@ def tail_curve(study: Study, *, ax: Axes) -> Axes:
             lw=0,
             label="assumption range (9 draws in 10)",
         )
+        _upper_end(ax, study)
     seen = (curve["estimate"] > 0.0).to_numpy()
     ax.fill_between(
         x[seen],
@@ -101,6 +102,26 @@ def tail_curve(study: Study, *, ax: Axes) -> Axes:
         ax.set_ylabel("probability per flight")
     ax.legend(fontsize=7, loc="lower left", facecolor="white", edgecolor="none", framealpha=1.0)
     return ax
+
+
+def _upper_end(ax: Axes, study: Study) -> None:
+    """Draw the upper end of the assumption range beyond its lower end, down to the target."""
+    found = study.assumptions
+    if found is None:
+        return
+    both = study.curve["assumption_low"].notna().to_numpy()
+    first = max(int(both.sum()) - 1, 0)
+    _, high = found.ends()
+    there = np.flatnonzero(found.known_high() & (high >= study.question.target / 10.0))
+    there = there[there >= first]
+    if there.size > 1:
+        ax.plot(
+            found.thresholds[there],
+            high[there],
+            color=GREY,
+            lw=1.2,
+            label="its upper end alone",
+        )
 
 
 def _marks(ax: Axes, study: Study) -> None:

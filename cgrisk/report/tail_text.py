@@ -19,6 +19,8 @@ __all__ = ["assumption_frame", "risk_text", "tail_answer", "tail_decisions", "ta
 
 #: The tail fit is said to be off where the risk is more than so many times what it tells.
 _FIT_OFF = 3.0
+#: Share of a distance to keep, from which on what the assumptions add to it is told.
+_WORTH_TELLING = 0.25
 
 
 def assumption_frame(study: Study) -> pd.DataFrame:
@@ -32,13 +34,39 @@ def risk_text(row: pd.Series) -> str:
     """Return one row of a curve in words: the risk, both ranges, what rests on assumptions."""
     text = chance_text(row["estimate"], low=row["low"], high=row["high"])
     seen = row["estimate"] > 0.0  # else there is no risk that assumptions could move
-    if seen and "assumption_high" in row and math.isfinite(row["assumption_high"]):
-        ends = same_notation([row["assumption_low"], row["assumption_high"]])
-        text += f"; assumptions {ends[0]} to {ends[1]}"
+    if seen and (assumed := _assumed(row)):
+        text += f"; assumptions {assumed}"
         if row["estimate"] < SMALL_RISK and math.isfinite(row["on_assumptions"]):
             more = row["assumption_high"] / row["estimate"]
             text += f", {100 * row['on_assumptions']:.0f} % of it rests on them"
             text += f" and they may make it {more:.2g} times as much"
+    return text
+
+
+def _assumed(row: pd.Series) -> str:
+    """Return the assumption range of a row, "up to" where its lower end is not told, or nothing."""
+    if "assumption_high" not in row or not math.isfinite(row["assumption_high"]):
+        return ""
+    ends = [x for x in (row["assumption_low"], row["assumption_high"]) if math.isfinite(x)]
+    told = same_notation(ends)
+    return " to ".join(told) if len(told) > 1 else f"up to {told[0]}"
+
+
+def _alone_line(study: Study) -> str:
+    """Return how the upper end of the assumption range is told beyond the cloud, or nothing."""
+    found = study.assumptions
+    if found is None or not found.alone:
+        return ""
+    place = int(np.argmax(found.alone_error > 0.0))
+    at = study.inverse.assumption
+    text = (
+        f"upper end of the assumption range from {found.thresholds[place]:.2f} "
+        f"{study.question.score.unit} on: its {len(found.alone)} draws of greatest risk, split "
+        "one by one"
+    )
+    if math.isfinite(at):
+        error = float(np.interp(at, found.thresholds, found.alone_error))
+        text += f" (each to about {100 * error:.0f} % at the target)"
     return text
 
 
@@ -70,11 +98,8 @@ def _curve_lines(study: Study) -> list[str]:
         shown.add(place)
         row = curve.iloc[place]
         risk = chance_text(row["estimate"], low=row["low"], high=row["high"])
-        assumed = ""
-        if "assumption_high" in row and math.isfinite(row["assumption_high"]):
-            assumed = " to ".join(same_notation([row["assumption_low"], row["assumption_high"]]))
         method = str(row["method"]).split(",")[0]
-        lines.append(f"{row['threshold']:>10.2f}  {risk:<34}{assumed:<24}{method}")
+        lines.append(f"{row['threshold']:>10.2f}  {risk:<34}{_assumed(row):<24}{method}")
     return lines
 
 
@@ -140,6 +165,12 @@ def tail_decisions(study: Study) -> list[str]:
             "the operational envelope does for this load, or accept the risk that stands beside "
             "the operational limit above."
         )
+        assumed = need - inverse.simulation
+        if study.assumptions and assumed > _WORTH_TELLING * more:
+            lines.append(
+                f"{assumed:.2f} {score.unit} of it stand for what has no source: settle the "
+                "assumptions that move the answer most (cgrisk causes) to need less."
+            )
     return lines
 
 
@@ -165,6 +196,8 @@ def tail_text(study: Study) -> str:
         lines.append(f"  {best.method}: {figures}")
     if study.fit is not None:
         lines.append(f"  {_fit_line(study)}")
+    if alone := _alone_line(study):
+        lines.append(f"  {alone}")
     lines += [f"  warning: {note}" for note in study.notes]
     if len(study.fleet) > 1 and math.isfinite(study.inverse.estimate):
         worst = study.fleet.iloc[0]
@@ -212,6 +245,7 @@ def tail_answer(study: Study) -> dict[str, Any]:
         ],
         "fleet": study.fleet.to_dict("records"),
         "assumption_draws": 0 if study.assumptions is None else len(study.assumptions.draws),
+        "draws_split_one_by_one": 0 if study.assumptions is None else len(study.assumptions.alone),
         "assumptions": assumption_frame(study).to_dict("records"),
         "notes": list(study.notes),
         "decision": tail_decisions(study),

@@ -230,16 +230,16 @@ def test_only_its_own_pieces_are_removed(tmp_path) -> None:
 
 
 def test_a_curve_that_is_moved_by_a_distance() -> None:
-    from cgrisk.rare.assumptions import _distance, _moved_curve
+    from cgrisk.rare.redealing import distance_between, moved_curve
 
     x = np.linspace(0.0, 8.0, 33)
     base, other = 10.0**-x, 10.0 ** -(x - 0.5)
-    distance = _distance(np.minimum(other, 1.0), base, x)
+    distance = distance_between(np.minimum(other, 1.0), base, x)
     np.testing.assert_allclose(distance[4:], -0.5, atol=1e-9)
-    np.testing.assert_allclose(_moved_curve(base, x, distance)[4:], other[4:], rtol=1e-9)
-    np.testing.assert_array_equal(_distance(np.zeros(33), base, x), 0.0)
+    np.testing.assert_allclose(moved_curve(base, x, distance)[4:], other[4:], rtol=1e-9)
+    np.testing.assert_array_equal(distance_between(np.zeros(33), base, x), 0.0)
     ended = np.where(x > 4.0, 0.0, other)
-    np.testing.assert_allclose(_distance(ended, base, x)[4:], -0.5, atol=1e-9)
+    np.testing.assert_allclose(distance_between(ended, base, x)[4:], -0.5, atol=1e-9)
 
 
 @pytest.mark.parametrize(

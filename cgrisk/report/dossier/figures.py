@@ -20,6 +20,7 @@ __all__ = [
     "one_in",
     "power",
     "powers",
+    "range_text",
     "spoken",
     "text_cell",
 ]
@@ -138,3 +139,10 @@ def spoken(name: Any) -> str:
         "take_off": "take-off",
     }
     return known.get(words, words.replace("_", " "))
+
+
+def range_text(low: float | None, high: float) -> str:
+    """Return a range in one notation; "up to" where its lower end is not told."""
+    if low is None or not math.isfinite(low):
+        return f"up to {powers([high])[0]}"
+    return " to ".join(powers([low, high]))

@@ -8,7 +8,7 @@ from typing import Any, Final
 from cgrisk.flight import operational_shift
 from cgrisk.report.counted import seats_blocked
 from cgrisk.report.dossier.commands import asks
-from cgrisk.report.dossier.figures import chance, chance_cell, fixed, one_in, powers
+from cgrisk.report.dossier.figures import chance, chance_cell, fixed, one_in, range_text
 from cgrisk.report.dossier.findings import Findings, Result
 from cgrisk.report.dossier.parts import Block, Bullets, Cell, Table, Text, columns
 from cgrisk.sampling.layout import AS_PLANNED, AT_LIMIT
@@ -55,7 +55,7 @@ def _tail_of(findings: Findings, side: str) -> Result | None:
 def _assumed(row: dict[str, Any]) -> str:
     if row.get("assumption_high") is None or not math.isfinite(row["assumption_high"]):
         return ""
-    text = " to ".join(powers([row["assumption_low"], row["assumption_high"]]))
+    text = range_text(row.get("assumption_low"), row["assumption_high"])
     share = row.get("on_assumptions")
     if share is not None and math.isfinite(share):
         text += f"; {100.0 * share:.0f} % of the risk rests on inputs without a source"

@@ -15,7 +15,7 @@ from cgrisk.report.dossier.figures import (
     figure_cell,
     fixed,
     fixed_cell,
-    powers,
+    range_text,
     spoken,
     text_cell,
 )
@@ -137,13 +137,12 @@ def probability(
 
 
 def span(head: str, *, low: str, high: str, weight: float = 1.5) -> Field:
-    """Return a column of ranges, from and to in one notation."""
+    """Return a column of ranges, from and to in one notation; "up to" where no least is told."""
 
     def cell(row: Row) -> Cell:
-        ends = float(row[low]), float(row[high])
-        if not all(math.isfinite(end) for end in ends):
+        if not math.isfinite(row[high]):
             return Cell("–")
-        return Cell(" to ".join(powers(ends)), ends[1])
+        return Cell(range_text(row[low], row[high]), float(row[high]))
 
     return _field(head, cell, low, high, weight=weight)
 

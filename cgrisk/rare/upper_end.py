@@ -1,0 +1,126 @@
+"""The upper end of the assumption range where the cloud runs out: its draws are split themselves.
+
+Under the worst draws what comes far is not what came far before: a lavatory is closed, a party
+walks that sat. Flights of the cloud that stand for more than the target then decide, a handful of
+them. There the draws of greatest risk, twice as many as lie above the upper end, are flown anew by
+a small splitting, with all people dealt anew where an input asks for it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cgrisk.rare.assumptions import QUANTILES, AssumptionRange
+from cgrisk.rare.draws import Draws
+from cgrisk.rare.pilot import Pilot, fly_pilot
+from cgrisk.rare.question import Meter, Question
+from cgrisk.rare.redealing import asked_of, split_model
+from cgrisk.rare.thresholds import threshold_at
+
+__all__ = ["fly_upper_end"]
+
+Floats = NDArray[np.float64]
+
+#: Draws flown, for each that makes the upper end or lies above it: the cloud's order of them is
+#: rough (measured: the five greatest of 64 were among its first eight).
+_OVER: Final = 2
+#: Standard error over risk of half of the draws flown, above which the upper end is not told.
+_ROUGHEST: Final = 0.7
+
+
+def fly_upper_end(
+    found: AssumptionRange,
+    question: Question,
+    *,
+    side: str,
+    group: str,
+    factor: float = 1.0,
+    meter: Meter | None = None,
+) -> AssumptionRange:
+    """Return the range with its draws of greatest risk flown themselves beyond where it is told.
+
+    As it is where the upper end, times a factor, comes down to the target before that.
+
+    Parameters
+    ----------
+    found : AssumptionRange
+        Of the question.
+    question : Question
+    side, group : str
+        Of the score, where it is an envelope's.
+    factor : float
+        By which the upper end must lie under the target, at least 1.
+    meter : Meter, optional
+        Told of the flights.
+    """
+    meter = Meter() if meter is None else meter
+    known, thresholds = found.known_high(), found.thresholds
+    if known.all() or _met(found, known, question.target / factor):
+        return found
+    drawn = Draws(found.ranges, found.values, question.seed)
+    wanted = question.no_deeper(1.0 / factor)
+    meter.begin("upper end of the assumption range", expected=0)
+    curves, errors, flown = [], [], 0
+    pilot: Pilot | None = None
+    chosen = _greatest(found, question.target)
+    for number in chosen:
+        model = drawn.model(question.model, number)
+        label = f"{model.scenario.digest()}/draw {number}"
+        if pilot is None:
+            other = asked_of(wanted, model, label=label, side=side, group=group)
+            pilot = fly_pilot(other, upto=float(thresholds[-1]), meter=meter)
+            flown += pilot.flights
+        curve, error, flights = split_model(
+            wanted,
+            model=model,
+            label=label,
+            side=side,
+            group=group,
+            thresholds=thresholds,
+            pilot=pilot,
+            meter=meter,
+        )
+        curves.append(curve)
+        errors.append(np.where(np.isnan(error), np.inf, error))
+        flown += flights
+    draws = found.draws.copy()
+    draws[chosen] = np.where(known, draws[chosen], curves)
+    draws[chosen] = np.maximum.accumulate(draws[chosen][:, ::-1], axis=1)[:, ::-1]
+    error = np.where(known, 0.0, np.median(errors, axis=0))
+    return replace(
+        found,
+        draws=draws,
+        flights=found.flights + flown,
+        told_high=known | (error <= _ROUGHEST),
+        alone=tuple(chosen),
+        alone_error=error,
+    )
+
+
+def _met(found: AssumptionRange, known: NDArray[np.bool_], target: float) -> bool:
+    """Return whether the upper end comes down to a target where it is told."""
+    if not known.any():
+        return False
+    at = threshold_at(
+        target, thresholds=found.thresholds[known], curve=found.ends()[1][known], open_end=True
+    )
+    return not np.isnan(at)
+
+
+def _greatest(found: AssumptionRange, target: float) -> list[int]:
+    """Return the draws that reach furthest down to a target by the cloud, furthest first."""
+    count = found.draws.shape[0]
+    above = count - int(np.floor(QUANTILES[1] * (count - 1)))
+    reach = np.empty(count)
+    for number, curve in enumerate(np.minimum.accumulate(found.draws, axis=1)):
+        seen = curve > 0.0
+        reach[number] = -np.inf
+        if seen.any():
+            logs = -np.log(curve[seen])
+            reach[number] = np.interp(-np.log(target), logs, found.thresholds[seen])
+    order = np.argsort(-reach, kind="stable")
+    return [int(number) for number in order[: _OVER * above]]

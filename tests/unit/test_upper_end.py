@@ -1,0 +1,183 @@
+"""The upper end of the assumption range beyond the cloud: which draws, flown how, told where."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from cgrisk.flight import prepare
+from cgrisk.rare import (
+    AssumptionRange,
+    Meter,
+    Question,
+    assumption_range,
+    cloud_of,
+    envelope_score,
+    fly_pilot,
+    split_tail,
+    upper_end,
+)
+from cgrisk.rare.counting import fly_scores
+from cgrisk.rare.draws import Draws, drawn_assumptions
+from cgrisk.rare.study import _inverse
+from cgrisk.rare.upper_end import fly_upper_end
+from cgrisk.report.tail_text import _assumed
+from tests.cut_cases import SMALL
+from tests.flight_cases import edited
+
+PLACES = np.linspace(0.0, 10.0, 101)
+#: Six rows, parties among them, a surge on one flight of fifty.
+CASE = {key: value for key, value in SMALL.items() if key != "operation.parties"} | {
+    "aircraft.cabin.rows": [{"rows": "1-6", "pitch": 0.8}],
+    "operation.zones": [{"name": "all", "rows": "1-6", "adults": 24, "children": 0}],
+    "operation.crowd.surge_probability": 0.02,
+}
+
+
+def by_hand(known: np.ndarray) -> AssumptionRange:
+    """21 draws that move a tail of one factor of e a unit by 0 to 2, and no input."""
+    base = np.exp(-PLACES)
+    draws = np.exp(-np.maximum(PLACES[None, :] - np.linspace(0.0, 2.0, 21)[:, None], 0.0))
+    told = np.ones(101, dtype=bool)
+    return AssumptionRange((), np.empty((21, 0)), PLACES, base, draws, 0, told, known)
+
+
+@pytest.fixture(scope="module")
+def question() -> Question:
+    model = prepare(edited(CASE))
+    score = envelope_score(model, side="aft")
+    return Question(model=model, score=score, target=1e-3, deepest=1e-3, seed=5, jobs=2)
+
+
+@pytest.fixture(scope="module")
+def found(question: Question) -> AssumptionRange:
+    """The cloud's range of 12 draws, with its upper end called untold from a tenth on."""
+    pilot = fly_pilot(question)
+    tail = split_tail(question, pilot=pilot, particles=300)
+    at = np.array([pilot.threshold(p) for p in (0.3, 0.1, 0.03, 0.01, 0.003, 1e-3)])
+    more = at[-1] + np.arange(1.0, 7.0) * (at[-1] - at[0]) / 6.0
+    told = assumption_range(
+        question,
+        side="aft",
+        group="any",
+        cloud=cloud_of([tail]),
+        thresholds=np.append(at, more),
+        draws=12,
+        pilot=pilot,
+    )
+    return replace(told, told_high=told.thresholds < at[1])
+
+
+def test_nothing_is_flown_where_the_upper_end_is_told(question) -> None:
+    meter = Meter()
+    where = {"side": "aft", "group": "any", "meter": meter}
+    assert (whole := by_hand(PLACES >= 0.0)) is fly_upper_end(whole, question, **where)
+    # The 95th percentile is 1.9 further than the base, at 1e-3: at 8.81.
+    enough = by_hand(PLACES < 9.0)
+    assert enough is fly_upper_end(enough, question, **where)
+    assert meter.flown == 0
+
+
+def test_the_draws_that_reach_furthest_are_flown(question, monkeypatch) -> None:
+    """Two of 21 make the 95th percentile: the four that reach furthest, with the target lowered."""
+    asked = []
+
+    def split_model(wanted, **rest):
+        asked.append((wanted.deepest, rest["label"].split()[-1]))
+        error = np.where(PLACES < 9.5, 0.3, np.nan)
+        return np.exp(-np.maximum(PLACES - 3.0, 0.0)), error, 100
+
+    monkeypatch.setattr(upper_end, "split_model", split_model)
+    monkeypatch.setattr(upper_end, "fly_pilot", lambda *_, **__: SimpleNamespace(flights=50))
+    before = by_hand(PLACES < 8.0)
+    told = fly_upper_end(before, question, side="aft", group="any", factor=2.0)
+    assert asked == [(1e-3, str(n)) for n in (20, 19, 18, 17)]  # deepest was 1e-3 before
+    assert told.alone == (20, 19, 18, 17)
+    assert told.flights == 450
+    beyond = PLACES >= 8.0
+    np.testing.assert_array_equal(told.draws[:17], before.draws[:17])
+    np.testing.assert_allclose(
+        told.draws[17:][:, beyond], np.tile(np.exp(3.0 - PLACES[beyond]), (4, 1))
+    )
+    assert (np.diff(told.draws, axis=1) <= 0.0).all()
+    np.testing.assert_array_equal(told.alone_error[~beyond], 0.0)
+    # Where a draw flown itself was not seen its risk is not told.
+    np.testing.assert_array_equal(told.told_high, PLACES < 9.5)
+
+
+def test_what_is_flown_is_the_draw(question, found, seed_offset) -> None:
+    """Against 60,000 ordinary flights of each, parties dealt anew, within 4 standard errors."""
+    told = fly_upper_end(
+        found, replace(question, seed=question.seed + seed_offset), side="aft", group="any"
+    )
+    assert len(told.alone) == 4
+    first = int(found.known_high().sum())
+    here = np.flatnonzero(told.told_high & ~found.known_high())[:4]
+    assert here.size >= 3
+    assert here[0] == first
+    drawn = Draws(found.ranges, found.values, question.seed + seed_offset)
+    off = []
+    for number in told.alone:
+        model = drawn.model(question.model, number)
+        own = envelope_score(model, side="aft")
+        scores = fly_scores(model, score=own, seed=900 + number, first=0, count=60_000, jobs=2)
+        counted = np.array([(scores > x).mean() for x in told.thresholds[here]])
+        error = np.hypot(told.alone_error[here] * counted, np.sqrt(counted / scores.size))
+        off.append((told.draws[number, here] - counted) / error)
+    assert (np.abs(off) < 4.0).all()
+    # They are not the scenario as it stands: the upper end lies well above it.
+    assert (told.ends()[1][here] > 1.3 * told.base[here]).all()
+
+
+def test_the_model_of_a_draw(question) -> None:
+    drawn = drawn_assumptions(question.model, draws=6, seed=5)
+    assert len(drawn) == 6
+    place, entry = next((n, r) for n, r in enumerate(drawn.ranges) if r.key.endswith("bag_mean"))
+    other = drawn.model(question.model, 2)
+    assert other.scenario.operation.cargo.bag_mean == pytest.approx(drawn.values[2, place])
+    still = drawn.model(question.model, 2, but=(entry.key,))
+    assert still.scenario.operation.cargo.bag_mean == entry.value
+    # Each draw has a fleet of its own; the same one twice is the same.
+    fleets = [drawn.model(question.model, n).program.dry.fleet_mass_kg for n in (2, 2, 3)]
+    np.testing.assert_array_equal(fleets[0], fleets[1])
+    assert (fleets[0] != fleets[2]).all()
+
+
+def test_curves_of_draws_are_scaled_to_the_answer(question) -> None:
+    """By the ratio of the answer to the cloud's own curve, where both have flights."""
+    pilot = fly_pilot(question)
+    tail = split_tail(question, pilot=pilot, particles=200, replicates=4)
+    at = np.array([pilot.threshold(p) for p in (0.1, 0.01)])
+    thresholds = np.array([*at, at[-1] + 100.0, at[-1] + 200.0])
+    rest = {"side": "aft", "group": "any", "cloud": cloud_of([tail]), "thresholds": thresholds}
+    plain = assumption_range(question, draws=3, pilot=pilot, **rest)
+    answer = np.array([0.5 * plain.base[0], 0.0, 1e-9])
+    scaled = assumption_range(question, draws=3, pilot=pilot, answer=answer, **rest)
+    np.testing.assert_allclose(scaled.base, plain.base * [0.5, 1.0, 1.0, 1.0])
+    np.testing.assert_allclose(scaled.draws, plain.draws * [0.5, 1.0, 1.0, 1.0])
+
+
+def test_the_error_of_draws_flown_themselves_is_added(question) -> None:
+    """30 % with 95 % confidence: exp(1.96 0.3) times the risk, 0.588 further down the tail."""
+    base = np.exp(-PLACES)
+    curve = pd.DataFrame({"threshold": PLACES, "estimate": base, "low": base, "high": base})
+    exact, rough = (
+        replace(by_hand(PLACES >= 0.0), alone_error=np.where(PLACES < 8.0, 0.0, error))
+        for error in (0.0, 0.3)
+    )
+    near, far = (
+        _inverse(question, curve, found, open_end=True).assumption for found in (exact, rough)
+    )
+    assert near == pytest.approx(1.9 - np.log(1e-3), abs=0.01)
+    assert far - near == pytest.approx(1.96 * 0.3, abs=0.01)
+
+
+def test_a_range_whose_lower_end_is_not_told() -> None:
+    row = pd.Series({"assumption_low": np.nan, "assumption_high": 3.4e-4})
+    assert _assumed(row) == "up to 0.00034"
+    assert _assumed(pd.Series({**row, "assumption_low": 1.2e-4})) == "0.00012 to 0.00034"
+    assert _assumed(pd.Series({"assumption_low": 1e-4, "assumption_high": np.nan})) == ""
