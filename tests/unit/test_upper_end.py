@@ -110,7 +110,7 @@ def test_the_draws_that_reach_furthest_are_flown(question, monkeypatch) -> None:
 
 
 def test_what_is_flown_is_the_draw(question, found, seed_offset) -> None:
-    """Against 60,000 ordinary flights of each, parties dealt anew, within 4 standard errors."""
+    """Together, against 60,000 ordinary flights of each, within 4 standard errors."""
     told = fly_upper_end(
         found, replace(question, seed=question.seed + seed_offset), side="aft", group="any"
     )
@@ -120,15 +120,16 @@ def test_what_is_flown_is_the_draw(question, found, seed_offset) -> None:
     assert here.size >= 3
     assert here[0] == first
     drawn = Draws(found.ranges, found.values, question.seed + seed_offset)
-    off = []
+    sums, squares = np.zeros((2, here.size)), np.zeros(here.size)
     for number in told.alone:
         model = drawn.model(question.model, number)
         own = envelope_score(model, side="aft")
-        scores = fly_scores(model, score=own, seed=900 + number, first=0, count=60_000, jobs=2)
+        seed = 900 + number + 100 * seed_offset
+        scores = fly_scores(model, score=own, seed=seed, first=0, count=60_000, jobs=2)
         counted = np.array([(scores > x).mean() for x in told.thresholds[here]])
-        error = np.hypot(told.alone_error[here] * counted, np.sqrt(counted / scores.size))
-        off.append((told.draws[number, here] - counted) / error)
-    assert (np.abs(off) < 4.0).all()
+        sums += [told.draws[number, here], counted]
+        squares += (told.alone_error[here] * counted) ** 2 + counted / scores.size
+    assert (np.abs(sums[0] - sums[1]) < 4.0 * np.sqrt(squares)).all()
     # They are not the scenario as it stands: the upper end lies well above it.
     assert (told.ends()[1][here] > 1.3 * told.base[here]).all()
 
