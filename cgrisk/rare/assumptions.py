@@ -74,7 +74,7 @@ class AssumptionRange:
     alone : tuple of int
         Draws that were flown themselves, beyond where the cloud tells of those of greatest risk.
     alone_error : float64 array, shape (n,) or (1,)
-        Standard error over risk of one of them at each threshold, 0 where the cloud tells.
+        Standard error over risk of those of them that make the upper end, 0 where the cloud tells.
     """
 
     ranges: tuple[Range, ...]

@@ -28,7 +28,8 @@ Floats = NDArray[np.float64]
 #: Draws flown, for each that makes the upper end or lies above it: the cloud's order of them is
 #: rough (measured: the five greatest of 64 were among its first eight).
 _OVER: Final = 2
-#: Standard error over risk of half of the draws flown, above which the upper end is not told.
+#: Standard error over risk of those that make the upper end, beyond the last threshold with which
+#: it is not told.
 _ROUGHEST: Final = 0.7
 
 
@@ -90,15 +91,24 @@ def fly_upper_end(
     draws = found.draws.copy()
     draws[chosen] = np.where(known, draws[chosen], curves)
     draws[chosen] = np.maximum.accumulate(draws[chosen][:, ::-1], axis=1)[:, ::-1]
-    error = np.where(known, 0.0, np.median(errors, axis=0))
+    error = np.where(known, 0.0, _error(np.array(curves), np.array(errors)))
+    seen = np.isfinite(error)
+    last = np.flatnonzero(error <= _ROUGHEST).max(initial=-1)
     return replace(
         found,
         draws=draws,
         flights=found.flights + flown,
-        told_high=known | (error <= _ROUGHEST),
+        told_high=known | (seen & (np.arange(error.size) <= last)),
         alone=tuple(chosen),
-        alone_error=error,
+        alone_error=np.where(seen, error, 0.0),
     )
+
+
+def _error(curves: Floats, errors: Floats) -> Floats:
+    """Return the median relative error of those that make the upper end, at each threshold (n,)."""
+    upper = np.argsort(-curves, axis=0, kind="stable")[: curves.shape[0] // _OVER]
+    found: Floats = np.median(np.take_along_axis(errors, upper, axis=0), axis=0)
+    return found
 
 
 def _met(found: AssumptionRange, known: NDArray[np.bool_], target: float) -> bool:
