@@ -89,19 +89,23 @@ def test_the_draws_that_reach_furthest_are_flown(question, monkeypatch) -> None:
     def split_model(wanted, **rest):
         asked.append((wanted.deepest, rest["label"].split()[-1]))
         error = np.where(PLACES < 9.5, 0.3, np.nan)
-        return np.exp(-np.maximum(PLACES - 3.0, 0.0)), error, 100
+        return np.exp(-np.maximum(PLACES - 2.0, 0.0)), error, 100
 
     monkeypatch.setattr(upper_end, "split_model", split_model)
     monkeypatch.setattr(upper_end, "fly_pilot", lambda *_, **__: SimpleNamespace(flights=50))
     before = by_hand(PLACES < 8.0)
+    before.draws[3] = np.maximum(before.draws[3], 5e-4)  # a flight that stands for much
     told = fly_upper_end(before, question, side="aft", group="any", factor=2.0)
     assert asked == [(1e-3, str(n)) for n in (20, 19, 18, 17)]  # deepest was 1e-3 before
     assert told.alone == (20, 19, 18, 17)
     assert told.flights == 450
     beyond = PLACES >= 8.0
-    np.testing.assert_array_equal(told.draws[:17], before.draws[:17])
+    # Others are as the cloud tells them, but no higher than the middle of those flown.
+    others = np.minimum(before.draws[:17], np.where(beyond, np.exp(2.0 - PLACES), np.inf))
+    np.testing.assert_array_equal(told.draws[:17], others)
+    assert told.draws[3, -1] < before.draws[3, -1]
     np.testing.assert_allclose(
-        told.draws[17:][:, beyond], np.tile(np.exp(3.0 - PLACES[beyond]), (4, 1))
+        told.draws[17:][:, beyond], np.tile(np.exp(2.0 - PLACES[beyond]), (4, 1))
     )
     assert (np.diff(told.draws, axis=1) <= 0.0).all()
     np.testing.assert_array_equal(told.alone_error[~beyond], 0.0)
