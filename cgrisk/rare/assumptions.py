@@ -22,14 +22,13 @@ from numpy.typing import NDArray
 
 from cgrisk.flight import FlightModel
 from cgrisk.rare.cloud import Cloud, fly_cloud, thinned, weighted_exceedance
-from cgrisk.rare.draws import drawn_assumptions
+from cgrisk.rare.draws import Draws, drawn_assumptions
 from cgrisk.rare.estimate import replicate_interval
 from cgrisk.rare.pilot import Pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.redealing import moved_curve, part_of_range, redealt_distances
 from cgrisk.rare.score import score_named
 from cgrisk.rare.strata import strata_of
-from cgrisk.scenario.ranges import Range
 
 __all__ = [
     "INDIVIDUALS",
@@ -57,10 +56,8 @@ class AssumptionRange:
 
     Attributes
     ----------
-    ranges : tuple of Range
+    drawn : Draws
         What was drawn.
-    values : float64 array, shape (draws, ranges)
-        Its values, draw by draw.
     thresholds : float64 array, shape (n,)
     base : float64 array, shape (n,)
         Exceedance as the scenario stands.
@@ -70,15 +67,14 @@ class AssumptionRange:
         Flights flown for it.
     told, told_high : bool arrays, shape (n,)
         Whether half of the draws, and half of the tenth of them with the greatest risk, have
-        flights enough above each threshold.
+        flights enough above each threshold, or are seen well enough where they were split.
     alone : tuple of int
-        Draws that were flown themselves, beyond where the cloud tells of those of greatest risk.
+        Draws that were split themselves, beyond where the cloud tells of those of greatest risk.
     alone_error : float64 array, shape (n,) or (1,)
         Standard error over risk of those of them that make the upper end, 0 where the cloud tells.
     """
 
-    ranges: tuple[Range, ...]
-    values: Floats
+    drawn: Draws
     thresholds: Floats
     base: Floats
     draws: Floats
@@ -92,6 +88,10 @@ class AssumptionRange:
         """Return the fifth and ninety-fifth percentile of the draws, each of shape (n,)."""
         low, high = np.quantile(self.draws, QUANTILES, axis=0)
         return low, high
+
+    def known_low(self) -> NDArray[np.bool_]:
+        """Return where the lower end is told, from the first threshold on without a gap (n,)."""
+        return np.logical_and.accumulate(self.told)
 
     def known_high(self) -> NDArray[np.bool_]:
         """Return where the upper end is told, from the first threshold on without a gap (n,)."""
@@ -135,9 +135,9 @@ def assumption_range(
         Rising.
     draws : int
         Points of a Latin hypercube over the ranges.
-    answer : float64 array, shape (k,), optional
-        Exceedance of the first ``k`` thresholds by all flights, of which the cloud is a thinned
-        copy: what moves is its ratio, which all curves are then scaled by.
+    answer : float64 array, shape (n,), optional
+        Exceedance by all flights, of which the cloud is a thinned copy, 0 where it is not known:
+        what moves is its ratio, which all curves are then scaled by.
     pilot : Pilot, optional
         Of the question.
     meter : Meter, optional
@@ -194,8 +194,7 @@ def assumption_range(
     at_high = np.median(np.take_along_axis(effective, greatest, axis=0), axis=0)
     scale = _scale(base, answer)
     return AssumptionRange(
-        ranges,
-        drawn.values,
+        drawn,
         thresholds,
         base * scale,
         np.minimum(curves * scale, 1.0),
@@ -209,8 +208,7 @@ def _scale(base: Floats, answer: Floats | None) -> Floats:
     """Return the ratio of the answer to the cloud's own, 1 where there is none (n,)."""
     scale = np.ones(base.size)
     if answer is not None:
-        own = base[: answer.size]
-        np.divide(answer, own, out=scale[: answer.size], where=(own > 0.0) & (answer > 0.0))
+        np.divide(answer, base, out=scale, where=(base > 0.0) & (answer > 0.0))
     return scale
 
 

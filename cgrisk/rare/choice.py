@@ -80,6 +80,8 @@ class Choice:
         Pilots of tilting, where it took them to choose it.
     spent : int
         Flights of such pilots, where another method was chosen.
+    next_best : float
+        Flights of the next best method, infinite where none was asked about.
     """
 
     method: str
@@ -87,6 +89,7 @@ class Choice:
     asked: bool = False
     begun: Begun | None = field(default=None, repr=False, compare=False)
     spent: int = 0
+    next_best: float = math.inf
 
 
 def tilted_error(question: Question) -> float:
@@ -280,12 +283,18 @@ def choose(
     if refused["tilting"]:
         why += f" No tilting: {refused['tilting'].split(': use ')[0]}."
     if begun is None or best == "tilting":
-        return Choice(best, why, begun=begun)
+        others_cost = min((costs[name] for name in told), default=math.inf)
+        return Choice(best, why, begun=begun, next_best=others_cost)
     return Choice(best, why, spent=begun.flights)
 
 
 def tilt(
-    question: Question, *, begun: Begun, thresholds: Floats, settled: float | None = None
+    question: Question,
+    *,
+    begun: Begun,
+    thresholds: Floats,
+    settled: float | None = None,
+    next_best: float = math.inf,
 ) -> TiltedTail:
     """Fly a question's curve by tilting, where :func:`choose` says so.
 
@@ -299,6 +308,8 @@ def tilt(
     settled : float, optional
         Probability down to which flights are flown for precision, where that is not the curve's
         whole depth; rarer thresholds are told by the flights of the others.
+    next_best : float
+        Flights that another method would take: tilting does not go far beyond its plan for more.
     """
     settled = _DEEPER * question.deepest if settled is None else settled
     error = tilted_error(question)
@@ -317,6 +328,7 @@ def tilt(
         relative_error=errors,
         most_flights=question.most_flights,
         confidence=question.confidence,
+        next_best=next_best,
     )
 
 

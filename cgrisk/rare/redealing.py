@@ -129,6 +129,7 @@ def split_model(
         pilot=levels,
         replicates=END_REPLICATES,
         particles=_END_PARTICLES,
+        keep=0,
         meter=meter,
     )
     each = tail.by_replicate(thresholds)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -32,6 +33,7 @@ from cgrisk.rare.estimate import TailEstimate
 from cgrisk.rare.multilevel import SplitTail, split_tail
 from cgrisk.rare.pilot import Pilot, fly_pilot
 from cgrisk.rare.question import Meter, Question
+from cgrisk.rare.redealing import END_REPLICATES
 from cgrisk.rare.score import Score
 from cgrisk.rare.seeds import derived_seed
 from cgrisk.rare.strata import Stratum, strata_of
@@ -75,11 +77,14 @@ class Inverse:
         The same at the upper end of the simulation interval.
     assumption : float
         The same at the upper end of the assumption range, and of the simulation interval on top.
+    unsourced : float
+        The same at the upper end of the assumption range alone.
     """
 
     estimate: float
     simulation: float
     assumption: float
+    unsourced: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +185,13 @@ def flown_tail(
             begun = begun_tilting(question, pilot=pilot, meter=meter)
         thresholds = curve_thresholds(begun, question=question)
         try:
-            tilted = tilt(question, begun=begun, thresholds=thresholds, settled=settled)
+            tilted = tilt(
+                question,
+                begun=begun,
+                thresholds=thresholds,
+                settled=settled,
+                next_best=choice.next_best,
+            )
         except ComputationError as error:
             if choice.asked:
                 raise
@@ -322,15 +333,15 @@ def study_tail(
     fleet = _fleet(model, score, cloud, question, at)
     assumptions = None
     if draws > 0:
-        estimate = curve["estimate"].to_numpy()
+        places = _further(thresholds)
         assumptions = assumption_range(
             question,
             side=side,
             group=group,
             cloud=cloud,
-            thresholds=_further(thresholds),
+            thresholds=places,
             draws=draws,
-            answer=estimate,
+            answer=_between(curve, "estimate", places, beyond=0.0),
             pilot=pilot,
             meter=meter,
         )
@@ -366,10 +377,11 @@ def study_tail(
 def _with_range(curve: pd.DataFrame, assumptions: AssumptionRange, *, unit: str) -> list[str]:
     """Give a curve its columns of the assumption range; return what is not told of it."""
     thresholds, estimate = curve["threshold"].to_numpy(), curve["estimate"].to_numpy()
-    here = slice(0, thresholds.size)
+    here = np.searchsorted(assumptions.thresholds, thresholds)
     low, high = (ends[here] for ends in assumptions.ends())
     seen = estimate > 0.0
-    known, known_high = (seen & told[here] for told in (assumptions.told, assumptions.known_high()))
+    known = seen & assumptions.known_low()[here]
+    known_high = seen & assumptions.known_high()[here]
     curve["assumption_low"] = np.where(known, low, np.nan)
     curve["assumption_high"] = np.where(known_high, high, np.nan)
     share = assumptions.resting_on_assumptions()[here]
@@ -417,10 +429,26 @@ def _precision(question: Question, curve: pd.DataFrame) -> list[str]:
 
 
 def _further(thresholds: Floats) -> Floats:
-    """Return thresholds with more beyond: under worse assumptions the curve goes on."""
+    """Return thresholds with more in gaps and beyond: under worse assumptions the curve goes on."""
     length = thresholds[-1] - thresholds[0]
-    more = thresholds[-1] + length * _FURTHER * np.arange(1, _FURTHER_STEPS + 1) / _FURTHER_STEPS
-    return np.concatenate([thresholds, more])
+    step = length * _FURTHER / _FURTHER_STEPS
+    parts = [thresholds, thresholds[-1] + step * np.arange(1, _FURTHER_STEPS + 1)]
+    parts += [
+        np.linspace(a, b, math.ceil((b - a) / step), endpoint=False)
+        for a, b in pairwise(thresholds)
+        if b - a > 1.5 * step
+    ]
+    return np.unique(np.concatenate(parts))
+
+
+def _between(curve: pd.DataFrame, column: str, places: Floats, *, beyond: float) -> Floats:
+    """Return a column of a curve, straight on its logarithm; another value beyond its end (n,)."""
+    thresholds, values = curve["threshold"].to_numpy(), curve[column].to_numpy()
+    after = np.minimum(np.searchsorted(thresholds, places), thresholds.size - 1)
+    logs = np.log(np.maximum(values, 1e-300))
+    found = np.exp(np.interp(places, thresholds, logs))
+    known = (places <= thresholds[-1]) & (values[after] > 0.0)
+    return np.where(known, found, beyond)
 
 
 def _interval_factor(question: Question, curve: pd.DataFrame) -> float:
@@ -443,15 +471,19 @@ def _inverse(
     def solve(values: Floats, places: Floats = thresholds) -> float:
         return threshold_at(question.target, thresholds=places, curve=values, open_end=open_end)
 
-    assumed = math.nan
+    assumed = unsourced = math.nan
     if assumptions is not None:
-        z = float(stats.norm.ppf(0.5 + 0.5 * question.confidence))
-        factor = _interval_factor(question, curve) * np.exp(z * assumptions.alone_error)
+        places, alone = assumptions.thresholds, assumptions.alone_error
+        # On the simulation interval of the curve where the cloud tells, on that of the draws that
+        # were split beyond.
+        t = float(stats.t.ppf(0.5 + 0.5 * question.confidence, END_REPLICATES - 1))
+        factor = np.where(alone > 0.0, np.exp(t * alone), _interval_factor(question, curve))
         upper = np.minimum(assumptions.ends()[1] * factor, 1.0)
         # Where even the upper draws have too few flights nothing is told: no target is met there.
         upper[~assumptions.known_high()] = 1.0
-        upper[: high.size] = np.maximum(upper[: high.size], high)
+        upper = np.maximum(upper, _between(curve, "high", places, beyond=0.0))
         known = np.flatnonzero(upper < 1.0)
         last = int(known[-1]) + 1 if known.size else 1
-        assumed = solve(upper[:last], assumptions.thresholds[:last])
-    return Inverse(solve(estimate), solve(high), assumed)
+        assumed = solve(upper[:last], places[:last])
+        unsourced = solve(assumptions.ends()[1][:last], places[:last])
+    return Inverse(solve(estimate), solve(high), assumed, unsourced)

@@ -168,6 +168,7 @@ def fly_mixture(
     relative_error: Floats,
     seed: int,
     most: int,
+    worth: float = math.inf,
 ) -> tuple[Round, ...]:
     """Fly all strengths, first half of what the plan asks for, then what the flights ask for.
 
@@ -182,6 +183,8 @@ def fly_mixture(
     seed : int
     most : int
         Flights at most, but 20 loads of each strength are flown.
+    worth : float
+        Flights up to which it is worth while to go far beyond the plan.
     """
     mixture, walks, a_load = plan.mixture, plan.walks, plan.flights_a_load
     rungs = range(mixture.strengths.size)
@@ -210,7 +213,8 @@ def fly_mixture(
         needed = _needed(found, thresholds, relative_error)
         factor = min(room[1] * needed, _GROWTH)
         factor = max(factor, _LEAST_GROWTH) if factor > 1.0 else factor
-        allowed = most if needed * flown <= most else doubtful
+        enough = needed * flown <= min(float(most), worth / a_load)
+        allowed = most if enough else doubtful
         more = [max(pair) for pair in zip(size, batches(factor * flown, allowed), strict=True)]
         if factor <= 1.0 or more == size:
             return tuple(found)

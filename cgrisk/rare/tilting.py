@@ -234,6 +234,7 @@ def finish_tilting(
     relative_error: Floats,
     most_flights: int,
     confidence: float,
+    next_best: float = math.inf,
 ) -> TiltedTail:
     """Return the tail that :func:`fly_tilted` returns, once its pilots are flown.
 
@@ -244,6 +245,8 @@ def finish_tilting(
     thresholds, relative_error : float64 arrays, shape (n,)
     most_flights : int
     confidence : float
+    next_best : float
+        Flights for which it is worth while to go far beyond what the pilots asked for.
 
     Raises
     ------
@@ -252,7 +255,7 @@ def finish_tilting(
     """
     score, asked = begun.score, relative_error
     wanted = np.isfinite(asked)
-    flown = _fly_all(begun, thresholds[wanted], asked[wanted], most_flights)
+    flown = _fly_all(begun, thresholds[wanted], asked[wanted], most_flights, next_best)
     told = [(s.stratum.probability, s.rounds) for s in flown]
     reached = begun.reached(thresholds)
     everywhere: NDArray[np.bool_] = np.all(reached, axis=0).reshape(-1)
@@ -316,7 +319,7 @@ def _what_leans(begun: Begun) -> str:
 
 
 def _fly_all(
-    begun: Begun, thresholds: Floats, asked: Floats, most_flights: int
+    begun: Begun, thresholds: Floats, asked: Floats, most_flights: int, next_best: float
 ) -> tuple[TiltedStratum, ...]:
     """Fly the strengths of every stratum."""
     errors, plans = begun.errors(thresholds, asked), begun.plans(thresholds, asked)
@@ -333,6 +336,7 @@ def _fly_all(
                 relative_error=error,
                 seed=c.seed,
                 most=int(left * plan.flights / max(total, 1.0)),
+                worth=next_best * plan.flights / max(total, 1.0),
             ),
         )
         for c, error, plan in zip(begun.climbed, errors, plans, strict=True)

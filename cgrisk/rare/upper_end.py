@@ -2,9 +2,10 @@
 
 Under the worst draws what comes far is not what came far before: a lavatory is closed, a party
 walks that sat. Flights of the cloud that stand for more than the target then decide, a handful of
-them. There the draws of greatest risk, twice as many as make or exceed the upper end, are flown
-anew by a small splitting, with all people dealt anew where an input asks for it. The others are
-taken to lie no higher than the middle of these, whatever single flights of the cloud say.
+them. There the draws of greatest risk are flown anew by a small splitting each, with all people
+dealt anew where an input asks for it: twice as many as make or exceed the upper end, and on until
+the last of them do not. The others are taken to lie no higher than the middle of these, whatever
+single flights of the cloud say.
 """
 
 from __future__ import annotations
@@ -16,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cgrisk.rare.assumptions import QUANTILES, AssumptionRange
-from cgrisk.rare.draws import Draws
 from cgrisk.rare.pilot import Pilot, fly_pilot
 from cgrisk.rare.question import Meter, Question
 from cgrisk.rare.redealing import asked_of, split_model
@@ -26,9 +26,11 @@ __all__ = ["fly_upper_end"]
 
 Floats = NDArray[np.float64]
 
-#: Draws flown, for each that makes the upper end or lies above it: the cloud's order of them is
-#: rough (measured: the five greatest of 64 were among its first seven).
+#: Draws split at least, for each that makes the upper end or lies above it: the cloud's order of
+#: them is rough (measured: the five greatest of 64 were among its first seven).
 _OVER: Final = 2
+#: Share of the target that the split draws' curves go down to.
+_DEEPER: Final = 0.25
 #: Standard error over risk of those that make the upper end, beyond the last threshold with which
 #: it is not told.
 _ROUGHEST: Final = 0.7
@@ -55,7 +57,7 @@ def fly_upper_end(
     side, group : str
         Of the score, where it is an envelope's.
     factor : float
-        By which the upper end must lie under the target, at least 1.
+        By which the cloud's upper end must lie under the target, at least 1.
     meter : Meter, optional
         Told of the flights.
     """
@@ -63,14 +65,16 @@ def fly_upper_end(
     known, thresholds = found.known_high(), found.thresholds
     if known.all() or _met(found, known, question.target / factor):
         return found
-    drawn = Draws(found.ranges, found.values, question.seed)
-    wanted = question.no_deeper(1.0 / factor)
-    meter.begin("upper end of the assumption range", expected=0)
-    curves, errors, flown = [], [], 0
+    wanted = question.no_deeper(_DEEPER)
     pilot: Pilot | None = None
-    chosen = _greatest(found, known)
-    for number in chosen:
-        model = drawn.model(question.model, number)
+    curves: list[Floats] = []
+    errors: list[Floats] = []
+    chosen: list[int] = []
+    flown = 0
+    order, above = _greatest(found, known)
+    while len(chosen) < order.size and not _settled(curves, thresholds, question.target, above):
+        number = int(order[len(chosen)])
+        model = found.drawn.model(question.model, number)
         label = f"{model.scenario.digest()}/draw {number}"
         if pilot is None:
             other = asked_of(wanted, model, label=label, side=side, group=group)
@@ -86,6 +90,7 @@ def fly_upper_end(
             pilot=pilot,
             meter=meter,
         )
+        chosen.append(number)
         curves.append(curve)
         errors.append(np.where(np.isnan(error), np.inf, error))
         flown += flights
@@ -93,7 +98,7 @@ def fly_upper_end(
     draws = np.minimum(found.draws, middle)
     draws[chosen] = np.where(known, found.draws[chosen], curves)
     draws[chosen] = np.maximum.accumulate(draws[chosen][:, ::-1], axis=1)[:, ::-1]
-    error = np.where(known, 0.0, _error(np.array(curves), np.array(errors)))
+    error = np.where(known, 0.0, _error(np.array(curves), np.array(errors), above))
     seen = np.isfinite(error)
     last = np.flatnonzero(error <= _ROUGHEST).max(initial=-1)
     return replace(
@@ -106,9 +111,24 @@ def fly_upper_end(
     )
 
 
-def _error(curves: Floats, errors: Floats) -> Floats:
+def _settled(curves: list[Floats], thresholds: Floats, target: float, above: int) -> bool:
+    """Return whether draws enough are split: the last of them do not make the upper end."""
+    if len(curves) < _OVER * above:
+        return False
+    reach = np.array([_reach(curve, thresholds, target) for curve in curves])
+    makes = np.argsort(-reach, kind="stable")[:above]
+    return bool(makes.max() < len(curves) - max(above // 2, 1))
+
+
+def _reach(curve: Floats, thresholds: Floats, target: float) -> float:
+    """Return how far a curve stays above a target."""
+    beyond = np.flatnonzero(curve > target)
+    return float(thresholds[beyond[-1]]) if beyond.size else -np.inf
+
+
+def _error(curves: Floats, errors: Floats, above: int) -> Floats:
     """Return the median relative error of those that make the upper end, at each threshold (n,)."""
-    upper = np.argsort(-curves, axis=0, kind="stable")[: curves.shape[0] // _OVER]
+    upper = np.argsort(-curves, axis=0, kind="stable")[:above]
     found: Floats = np.median(np.take_along_axis(errors, upper, axis=0), axis=0)
     return found
 
@@ -123,10 +143,12 @@ def _met(found: AssumptionRange, known: NDArray[np.bool_], target: float) -> boo
     return not np.isnan(at)
 
 
-def _greatest(found: AssumptionRange, known: NDArray[np.bool_]) -> list[int]:
-    """Return the draws of greatest risk where the cloud tells it last, greatest first."""
+def _greatest(found: AssumptionRange, known: NDArray[np.bool_]) -> tuple[NDArray[np.int64], int]:
+    """Return the draws by their risk where the cloud tells it last, greatest first.
+
+    With them how many make the upper end or lie above it.
+    """
     count = found.draws.shape[0]
     above = count - int(np.floor(QUANTILES[1] * (count - 1)))
     place = max(int(known.sum()) - 1, 0)
-    order = np.argsort(-found.draws[:, place], kind="stable")
-    return [int(number) for number in order[: _OVER * above]]
+    return np.argsort(-found.draws[:, place], kind="stable"), above

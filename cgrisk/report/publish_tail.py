@@ -14,7 +14,7 @@ from cgrisk.rare import Study
 from cgrisk.report.cause_text import causes_answer
 from cgrisk.report.style import chart_style, new_figure, plain, save
 from cgrisk.report.tail_chart import swing_bars, tail_curve, tail_share_bars
-from cgrisk.report.tail_text import assumption_frame, tail_answer
+from cgrisk.report.tail_text import assumption_frame, range_frame, tail_answer
 from cgrisk.report.variance_chart import variance_bars
 
 __all__ = ["publish_causes", "publish_tail"]
@@ -30,7 +30,7 @@ def _json(folder: Path, stem: str, data: dict[str, Any], manifest: Mapping[str, 
 
 
 def publish_tail(folder: Path, *, study: Study, manifest: Mapping[str, Any]) -> None:
-    """Write tail.json, curve.csv, fleet.csv, assumptions.csv, tail_fit.csv and the chart.
+    """Write tail.json, the chart, and as CSV curve, fleet, assumptions, their range and tail fit.
 
     Parameters
     ----------
@@ -44,6 +44,8 @@ def publish_tail(folder: Path, *, study: Study, manifest: Mapping[str, Any]) -> 
     _write(folder, "curve", study.curve)
     _write(folder, "fleet", study.fleet)
     _write(folder, "assumptions", assumption_frame(study))
+    if study.assumptions is not None:
+        _write(folder, "assumption_range", range_frame(study))
     if study.fit is not None:
         _write(folder, "tail_fit", study.fit.stability)
     with chart_style():

@@ -109,8 +109,9 @@ def _upper_end(ax: Axes, study: Study) -> None:
     found = study.assumptions
     if found is None:
         return
-    both = study.curve["assumption_low"].notna().to_numpy()
-    first = max(int(both.sum()) - 1, 0)
+    both = study.curve["assumption_low"].notna() & study.curve["assumption_high"].notna()
+    start = study.curve["threshold"].to_numpy()[max(int(both.sum()) - 1, 0)]
+    first = int(np.searchsorted(found.thresholds, start))
     _, high = found.ends()
     there = np.flatnonzero(found.known_high() & (high >= study.question.target / 10.0))
     there = there[there >= first]

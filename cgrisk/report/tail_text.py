@@ -15,7 +15,14 @@ from cgrisk.report.file_units import FileUnits
 from cgrisk.risk.chance_text import chance_text, same_notation
 from cgrisk.risk.summary import CAUTIONS, plain
 
-__all__ = ["assumption_frame", "risk_text", "tail_answer", "tail_decisions", "tail_text"]
+__all__ = [
+    "assumption_frame",
+    "range_frame",
+    "risk_text",
+    "tail_answer",
+    "tail_decisions",
+    "tail_text",
+]
 
 #: The tail fit is said to be off where the risk is more than so many times what it tells.
 _FIT_OFF = 3.0
@@ -25,9 +32,29 @@ _WORTH_TELLING = 0.25
 
 def assumption_frame(study: Study) -> pd.DataFrame:
     """Return what was drawn for the assumption range: key, value, ends, law, why."""
-    ranges = study.assumptions.ranges if study.assumptions else ()
+    ranges = study.assumptions.drawn.ranges if study.assumptions else ()
     names = ["key", "value", "low", "high", "unit", "law", "why", "given"]
     return pd.DataFrame([[getattr(r, name) for name in names] for r in ranges], columns=names)
+
+
+def range_frame(study: Study) -> pd.DataFrame:
+    """Return the assumption range at its own thresholds, which go further than the curve's.
+
+    Columns threshold, lower_end and upper_end (nan where they are not told), split_error: standard
+    error over risk of the draws that were split one by one, 0 where the cloud tells.
+    """
+    found = study.assumptions
+    if found is None:
+        return pd.DataFrame(columns=["threshold", "lower_end", "upper_end", "split_error"])
+    low, high = found.ends()
+    return pd.DataFrame(
+        {
+            "threshold": found.thresholds,
+            "lower_end": np.where(found.known_low(), low, np.nan),
+            "upper_end": np.where(found.known_high(), high, np.nan),
+            "split_error": np.broadcast_to(found.alone_error, found.thresholds.shape),
+        }
+    )
 
 
 def risk_text(row: pd.Series) -> str:
@@ -66,7 +93,7 @@ def _alone_line(study: Study) -> str:
     )
     if math.isfinite(at):
         error = float(np.interp(at, found.thresholds, found.alone_error))
-        text += f" (each to about {100 * error:.0f} % at the target)"
+        text += f" (each to about {100 * error:.0f} % where they meet the target)"
     return text
 
 
@@ -140,8 +167,9 @@ def tail_decisions(study: Study) -> list[str]:
     more = need - score.at_limit
     if untold and study.assumptions is not None:
         draws = len(study.assumptions.draws)
+        count = f"{draws} draws" if draws > 1 else "one draw"
         lines.append(
-            f"Decision: none from this curve: of {draws} draws of the assumptions those with the "
+            f"Decision: none from this curve: of {count} of the assumptions those with the "
             "greatest risk run out of flights before the target, which more draws do not change. "
             "Settle the assumptions that move the answer most (cgrisk causes)."
         )
@@ -165,10 +193,11 @@ def tail_decisions(study: Study) -> list[str]:
             "the operational envelope does for this load, or accept the risk that stands beside "
             "the operational limit above."
         )
-        assumed = need - inverse.simulation
+        without = max(inverse.estimate, score.at_limit)
+        assumed = min(inverse.unsourced - without, more)
         if study.assumptions and assumed > _WORTH_TELLING * more:
             lines.append(
-                f"{assumed:.2f} {score.unit} of it stand for what has no source: settle the "
+                f"About {assumed:.2f} {score.unit} of it stand for what has no source: settle the "
                 "assumptions that move the answer most (cgrisk causes) to need less."
             )
     return lines
@@ -245,7 +274,7 @@ def tail_answer(study: Study) -> dict[str, Any]:
         ],
         "fleet": study.fleet.to_dict("records"),
         "assumption_draws": 0 if study.assumptions is None else len(study.assumptions.draws),
-        "draws_split_one_by_one": 0 if study.assumptions is None else len(study.assumptions.alone),
+        "draws_split_one_by_one": list(study.assumptions.alone) if study.assumptions else [],
         "assumptions": assumption_frame(study).to_dict("records"),
         "notes": list(study.notes),
         "decision": tail_decisions(study),

@@ -22,6 +22,7 @@ from cgrisk.decide.operating_envelope import operating_envelope, zero_fuel_limit
 from cgrisk.errors import UsageError
 from cgrisk.flight import fly_block, prepare
 from cgrisk.rare import AssumptionRange, envelope_score
+from cgrisk.rare.draws import Draws
 from tests.buffer_cases import QUIET, still_scenario
 from tests.flight_cases import edited, shipped_scenario
 
@@ -251,7 +252,7 @@ def test_distance_of_assumptions_by_hand() -> None:
     base = np.exp(-places)
     draws = np.exp(-np.maximum(places[None, :] - np.linspace(0.0, 2.0, 21)[:, None], 0.0))
     told = np.ones(101, dtype=bool)
-    made = AssumptionRange((), np.empty((21, 0)), places, base, draws, 0, told, told)
+    made = AssumptionRange(Draws((), np.empty((21, 0)), 0), places, base, draws, 0, told, told)
     far = assumed_distance(made, target=1e-3)
     assert far.distance == pytest.approx(1.9, abs=0.02)
     assert far.probability == 1e-3

@@ -23,9 +23,9 @@ from cgrisk.rare import (
 )
 from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.draws import Draws, drawn_assumptions
-from cgrisk.rare.study import _inverse
+from cgrisk.rare.study import Inverse, _between, _further, _inverse
 from cgrisk.rare.upper_end import fly_upper_end
-from cgrisk.report.tail_text import _assumed
+from cgrisk.report.tail_text import _assumed, tail_decisions
 from tests.cut_cases import SMALL
 from tests.flight_cases import edited
 
@@ -43,7 +43,7 @@ def by_hand(known: np.ndarray) -> AssumptionRange:
     base = np.exp(-PLACES)
     draws = np.exp(-np.maximum(PLACES[None, :] - np.linspace(0.0, 2.0, 21)[:, None], 0.0))
     told = np.ones(101, dtype=bool)
-    return AssumptionRange((), np.empty((21, 0)), PLACES, base, draws, 0, told, known)
+    return AssumptionRange(Draws((), np.empty((21, 0)), 5), PLACES, base, draws, 0, told, known)
 
 
 @pytest.fixture(scope="module")
@@ -113,20 +113,70 @@ def test_the_draws_that_reach_furthest_are_flown(question, monkeypatch) -> None:
     np.testing.assert_array_equal(told.told_high, PLACES < 9.5)
 
 
+def test_draws_are_split_until_the_last_do_not_make_the_upper_end(question, monkeypatch) -> None:
+    """Two of 21 make it, four are split at least; here the fourth and the sixth reach far."""
+    reach = {20: 3.0, 19: 2.0, 18: 2.1, 17: 2.9, 16: 2.2, 15: 3.1, 14: 2.3}
+
+    def split_model(_, **rest):
+        number = int(rest["label"].split()[-1])
+        return np.exp(-np.maximum(PLACES - reach[number], 0.0)), np.full(101, 0.3), 100
+
+    monkeypatch.setattr(upper_end, "split_model", split_model)
+    monkeypatch.setattr(upper_end, "fly_pilot", lambda *_, **__: SimpleNamespace(flights=50))
+    told = fly_upper_end(by_hand(PLACES < 7.0), question, side="aft", group="any")
+    assert told.alone == (20, 19, 18, 17, 16)  # the last one is not among the two greatest
+    reach[16] = 3.2
+    told = fly_upper_end(by_hand(PLACES < 7.0), question, side="aft", group="any")
+    assert told.alone == (20, 19, 18, 17, 16, 15, 14)
+
+
+def test_thresholds_fill_gaps_of_the_curve() -> None:
+    """A planned load far beyond the target leaves one, where the upper end may be met."""
+    curve = np.array([0.5, 1.0, 1.5, 2.0, 2.67, 4.1, 7.74])
+    places = _further(curve)
+    assert np.isin(curve, places).all()
+    assert np.diff(places).max() < 1.5 * 0.8 * 7.24 / 16.0
+    assert places[-1] == pytest.approx(7.74 + 0.8 * 7.24)
+    frame = pd.DataFrame({"threshold": curve, "estimate": [*np.exp(-curve[:6]), 0.0]})
+    found = _between(frame, "estimate", places, beyond=0.25)
+    inside = places <= 4.1
+    np.testing.assert_allclose(found[inside], np.exp(-places[inside]))
+    assert (found[~inside] == 0.25).all()
+
+
+@pytest.mark.parametrize(
+    ("simulation", "unsourced", "told"),
+    [(0.2, 1.6, "About 0.60 % MAC of it"), (-np.inf, 9.0, "About 1.00 % MAC of it")],
+)
+def test_what_stands_for_assumptions_is_no_more_than_the_whole(simulation, unsourced, told) -> None:
+    model = prepare(edited(SMALL))
+    study = SimpleNamespace(
+        question=SimpleNamespace(
+            target=1e-3,
+            model=model,
+            score=SimpleNamespace(offset_sign=-1, unit="% MAC", as_planned=1.2, at_limit=1.0),
+        ),
+        side="aft",
+        inverse=Inverse(simulation, simulation, 2.0, unsourced),
+        assumptions=SimpleNamespace(draws=np.ones((16, 3)), told_high=np.array([True, True])),
+    )
+    *_, decision, last = tail_decisions(study)
+    assert decision.startswith("Decision: keep 1.00 % MAC")
+    assert last.startswith(told)
+
+
 def test_what_is_flown_is_the_draw(question, found, seed_offset) -> None:
     """Together, against 60,000 ordinary flights of each, within 4 standard errors."""
-    told = fly_upper_end(
-        found, replace(question, seed=question.seed + seed_offset), side="aft", group="any"
-    )
-    assert len(told.alone) == 4
+    other = replace(question, seed=question.seed + seed_offset)
+    told = fly_upper_end(found, other, side="aft", group="any")
+    assert len(told.alone) >= 4
     first = int(found.known_high().sum())
     here = np.flatnonzero(told.told_high & ~found.known_high())[:4]
     assert here.size >= 3
     assert here[0] == first
-    drawn = Draws(found.ranges, found.values, question.seed + seed_offset)
     sums, squares = np.zeros((2, here.size)), np.zeros(here.size)
     for number in told.alone:
-        model = drawn.model(question.model, number)
+        model = found.drawn.model(question.model, number)
         own = envelope_score(model, side="aft")
         seed = 900 + number + 100 * seed_offset
         scores = fly_scores(model, score=own, seed=seed, first=0, count=60_000, jobs=2)
@@ -160,14 +210,14 @@ def test_curves_of_draws_are_scaled_to_the_answer(question) -> None:
     thresholds = np.array([*at, at[-1] + 100.0, at[-1] + 200.0])
     rest = {"side": "aft", "group": "any", "cloud": cloud_of([tail]), "thresholds": thresholds}
     plain = assumption_range(question, draws=3, pilot=pilot, **rest)
-    answer = np.array([0.5 * plain.base[0], 0.0, 1e-9])
+    answer = np.array([0.5 * plain.base[0], 0.0, 1e-9, 0.0])
     scaled = assumption_range(question, draws=3, pilot=pilot, answer=answer, **rest)
     np.testing.assert_allclose(scaled.base, plain.base * [0.5, 1.0, 1.0, 1.0])
     np.testing.assert_allclose(scaled.draws, plain.draws * [0.5, 1.0, 1.0, 1.0])
 
 
 def test_the_error_of_draws_flown_themselves_is_added(question) -> None:
-    """30 % with 95 % confidence: exp(1.96 0.3) times the risk, 0.588 further down the tail."""
+    """30 % by six replicates, with 95 %: exp(2.571 0.3) times the risk, 0.77 further down."""
     base = np.exp(-PLACES)
     curve = pd.DataFrame({"threshold": PLACES, "estimate": base, "low": base, "high": base})
     exact, rough = (
@@ -178,7 +228,7 @@ def test_the_error_of_draws_flown_themselves_is_added(question) -> None:
         _inverse(question, curve, found, open_end=True).assumption for found in (exact, rough)
     )
     assert near == pytest.approx(1.9 - np.log(1e-3), abs=0.01)
-    assert far - near == pytest.approx(1.96 * 0.3, abs=0.01)
+    assert far - near == pytest.approx(2.571 * 0.3, abs=0.01)
 
 
 def test_a_range_whose_lower_end_is_not_told() -> None:

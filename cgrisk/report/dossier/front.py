@@ -82,6 +82,7 @@ def _numbers(findings: Findings) -> dict[str, Any]:
                 "folder": tail.folder.name,
                 "method": row["method"],
                 "target": tail.data["target"],
+                "draws": tail.data["assumption_draws"],
                 **{name: row.get(name) for name in (*names, "on_assumptions")},
             }
         found[side] = sides
@@ -100,7 +101,8 @@ def _answer_table(findings: Findings, numbers: dict[str, Any]) -> Table:
         assumed = "not reckoned yet"
         if tail is not None:
             told = _assumed(tail)
-            assumed = told or "not reckoned yet (the tail was made without draws)"
+            without = "not reckoned yet (the tail was made without draws)"
+            assumed = told or ("not told" if tail["draws"] else without)
             rare = f"{chance(tail)}, {str(tail['method']).split(',')[0]}"
         else:
             rare = "not reckoned yet"
