@@ -90,12 +90,15 @@ class AssumptionRange:
         return low, high
 
     def known_low(self) -> NDArray[np.bool_]:
-        """Return where the lower end is told, from the first threshold on without a gap (n,)."""
-        return np.logical_and.accumulate(self.told)
+        """Return where the lower end is told, from the first threshold on (n,).
+
+        One threshold by itself that is not, between others that are, is no end.
+        """
+        return _without_gap(self.told)
 
     def known_high(self) -> NDArray[np.bool_]:
-        """Return where the upper end is told, from the first threshold on without a gap (n,)."""
-        return np.logical_and.accumulate(self.told_high)
+        """Return where the upper end is told, in the same way (n,)."""
+        return _without_gap(self.told_high)
 
     def resting_on_assumptions(self) -> Floats:
         """Return the share of the risk that goes when assumptions are at their favourable end.
@@ -202,6 +205,12 @@ def assumption_range(
         np.median(effective, axis=0) >= _FEWEST_EFFECTIVE,
         at_high >= _FEWEST_EFFECTIVE,
     )
+
+
+def _without_gap(told: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return what comes before two in a row that are not told, or a last one that is not."""
+    two = ~told & np.append(~told[1:], True)
+    return ~np.logical_or.accumulate(two)
 
 
 def _scale(base: Floats, answer: Floats | None) -> Floats:

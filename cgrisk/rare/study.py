@@ -386,11 +386,15 @@ def _with_range(curve: pd.DataFrame, assumptions: AssumptionRange, *, unit: str)
     curve["assumption_high"] = np.where(known_high, high, np.nan)
     share = assumptions.resting_on_assumptions()[here]
     curve["on_assumptions"] = np.where(known, share, np.nan)
+    lost: dict[float, str] = {}
+    for end, there in (("lower end of the", known), ("upper end of the", known_high)):
+        if not there.all():
+            first = float(thresholds[~there][0])
+            lost[first] = "" if first in lost else f"{end} "
     return [
-        f"no {end} of the assumption range from {thresholds[~there][0]:.4g} {unit} on: too few "
-        "flights are left there under other assumptions."
-        for end, there in (("lower end", known), ("upper end", known_high))
-        if not there.all()
+        f"no {end}assumption range from {first:.4g} {unit} on: too few flights are left there "
+        "under other assumptions."
+        for first, end in lost.items()
     ]
 
 

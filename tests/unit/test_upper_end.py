@@ -130,6 +130,17 @@ def test_draws_are_split_until_the_last_do_not_make_the_upper_end(question, monk
     assert told.alone == (20, 19, 18, 17, 16, 15, 14)
 
 
+def test_one_threshold_that_is_not_told_is_no_end() -> None:
+    for told, known in (("11011001", "11111000"), ("111110", "111110"), ("0011", "0000")):
+        found = replace(
+            by_hand(PLACES >= 0.0),
+            told=np.array([c == "1" for c in told]),
+            told_high=np.array([c == "1" for c in told[::-1]]),
+        )
+        assert "".join("01"[int(there)] for there in found.known_low()) == known
+    assert found.known_high().tolist() == [True, True, False, False]
+
+
 def test_thresholds_fill_gaps_of_the_curve() -> None:
     """A planned load far beyond the target leaves one, where the upper end may be met."""
     curve = np.array([0.5, 1.0, 1.5, 2.0, 2.67, 4.1, 7.74])
