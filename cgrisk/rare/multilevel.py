@@ -268,6 +268,7 @@ def split_tail(
     particles: int | None = None,
     keep: int = _KEEP,
     upto: float = math.inf,
+    doing: str = "splitting",
     meter: Meter | None = None,
 ) -> SplitTail:
     """Run replicates of splitting that are to meet the relative error at the target.
@@ -293,6 +294,8 @@ def split_tail(
         Flights kept of each stage of each replicate, to be flown again.
     upto : float
         Score beyond which nothing is asked: no level is laid there.
+    doing : str
+        What the meter says is done.
     meter : Meter, optional
         Told of the flights.
     """
@@ -335,7 +338,7 @@ def split_tail(
     def run(count: int, sizes: list[int], *, after: int, used: list[int], flown: int) -> SplitTail:
         """Run replicates numbered from ``after``, beyond the flight numbers used."""
         cost = sum(sum(own.sizes(each)) for own, each in zip(plan, sizes, strict=True))
-        meter.begin("splitting", expected=count * cost)
+        meter.begin(doing, expected=count * cost)
         tasks = [
             delayed(fly)(after + number, place, each, used[place] + number * each)
             for number in range(count)

@@ -115,6 +115,7 @@ def split_model(
     group: str,
     thresholds: Floats,
     pilot: Pilot | None = None,
+    doing: str = "splitting",
     meter: Meter | None = None,
 ) -> tuple[Floats, Floats, int]:
     """Return what :func:`split_at` does, of a model, which a label tells from all others."""
@@ -130,6 +131,7 @@ def split_model(
         replicates=END_REPLICATES,
         particles=_END_PARTICLES,
         keep=0,
+        doing=doing,
         meter=meter,
     )
     each = tail.by_replicate(thresholds)

@@ -88,6 +88,7 @@ def fly_upper_end(
             group=group,
             thresholds=thresholds,
             pilot=pilot,
+            doing=f"upper end of the assumption range, draw {len(chosen) + 1}",
             meter=meter,
         )
         chosen.append(number)
