@@ -26,6 +26,7 @@ from cgrisk.rare.draws import Draws, drawn_assumptions
 from cgrisk.rare.study import Inverse, _between, _further, _inverse
 from cgrisk.rare.upper_end import fly_upper_end
 from cgrisk.report.tail_text import _assumed, tail_decisions
+from cgrisk.runs.shelf import Shelf
 from tests.cut_cases import SMALL
 from tests.flight_cases import edited
 
@@ -197,6 +198,21 @@ def test_what_is_flown_is_the_draw(question, found, seed_offset) -> None:
     assert (np.abs(sums[0] - sums[1]) < 4.0 * np.sqrt(squares)).all()
     # They are not the scenario as it stands: the upper end lies well above it.
     assert (told.ends()[1][here] > 1.3 * told.base[here]).all()
+
+
+def test_split_draws_are_the_same_for_any_jobs_and_from_a_shelf(question, found, tmp_path) -> None:
+    shelf = Shelf(tmp_path / "begun", key="one question")
+    meters = (Meter(), Meter(shelf=shelf), Meter(shelf=shelf))
+    told = [
+        fly_upper_end(found, replace(question, jobs=jobs), side="aft", group="any", meter=meter)
+        for jobs, meter in zip((1, 2, 2), meters, strict=True)
+    ]
+    for other in told[1:]:
+        np.testing.assert_array_equal(other.draws, told[0].draws)
+        np.testing.assert_array_equal(other.alone_error, told[0].alone_error)
+        assert (other.alone, other.flights) == (told[0].alone, told[0].flights)
+    assert meters[0].flown == meters[1].flown > 10_000
+    assert meters[2].flown == 0
 
 
 def test_the_model_of_a_draw(question) -> None:
