@@ -116,15 +116,10 @@ def _settled(curves: list[Floats], thresholds: Floats, target: float, above: int
     """Return whether draws enough are split: the last of them do not make the upper end."""
     if len(curves) < _OVER * above:
         return False
-    reach = np.array([_reach(curve, thresholds, target) for curve in curves])
+    at = np.array([threshold_at(target, thresholds=thresholds, curve=curve) for curve in curves])
+    reach = np.where(np.isnan(at), np.inf, at)
     makes = np.argsort(-reach, kind="stable")[:above]
     return bool(makes.max() < len(curves) - max(above // 2, 1))
-
-
-def _reach(curve: Floats, thresholds: Floats, target: float) -> float:
-    """Return how far a curve stays above a target."""
-    beyond = np.flatnonzero(curve > target)
-    return float(thresholds[beyond[-1]]) if beyond.size else -np.inf
 
 
 def _error(curves: Floats, errors: Floats, above: int) -> Floats:
@@ -149,7 +144,7 @@ def _greatest(found: AssumptionRange, known: NDArray[np.bool_]) -> tuple[NDArray
 
     With them how many make the upper end or lie above it.
     """
-    count = found.draws.shape[0]
+    count = len(found.drawn)
     above = count - int(np.floor(QUANTILES[1] * (count - 1)))
     place = max(int(known.sum()) - 1, 0)
     return np.argsort(-found.draws[:, place], kind="stable"), above
