@@ -33,6 +33,7 @@ from cgrisk.rare.strata import strata_of
 __all__ = [
     "INDIVIDUALS",
     "AssumptionRange",
+    "SplitEnd",
     "assumption_range",
     "by_aircraft",
 ]
@@ -42,12 +43,32 @@ Floats = NDArray[np.float64]
 #: Flights of the cloud that each draw flies, at most, about: clouds of many strata have more. Fewer
 #: would end the range sooner, where too few are left under the worst draws.
 _FLOWN: Final = 6_000
-#: Effective flights above a threshold, in half of the draws, below which no range is told.
-_FEWEST_EFFECTIVE: Final = 10.0
+#: Effective flights above a threshold, in half of the tenth of the draws with the greatest risk,
+#: below which the upper end is not told; in half of all draws, below which the lower end is not.
+#: Draws of the least risk have flights enough by their choice: they are those that no flight that
+#: stands for much came to. With a third of the flights the lower end was told at half of its risk.
+_FEWEST_HIGH, _FEWEST_LOW = 10.0, 25.0
 #: Ends of the range that is stated: nine draws in ten are within.
 QUANTILES: Final = (0.05, 0.95)
 #: Name, in tables, of the individual aircraft of the fleet, which are drawn anew.
 INDIVIDUALS: Final = "aircraft: individual errors of the fleet"
+
+
+@dataclass(frozen=True, slots=True)
+class SplitEnd:
+    """Draws of an end of the range that were split themselves.
+
+    Attributes
+    ----------
+    draws : tuple of int
+        Their numbers, in the order of the risk that the cloud tells of them.
+    error : float64 array, shape (n,) or (1,)
+        Standard error over risk of those of them that make the end; 0 where the cloud tells it, and
+        where they do not show it.
+    """
+
+    draws: tuple[int, ...] = ()
+    error: Floats = field(default_factory=lambda: np.zeros(1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +86,11 @@ class AssumptionRange:
         Exceedance of each draw.
     flights : int
         Flights flown for it.
-    told, told_high : bool arrays, shape (n,)
+    told_low, told_high : bool arrays, shape (n,)
         Whether half of the draws, and half of the tenth of them with the greatest risk, have
         flights enough above each threshold, or are seen well enough where they were split.
-    alone : tuple of int
-        Draws that were split themselves, beyond where the cloud tells of those of greatest risk.
-    alone_error : float64 array, shape (n,) or (1,)
-        Standard error over risk of those of them that make the upper end, 0 where the cloud tells.
+    split_low, split_high : SplitEnd
+        What was split of each end, beyond where the cloud tells it.
     """
 
     drawn: Draws
@@ -79,10 +98,10 @@ class AssumptionRange:
     base: Floats
     draws: Floats
     flights: int
-    told: NDArray[np.bool_]
+    told_low: NDArray[np.bool_]
     told_high: NDArray[np.bool_]
-    alone: tuple[int, ...] = ()
-    alone_error: Floats = field(default_factory=lambda: np.zeros(1))
+    split_low: SplitEnd = field(default_factory=SplitEnd)
+    split_high: SplitEnd = field(default_factory=SplitEnd)
 
     def ends(self) -> tuple[Floats, Floats]:
         """Return the fifth and ninety-fifth percentile of the draws, each of shape (n,)."""
@@ -94,7 +113,7 @@ class AssumptionRange:
 
         One threshold by itself that is not, between others that are, is no end.
         """
-        return _without_gap(self.told)
+        return _without_gap(self.told_low)
 
     def known_high(self) -> NDArray[np.bool_]:
         """Return where the upper end is told, in the same way (n,)."""
@@ -188,10 +207,10 @@ def assumption_range(
     for place, entry in enumerate(ranges):
         if entry.key in redealt:
             # Straight from either end to the value in use.
-            at_low, at_high = redealt[entry.key]
+            low, high = redealt[entry.key]
             for number in range(draws):
                 part = part_of_range(entry, drawn.values[number, place])
-                distance = -part * at_low if part < 0.0 else part * at_high
+                distance = -part * low if part < 0.0 else part * high
                 curves[number] = moved_curve(curves[number], thresholds, distance)
     greatest = np.argsort(-curves, axis=0)[: max(draws // 10, 1)]
     at_high = np.median(np.take_along_axis(effective, greatest, axis=0), axis=0)
@@ -202,8 +221,8 @@ def assumption_range(
         base * scale,
         np.minimum(curves * scale, 1.0),
         (draws + 1) * len(cloud) + more,
-        np.median(effective, axis=0) >= _FEWEST_EFFECTIVE,
-        at_high >= _FEWEST_EFFECTIVE,
+        np.median(effective, axis=0) >= _FEWEST_LOW,
+        at_high >= _FEWEST_HIGH,
     )
 
 

@@ -33,6 +33,7 @@ from cgrisk.rare.estimate import TailEstimate
 from cgrisk.rare.multilevel import SplitTail, split_tail
 from cgrisk.rare.pilot import Pilot, fly_pilot
 from cgrisk.rare.question import Meter, Question
+from cgrisk.rare.range_ends import fly_range_ends
 from cgrisk.rare.redealing import END_REPLICATES
 from cgrisk.rare.score import Score
 from cgrisk.rare.seeds import derived_seed
@@ -41,7 +42,6 @@ from cgrisk.rare.tail_fit import TailFit, tail_fit
 from cgrisk.rare.thresholds import curve_thresholds, located, threshold_at
 from cgrisk.rare.tilt_cloud import tilted_cloud
 from cgrisk.rare.tilting import TiltedTail
-from cgrisk.rare.upper_end import fly_upper_end
 from cgrisk.rare.wider import wide_cloud
 
 __all__ = [
@@ -346,7 +346,7 @@ def study_tail(
             meter=meter,
         )
         if score.offset_sign:
-            assumptions = fly_upper_end(
+            assumptions = fly_range_ends(
                 assumptions,
                 question,
                 side=side,
@@ -477,11 +477,11 @@ def _inverse(
 
     assumed = unsourced = math.nan
     if assumptions is not None:
-        places, alone = assumptions.thresholds, assumptions.alone_error
+        places, error = assumptions.thresholds, assumptions.split_high.error
         # On the simulation interval of the curve where the cloud tells, on that of the draws that
         # were split beyond.
         t = float(stats.t.ppf(0.5 + 0.5 * question.confidence, END_REPLICATES - 1))
-        factor = np.where(alone > 0.0, np.exp(t * alone), _interval_factor(question, curve))
+        factor = np.where(error > 0.0, np.exp(t * error), _interval_factor(question, curve))
         upper = np.minimum(assumptions.ends()[1] * factor, 1.0)
         # Where even the upper draws have too few flights nothing is told: no target is met there.
         upper[~assumptions.known_high()] = 1.0

@@ -40,19 +40,23 @@ def assumption_frame(study: Study) -> pd.DataFrame:
 def range_frame(study: Study) -> pd.DataFrame:
     """Return the assumption range at its own thresholds, which go further than the curve's.
 
-    Columns threshold, lower_end and upper_end (nan where they are not told), split_error: standard
-    error over risk of the draws that were split one by one, 0 where the cloud tells.
+    Columns threshold, lower_end and upper_end (nan where they are not told), lower_split_error and
+    upper_split_error: standard error over risk of the draws of either that were split one by one,
+    0 elsewhere.
     """
     found = study.assumptions
     if found is None:
-        return pd.DataFrame(columns=["threshold", "lower_end", "upper_end", "split_error"])
+        names = ["threshold", "lower_end", "upper_end", "lower_split_error", "upper_split_error"]
+        return pd.DataFrame(columns=names)
     low, high = found.ends()
+    shape = found.thresholds.shape
     return pd.DataFrame(
         {
             "threshold": found.thresholds,
             "lower_end": np.where(found.known_low(), low, np.nan),
             "upper_end": np.where(found.known_high(), high, np.nan),
-            "split_error": np.broadcast_to(found.alone_error, found.thresholds.shape),
+            "lower_split_error": np.broadcast_to(found.split_low.error, shape),
+            "upper_split_error": np.broadcast_to(found.split_high.error, shape),
         }
     )
 
@@ -79,22 +83,36 @@ def _assumed(row: pd.Series) -> str:
     return " to ".join(told) if len(told) > 1 else f"up to {told[0]}"
 
 
-def _alone_line(study: Study) -> str:
-    """Return how the upper end of the assumption range is told beyond the cloud, or nothing."""
+def _split_lines(study: Study) -> list[str]:
+    """Return how the ends of the assumption range are told beyond the cloud, a line each."""
+    found, inverse = study.assumptions, study.inverse
+    if found is None:
+        return []
+    lines = []
+    for name, split, extreme, at, where in (
+        ("upper", found.split_high, "greatest", inverse.assumption, "they meet the target"),
+        ("lower", found.split_low, "least", inverse.estimate, "the estimate meets the target"),
+    ):
+        if not split.draws:
+            continue
+        first = found.thresholds[int(np.argmax(split.error > 0.0))]
+        text = (
+            f"{name} end of the assumption range from {first:.2f} {study.question.score.unit} on: "
+            f"its {len(split.draws)} draws of {extreme} risk, split one by one"
+        )
+        if math.isfinite(at):
+            error = float(np.interp(at, found.thresholds, split.error))
+            text += f" (each to about {100 * error:.0f} % where {where})"
+        lines.append(text)
+    return lines
+
+
+def _split_draws(study: Study) -> dict[str, list[int]]:
+    """Return the numbers of the draws that were split, by end."""
     found = study.assumptions
-    if found is None or not found.alone:
-        return ""
-    place = int(np.argmax(found.alone_error > 0.0))
-    at = study.inverse.assumption
-    text = (
-        f"upper end of the assumption range from {found.thresholds[place]:.2f} "
-        f"{study.question.score.unit} on: its {len(found.alone)} draws of greatest risk, split "
-        "one by one"
-    )
-    if math.isfinite(at):
-        error = float(np.interp(at, found.thresholds, found.alone_error))
-        text += f" (each to about {100 * error:.0f} % where they meet the target)"
-    return text
+    if found is None:
+        return {"lower": [], "upper": []}
+    return {"lower": list(found.split_low.draws), "upper": list(found.split_high.draws)}
 
 
 def _fit_line(study: Study) -> str:
@@ -225,8 +243,7 @@ def tail_text(study: Study) -> str:
         lines.append(f"  {best.method}: {figures}")
     if study.fit is not None:
         lines.append(f"  {_fit_line(study)}")
-    if alone := _alone_line(study):
-        lines.append(f"  {alone}")
+    lines += [f"  {line}" for line in _split_lines(study)]
     lines += [f"  warning: {note}" for note in study.notes]
     if len(study.fleet) > 1 and math.isfinite(study.inverse.estimate):
         worst = study.fleet.iloc[0]
@@ -274,7 +291,7 @@ def tail_answer(study: Study) -> dict[str, Any]:
         ],
         "fleet": study.fleet.to_dict("records"),
         "assumption_draws": 0 if study.assumptions is None else len(study.assumptions.draws),
-        "draws_split_one_by_one": list(study.assumptions.alone) if study.assumptions else [],
+        "draws_split_one_by_one": _split_draws(study),
         "assumptions": assumption_frame(study).to_dict("records"),
         "notes": list(study.notes),
         "decision": tail_decisions(study),

@@ -1,4 +1,4 @@
-"""The upper end of the assumption range beyond the cloud: which draws, flown how, told where."""
+"""The ends of the assumption range beyond the cloud: which draws, flown how, told where."""
 
 from __future__ import annotations
 
@@ -18,13 +18,14 @@ from cgrisk.rare import (
     cloud_of,
     envelope_score,
     fly_pilot,
+    range_ends,
     split_tail,
-    upper_end,
 )
+from cgrisk.rare.assumptions import SplitEnd
 from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.draws import Draws, drawn_assumptions
+from cgrisk.rare.range_ends import fly_range_ends
 from cgrisk.rare.study import Inverse, _between, _further, _inverse
-from cgrisk.rare.upper_end import fly_upper_end
 from cgrisk.report.tail_text import _assumed, tail_decisions
 from cgrisk.runs.shelf import Shelf
 from tests.cut_cases import SMALL
@@ -39,12 +40,15 @@ CASE = {key: value for key, value in SMALL.items() if key != "operation.parties"
 }
 
 
-def by_hand(known: np.ndarray) -> AssumptionRange:
-    """21 draws that move a tail of one factor of e a unit by 0 to 2, and no input."""
+def by_hand(known: np.ndarray, low: np.ndarray | None = None) -> AssumptionRange:
+    """21 draws that move a tail of one factor of e a unit by 0 to 2, and no input.
+
+    Where their upper and their lower end is known; the lower one everywhere if not given.
+    """
     base = np.exp(-PLACES)
     draws = np.exp(-np.maximum(PLACES[None, :] - np.linspace(0.0, 2.0, 21)[:, None], 0.0))
-    told = np.ones(101, dtype=bool)
-    return AssumptionRange(Draws((), np.empty((21, 0)), 5), PLACES, base, draws, 0, told, known)
+    low = np.ones(101, dtype=bool) if low is None else low
+    return AssumptionRange(Draws((), np.empty((21, 0)), 5), PLACES, base, draws, 0, low, known)
 
 
 @pytest.fixture(scope="module")
@@ -73,13 +77,18 @@ def found(question: Question) -> AssumptionRange:
     return replace(told, told_high=told.thresholds < at[1])
 
 
-def test_nothing_is_flown_where_the_upper_end_is_told(question) -> None:
+def test_nothing_is_flown_where_the_ends_are_told(question) -> None:
     meter = Meter()
     where = {"side": "aft", "group": "any", "meter": meter}
-    assert (whole := by_hand(PLACES >= 0.0)) is fly_upper_end(whole, question, **where)
-    # The 95th percentile is 1.9 further than the base, at 1e-3: at 8.81.
-    enough = by_hand(PLACES < 9.0)
-    assert enough is fly_upper_end(enough, question, **where)
+    whole = by_hand(PLACES >= 0.0)
+    # The base is at 1e-3 at 6.91, the 95th percentile 1.9 further.
+    enough = by_hand(PLACES < 9.0, low=PLACES < 7.05)
+    for found in (whole, enough):
+        told = fly_range_ends(found, question, **where)
+        for name in ("draws", "told_low", "told_high"):
+            np.testing.assert_array_equal(getattr(told, name), getattr(found, name))
+        assert told.split_low.draws == told.split_high.draws == ()
+        assert told.flights == found.flights
     assert meter.flown == 0
 
 
@@ -92,13 +101,13 @@ def test_the_draws_that_reach_furthest_are_flown(question, monkeypatch) -> None:
         error = np.where(PLACES < 9.5, 0.3, np.nan)
         return np.exp(-np.maximum(PLACES - 2.0, 0.0)), error, 100
 
-    monkeypatch.setattr(upper_end, "split_model", split_model)
-    monkeypatch.setattr(upper_end, "fly_pilot", lambda *_, **__: SimpleNamespace(flights=50))
+    monkeypatch.setattr(range_ends, "split_model", split_model)
+    monkeypatch.setattr(range_ends, "fly_pilot", lambda *_, **__: SimpleNamespace(flights=50))
     before = by_hand(PLACES < 8.0)
     before.draws[3] = np.maximum(before.draws[3], 5e-4)  # a flight that stands for much
-    told = fly_upper_end(before, question, side="aft", group="any", factor=2.0)
+    told = fly_range_ends(before, question, side="aft", group="any", factor=2.0)
     assert asked == [(1e-3, str(n)) for n in (20, 19, 18, 17)]  # deepest was 1e-3 before
-    assert told.alone == (20, 19, 18, 17)
+    assert told.split_high.draws == (20, 19, 18, 17)
     assert told.flights == 450
     beyond = PLACES >= 8.0
     # Others are as the cloud tells them, but no higher than the middle of those flown.
@@ -109,7 +118,7 @@ def test_the_draws_that_reach_furthest_are_flown(question, monkeypatch) -> None:
         told.draws[17:][:, beyond], np.tile(np.exp(2.0 - PLACES[beyond]), (4, 1))
     )
     assert (np.diff(told.draws, axis=1) <= 0.0).all()
-    np.testing.assert_array_equal(told.alone_error[~beyond], 0.0)
+    np.testing.assert_array_equal(told.split_high.error[~beyond], 0.0)
     # Where a draw flown itself was not seen its risk is not told.
     np.testing.assert_array_equal(told.told_high, PLACES < 9.5)
 
@@ -122,20 +131,88 @@ def test_draws_are_split_until_the_last_do_not_make_the_upper_end(question, monk
         number = int(rest["label"].split()[-1])
         return np.exp(-np.maximum(PLACES - reach[number], 0.0)), np.full(101, 0.3), 100
 
-    monkeypatch.setattr(upper_end, "split_model", split_model)
-    monkeypatch.setattr(upper_end, "fly_pilot", lambda *_, **__: SimpleNamespace(flights=50))
-    told = fly_upper_end(by_hand(PLACES < 7.0), question, side="aft", group="any")
-    assert told.alone == (20, 19, 18, 17, 16)  # the last one is not among the two greatest
+    monkeypatch.setattr(range_ends, "split_model", split_model)
+    monkeypatch.setattr(range_ends, "fly_pilot", lambda *_, **__: SimpleNamespace(flights=50))
+    told = fly_range_ends(by_hand(PLACES < 7.0), question, side="aft", group="any")
+    assert told.split_high.draws == (20, 19, 18, 17, 16)  # the last is not among the two greatest
     reach[16] = 3.2
-    told = fly_upper_end(by_hand(PLACES < 7.0), question, side="aft", group="any")
-    assert told.alone == (20, 19, 18, 17, 16, 15, 14)
+    told = fly_range_ends(by_hand(PLACES < 7.0), question, side="aft", group="any")
+    assert told.split_high.draws == (20, 19, 18, 17, 16, 15, 14)
+
+
+def test_the_draws_of_least_risk_are_flown(question, monkeypatch) -> None:
+    """Two of 21 make the fifth percentile: the four of least risk, deeper than the upper end's."""
+    asked, upto = [], []
+
+    def split_model(wanted, **rest):
+        number = int(rest["label"].split()[-1])
+        asked.append((wanted.deepest, number, rest["doing"]))
+        reach = {0: 0.9, 1: 0.3, 2: 0.8, 3: 1.0}[number]
+        error = np.where(PLACES < 8.5, 0.2, np.nan)
+        return np.exp(-np.maximum(PLACES - reach, 0.0)), error, 100
+
+    def fly_pilot(_, **rest):
+        upto.append(rest["upto"])
+        return SimpleNamespace(flights=50)
+
+    monkeypatch.setattr(range_ends, "split_model", split_model)
+    monkeypatch.setattr(range_ends, "fly_pilot", fly_pilot)
+    before = by_hand(PLACES >= 0.0, low=PLACES < 6.0)
+    before.draws[9:, 70:] = 1e-9  # few flights are left: no draw of greater risk has less
+    deeper = replace(question, deepest=1e-5)
+    told = fly_range_ends(before, deeper, side="aft", group="any")
+    assert [number for _, number, _ in asked] == [0, 1, 2, 3]
+    np.testing.assert_allclose([deepest for deepest, *_ in asked], 1e-4)
+    assert asked[0][-1] == "lower end of the assumption range, draw 1"
+    # As far as the scenario as it stands is asked for: a quarter of 1e-3, at 8.29.
+    assert upto == [pytest.approx(8.2)]
+    assert told.split_low.draws == (0, 1, 2, 3)
+    assert told.split_high.draws == ()
+    assert told.flights == 450
+    beyond = PLACES >= 6.0
+    reach = np.array([0.9, 0.3, 0.8, 1.0])[:, None]
+    np.testing.assert_allclose(told.draws[:4][:, beyond], np.exp(reach - PLACES[beyond]))
+    # Others are as the cloud tells them, but no lower than the middle of those flown.
+    middle = np.where(beyond, np.median(np.exp(reach - PLACES), axis=0), 0.0)
+    others = np.maximum(before.draws[4:], middle)  # raised before too, where they would rise
+    others = np.maximum.accumulate(others[:, ::-1], axis=1)[:, ::-1]
+    np.testing.assert_allclose(told.draws[4:], others)
+    assert (told.draws[9:, 70:] > 1e4 * before.draws[9:, 70:]).any()
+    assert (np.diff(told.draws, axis=1) <= 0.0).all()
+    np.testing.assert_array_equal(told.split_low.error[~beyond], 0.0)
+    np.testing.assert_array_equal(told.told_low, PLACES < 8.5)
+    np.testing.assert_array_equal(told.told_high, before.told_high)
+
+
+def test_a_draw_of_both_ends_is_split_once(question, monkeypatch) -> None:
+    """Of five draws the two furthest make either end, four are split for it at least."""
+    asked = []
+
+    def split_model(_, **rest):
+        number = int(rest["label"].split()[-1])
+        asked.append(number)
+        return np.exp(-np.maximum(PLACES - number / 10.0, 0.0)), np.full(101, 0.3), 100
+
+    monkeypatch.setattr(range_ends, "split_model", split_model)
+    monkeypatch.setattr(range_ends, "fly_pilot", lambda *_, **__: SimpleNamespace(flights=50))
+    whole = by_hand(PLACES < 5.0, low=PLACES < 4.0)
+    few = replace(whole, draws=whole.draws[::4][:5], drawn=Draws((), np.empty((5, 0)), 5))
+    told = fly_range_ends(few, question, side="aft", group="any")
+    assert told.split_high.draws == (4, 3, 2, 1)
+    assert told.split_low.draws == (0, 1, 2, 3)
+    assert asked == [4, 3, 2, 1, 0]
+    assert told.flights == 600
+    low, high = told.ends()
+    far = PLACES >= 5.0
+    curves = np.exp(np.arange(5)[:, None] / 10.0 - PLACES[far])
+    np.testing.assert_allclose([low[far], high[far]], np.quantile(curves, (0.05, 0.95), axis=0))
 
 
 def test_one_threshold_that_is_not_told_is_no_end() -> None:
     for told, known in (("11011001", "11111000"), ("111110", "111110"), ("0011", "0000")):
         found = replace(
             by_hand(PLACES >= 0.0),
-            told=np.array([c == "1" for c in told]),
+            told_low=np.array([c == "1" for c in told]),
             told_high=np.array([c == "1" for c in told[::-1]]),
         )
         assert "".join("01"[int(there)] for there in found.known_low()) == known
@@ -177,40 +254,55 @@ def test_what_stands_for_assumptions_is_no_more_than_the_whole(simulation, unsou
     assert last.startswith(told)
 
 
-def test_what_is_flown_is_the_draw(question, found, seed_offset) -> None:
+@pytest.mark.parametrize("end", ["upper", "lower"])
+def test_what_is_flown_is_the_draw(question, found, end: str, seed_offset) -> None:
     """Together, against 60,000 ordinary flights of each, within 4 standard errors."""
     other = replace(question, seed=question.seed + seed_offset)
-    told = fly_upper_end(found, other, side="aft", group="any")
-    assert len(told.alone) >= 4
     first = int(found.known_high().sum())
-    here = np.flatnonzero(told.told_high & ~found.known_high())[:4]
+    if end == "lower":
+        # Where the scenario as it stands meets the target, the draws of least risk are below it.
+        found = replace(found, told_low=found.told_high, told_high=np.full(12, True))
+    told = fly_range_ends(found, other, side="aft", group="any")
+    split, error, known = (
+        (told.split_high.draws, told.split_high.error, told.known_high())
+        if end == "upper"
+        else (told.split_low.draws, told.split_low.error, told.known_low())
+    )
+    assert len(split) >= 4
+    here = np.flatnonzero(known & (np.arange(12) >= first))[:4]
     assert here.size >= 3
     assert here[0] == first
     sums, squares = np.zeros((2, here.size)), np.zeros(here.size)
-    for number in told.alone:
+    for number in split:
         model = found.drawn.model(question.model, number)
         own = envelope_score(model, side="aft")
         seed = 900 + number + 100 * seed_offset
         scores = fly_scores(model, score=own, seed=seed, first=0, count=60_000, jobs=2)
         counted = np.array([(scores > x).mean() for x in told.thresholds[here]])
         sums += [told.draws[number, here], counted]
-        squares += (told.alone_error[here] * counted) ** 2 + counted / scores.size
+        squares += (error[here] * counted) ** 2 + counted / scores.size
     assert (np.abs(sums[0] - sums[1]) < 4.0 * np.sqrt(squares)).all()
-    # They are not the scenario as it stands: the upper end lies well above it.
-    assert (told.ends()[1][here] > 1.3 * told.base[here]).all()
+    # They are not the scenario as it stands: the ends lie well off it.
+    low, high = told.ends()
+    far = high > 1.3 * told.base if end == "upper" else low < 0.8 * told.base
+    assert far[here].all()
 
 
 def test_split_draws_are_the_same_for_any_jobs_and_from_a_shelf(question, found, tmp_path) -> None:
+    found = replace(found, told_low=found.told_high)
     shelf = Shelf(tmp_path / "begun", key="one question")
     meters = (Meter(), Meter(shelf=shelf), Meter(shelf=shelf))
     told = [
-        fly_upper_end(found, replace(question, jobs=jobs), side="aft", group="any", meter=meter)
+        fly_range_ends(found, replace(question, jobs=jobs), side="aft", group="any", meter=meter)
         for jobs, meter in zip((1, 2, 2), meters, strict=True)
     ]
     for other in told[1:]:
         np.testing.assert_array_equal(other.draws, told[0].draws)
-        np.testing.assert_array_equal(other.alone_error, told[0].alone_error)
-        assert (other.alone, other.flights) == (told[0].alone, told[0].flights)
+        np.testing.assert_array_equal(other.split_high.error, told[0].split_high.error)
+        np.testing.assert_array_equal(other.split_low.error, told[0].split_low.error)
+        assert other.split_high.draws == told[0].split_high.draws
+        assert other.split_low.draws == told[0].split_low.draws
+        assert other.flights == told[0].flights
     assert meters[0].flown == meters[1].flown > 10_000
     assert meters[2].flown == 0
 
@@ -248,7 +340,7 @@ def test_the_error_of_draws_flown_themselves_is_added(question) -> None:
     base = np.exp(-PLACES)
     curve = pd.DataFrame({"threshold": PLACES, "estimate": base, "low": base, "high": base})
     exact, rough = (
-        replace(by_hand(PLACES >= 0.0), alone_error=np.where(PLACES < 8.0, 0.0, error))
+        replace(by_hand(PLACES >= 0.0), split_high=SplitEnd((), np.where(PLACES < 8.0, 0.0, error)))
         for error in (0.0, 0.3)
     )
     near, far = (
