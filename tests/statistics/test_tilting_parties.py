@@ -103,17 +103,20 @@ def test_weights_undo_the_tilt(rule: str, boardings: int, seed_offset: int) -> N
     _weights_undo_the_tilt(prepare(edited(CABINS[rule])), strength, seed_offset, boardings)
 
 
-def test_more_boardings_scatter_less(seed_offset: int) -> None:
-    """At three standard deviations, what the load does not explain of the weights."""
-    model = prepare(edited({}))
+@pytest.mark.parametrize(("rule", "strength", "many"), [("shipped", 3.0, 8), ("from_rear", 1.5, 3)])
+def test_more_boardings_scatter_less(
+    rule: str, strength: float, many: int, seed_offset: int
+) -> None:
+    """At so many standard deviations, what the load does not explain of the weights."""
+    model = prepare(edited(CABINS[rule]))
     score = envelope_score(model, side="aft")
     aim = aim_at(model, score, seed=61 + seed_offset, jobs=2)
     flights = np.arange(400, dtype=np.uint32)
     scatter = []
-    for boardings in (1, 8):
+    for boardings in (1, many):
         data = tilt_data(
             model,
-            theta=3.0 / aim.spread_kgm,
+            theta=strength / aim.spread_kgm,
             reference_arm_m=aim.reference_arm_m,
             found=aim.found,
             moment_kgm=aim.moment_kgm,

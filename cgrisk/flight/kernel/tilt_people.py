@@ -98,6 +98,9 @@ def lean_parties(
         choices.base[0] = _only_base(cabin, start, seats)
         begin_region(boardings, many, seats, adults, children)
         aboard = adults + children
+        # From what is expected of the empty region: seats that are sure to be taken gain nothing.
+        for one in range(many):
+            credit(boardings, one, _region_ahead(data, cabin, boardings, one, start, seats))
         sure, _left = worth(boardings, many)
         sure = -sure
         mark = aboard
