@@ -63,12 +63,15 @@ class SplitEnd:
     draws : tuple of int
         Their numbers, in the order of the risk that the cloud tells of them.
     error : float64 array, shape (n,) or (1,)
-        Standard error over risk of those of them that make the end; 0 where the cloud tells it, and
-        where they do not show it.
+        Standard error over risk of those of them that make the end; 0 where the cloud tells it, nan
+        where they do not show it. Which draws make it is not part of it.
+    curves : float64 array, shape (all draws, n), or None
+        Exceedance of each draw that the end is read from, None where that is the cloud's.
     """
 
     draws: tuple[int, ...] = ()
     error: Floats = field(default_factory=lambda: np.zeros(1))
+    curves: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +86,7 @@ class AssumptionRange:
     base : float64 array, shape (n,)
         Exceedance as the scenario stands.
     draws : float64 array, shape (draws, n)
-        Exceedance of each draw.
+        Exceedance of each draw by the cloud.
     flights : int
         Flights flown for it.
     told_low, told_high : bool arrays, shape (n,)
@@ -105,7 +108,10 @@ class AssumptionRange:
 
     def ends(self) -> tuple[Floats, Floats]:
         """Return the fifth and ninety-fifth percentile of the draws, each of shape (n,)."""
-        low, high = np.quantile(self.draws, QUANTILES, axis=0)
+        low, high = (
+            np.quantile(self.draws if end.curves is None else end.curves, quantile, axis=0)
+            for end, quantile in zip((self.split_low, self.split_high), QUANTILES, strict=True)
+        )
         return low, high
 
     def known_low(self) -> NDArray[np.bool_]:
@@ -122,13 +128,14 @@ class AssumptionRange:
     def resting_on_assumptions(self) -> Floats:
         """Return the share of the risk that goes when assumptions are at their favourable end.
 
-        One less the fifth percentile over the risk as the scenario stands, at least 0 (n,); nan
-        where the cloud has no flight above the threshold.
+        One less the fifth percentile over the risk as the scenario stands (n,); nan where the cloud
+        has no flight above the threshold, and where the scenario as it stands has no more risk than
+        the fifth percentile: it is at that end itself.
         """
         low, _ = self.ends()
-        with np.errstate(divide="ignore", invalid="ignore"):
-            share = np.clip(1.0 - low / self.base, 0.0, 1.0)
-        return np.where(self.base > 0.0, share, np.nan)
+        above = (self.base > 0.0) & (low < self.base)
+        share: Floats = np.divide(low, self.base, out=np.full(low.shape, np.nan), where=above)
+        return 1.0 - share
 
 
 def assumption_range(

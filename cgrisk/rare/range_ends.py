@@ -28,29 +28,37 @@ __all__ = ["fly_range_ends"]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-#: Draws split at least, for each that makes an end or lies beyond it: the cloud's order of them is
-#: rough (measured: the five greatest of 64 were among its first seven).
-_OVER: Final = 2
-#: Share of the target down to which it is told how far the scenario as it stands is exceeded.
-_DEEPER: Final = 0.25
-#: Standard error over risk of those that make an end, beyond the last threshold with which it is
-#: not told.
-_ROUGHEST: Final = 0.7
+#: Share of the target down to which the scenario as it stands must be exceeded for its lower end to
+#: be told: beyond, both are known to no more than they may lie apart.
+_SHARE_TOLD: Final = 0.1
 
 
 class _End(NamedTuple):
-    """An end of the range.
+    """An end of the range, and how its draws are found and split.
 
-    ``sign`` is 1 where the greatest risks make it, -1 where the least do; ``deeper`` is the share
-    of the target that the split draws' curves go down to.
+    The cloud's order of the draws is rough, the more so where all have few flights: of 64 the five
+    greatest were among its first seven, the five least among its first eight to eleven.
     """
 
     name: str
     sign: float
+    """1 where the greatest risks make it, -1 where the least do."""
+    span: int
+    """Last thresholds that the cloud tells, by whose risk the draws are ordered."""
+    over: int
+    """Draws split at least, for each that makes the end or lies beyond it."""
+    quiet: float
+    """Share of as many that must not be among those that make it, if they were split last."""
     deeper: float
+    """Share of the target that the split draws' curves go down to."""
+    roughest: float
+    """Standard error over risk of those that make it, beyond the last threshold with which it is
+    not told."""
 
 
-_UPPER, _LOWER = _End("upper", 1.0, _DEEPER), _End("lower", -1.0, 0.1)
+_UPPER = _End("upper", 1.0, span=1, over=2, quiet=0.5, deeper=0.25, roughest=0.7)
+#: What an end is short of, chance makes up for: the least of noisy risks are told too low.
+_LOWER = _End("lower", -1.0, span=7, over=3, quiet=1.0, deeper=0.03, roughest=0.4)
 
 
 @dataclass(slots=True)
@@ -68,8 +76,8 @@ class _Splitting:
 
     def split(self, end: _End, known: Bools, upto: float) -> list[int]:
         """Split draws until an end is settled; return those of the end."""
-        order = np.argsort(-end.sign * self.found.draws[:, _last(known)], kind="stable")
-        beyond = _making(len(order))
+        order = _order(self.found, known, end)
+        beyond = _making(order.size)
         wanted = self.question.no_deeper(end.deeper)
         pilot: Pilot | None = None
         chosen: list[int] = []
@@ -102,25 +110,23 @@ class _Splitting:
 
     def _settled(self, end: _End, chosen: list[int], beyond: int) -> bool:
         """Return whether draws enough are split: the last of them do not make the end."""
-        if len(chosen) < _OVER * beyond:
+        if len(chosen) < end.over * beyond:
             return False
         thresholds, target = self.found.thresholds, self.question.target
         curves = [self.curves[number] for number in chosen]
         at = np.array([threshold_at(target, thresholds=thresholds, curve=c) for c in curves])
         reach = np.where(np.isnan(at), np.inf, at)
         makes = np.argsort(-end.sign * reach, kind="stable")[:beyond]
-        return bool(makes.max() < len(curves) - max(beyond // 2, 1))
+        return bool(makes.max() < len(curves) - max(int(end.quiet * beyond), 1))
 
     def error(self, end: _End, chosen: list[int]) -> Floats:
         """Return the median relative error of those that make an end, at each threshold (n,)."""
         curves = np.array([self.curves[number] for number in chosen])
         errors = np.array([self.errors[number] for number in chosen])
-        makes = np.argsort(-end.sign * curves, axis=0, kind="stable")[: _making(self._count())]
+        beyond = _making(len(self.found.drawn))
+        makes = np.argsort(-end.sign * curves, axis=0, kind="stable")[:beyond]
         found: Floats = np.median(np.take_along_axis(errors, makes, axis=0), axis=0)
         return found
-
-    def _count(self) -> int:
-        return len(self.found.drawn)
 
 
 def fly_range_ends(
@@ -157,34 +163,35 @@ def fly_range_ends(
     if not known_high.all() and not _met(found, known_high, question.target / factor):
         upper = splitting.split(_UPPER, known_high, float(found.thresholds[-1]))
     if not known_low.all() and not (found.base[known_low] <= question.target).any():
-        here = np.flatnonzero(found.base >= _DEEPER * question.target)
-        lower = splitting.split(_LOWER, known_low, float(found.thresholds[here.max(initial=0)]))
-    for end, known, chosen in ((_UPPER, known_high, upper), (_LOWER, known_low, lower)):
-        if chosen:
-            found = _with_end(found, splitting, end=end, known=known, chosen=chosen)
+        end = int(np.flatnonzero(found.base >= _SHARE_TOLD * question.target).max(initial=0))
+        lower = splitting.split(_LOWER, known_low, float(found.thresholds[end]))
+    if upper:
+        split, told = _ended(splitting, end=_UPPER, known=known_high, chosen=upper)
+        found = replace(found, split_high=split, told_high=told)
+    if lower:
+        split, told = _ended(splitting, end=_LOWER, known=known_low, chosen=lower)
+        told &= known_low | (np.arange(told.size) <= end)
+        found = replace(found, split_low=split, told_low=told)
     return replace(found, flights=found.flights + splitting.flights)
 
 
-def _with_end(
-    found: AssumptionRange, splitting: _Splitting, *, end: _End, known: Bools, chosen: list[int]
-) -> AssumptionRange:
-    """Return the range with what was split in place of what the cloud does not tell."""
-    curves = np.array([splitting.curves[number] for number in chosen])
-    middle = np.median(curves, axis=0)
-    draws = found.draws.copy()
-    cloud = ~np.isin(np.arange(len(draws)), list(splitting.curves))
+def _ended(
+    splitting: _Splitting, *, end: _End, known: Bools, chosen: list[int]
+) -> tuple[SplitEnd, Bools]:
+    """Return an end by what was split in place of what the cloud does not tell, and where told."""
+    middle = np.median([splitting.curves[number] for number in chosen], axis=0)
+    draws = splitting.found.draws.copy()
+    split = sorted(splitting.curves)  # for the other end too
+    cloud = ~np.isin(np.arange(len(draws)), split)
     nearer = np.minimum if end.sign > 0.0 else np.maximum
     draws[cloud] = np.where(known, draws[cloud], nearer(draws[cloud], middle))
-    draws[chosen] = np.where(known, draws[chosen], curves)
-    draws = np.maximum.accumulate(draws[:, ::-1], axis=1)[:, ::-1]
+    draws[split] = np.where(known, draws[split], [splitting.curves[number] for number in split])
+    draws[split] = np.maximum.accumulate(draws[split][:, ::-1], axis=1)[:, ::-1]
     error = np.where(known, 0.0, splitting.error(end, chosen))
     seen = np.isfinite(error)
-    last = np.flatnonzero(error <= _ROUGHEST).max(initial=-1)
+    last = np.flatnonzero(error <= end.roughest).max(initial=-1)
     told = known | (seen & (np.arange(error.size) <= last))
-    split = SplitEnd(tuple(chosen), np.where(seen, error, 0.0))
-    if end.sign > 0.0:
-        return replace(found, draws=draws, told_high=told, split_high=split)
-    return replace(found, draws=draws, told_low=told, split_low=split)
+    return SplitEnd(tuple(chosen), np.where(seen, error, np.nan), draws), told
 
 
 def _met(found: AssumptionRange, known: Bools, target: float) -> bool:
@@ -197,9 +204,12 @@ def _met(found: AssumptionRange, known: Bools, target: float) -> bool:
     return not np.isnan(at)
 
 
-def _last(known: Bools) -> int:
-    """Return the last threshold at which the cloud tells an end, the first if at none."""
-    return max(int(known.sum()) - 1, 0)
+def _order(found: AssumptionRange, known: Bools, end: _End) -> NDArray[np.int64]:
+    """Return the draws, those first that the cloud takes to lie furthest out."""
+    count = max(int(known.sum()), 1)
+    told = found.draws[:, max(count - end.span, 0) : count]
+    logs = np.log(np.maximum(told, 1e-300)).mean(axis=1)
+    return np.argsort(-end.sign * logs, kind="stable")
 
 
 def _making(count: int) -> int:

@@ -42,7 +42,7 @@ def range_frame(study: Study) -> pd.DataFrame:
 
     Columns threshold, lower_end and upper_end (nan where they are not told), lower_split_error and
     upper_split_error: standard error over risk of the draws of either that were split one by one,
-    0 elsewhere.
+    0 where the cloud tells, nan where they do not show it.
     """
     found = study.assumptions
     if found is None:
@@ -67,6 +67,8 @@ def risk_text(row: pd.Series) -> str:
     seen = row["estimate"] > 0.0  # else there is no risk that assumptions could move
     if seen and (assumed := _assumed(row)):
         text += f"; assumptions {assumed}"
+        if row["assumption_low"] >= row["estimate"]:  # not where it is nan
+            text += ", nearly all of them above it"
         if row["estimate"] < SMALL_RISK and math.isfinite(row["on_assumptions"]):
             more = row["assumption_high"] / row["estimate"]
             text += f", {100 * row['on_assumptions']:.0f} % of it rests on them"
@@ -95,14 +97,14 @@ def _split_lines(study: Study) -> list[str]:
     ):
         if not split.draws:
             continue
-        first = found.thresholds[int(np.argmax(split.error > 0.0))]
+        first = found.thresholds[int(np.argmax(split.error != 0.0))]  # nan is not 0
         text = (
             f"{name} end of the assumption range from {first:.2f} {study.question.score.unit} on: "
             f"its {len(split.draws)} draws of {extreme} risk, split one by one"
         )
-        if math.isfinite(at):
-            error = float(np.interp(at, found.thresholds, split.error))
-            text += f" (each to about {100 * error:.0f} % where {where})"
+        after = int(np.searchsorted(found.thresholds, at)) if math.isfinite(at) else -1
+        if 0 <= after < found.thresholds.size and split.error[after] > 0.0:
+            text += f" (each to about {100 * split.error[after]:.0f} % where {where})"
         lines.append(text)
     return lines
 

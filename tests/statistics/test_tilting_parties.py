@@ -192,7 +192,9 @@ SURGE = {"operation.crowd.surge_probability": 0.05}
 
 
 @pytest.mark.parametrize(
-    ("changes", "side"), [({}, "aft"), (SURGE, "forward")], ids=["aft", "surge"]
+    ("changes", "side"),
+    [({}, "aft"), (SURGE, "forward"), (CABINS["from_rear"], "aft")],
+    ids=["aft", "surge", "rows in order"],
 )
 def test_tail_against_counting(changes: dict[str, Any], side: str, seed_offset: int) -> None:
     """At 1e-2 and 1e-3, movement and all; with a surge on one flight of twenty as a stratum."""
@@ -201,7 +203,9 @@ def test_tail_against_counting(changes: dict[str, Any], side: str, seed_offset: 
 
 @pytest.mark.nightly
 @pytest.mark.parametrize("side", ["aft", "forward"])
-@pytest.mark.parametrize("changes", [{}, {**SURGE}], ids=["shipped", "surge"])
+@pytest.mark.parametrize(
+    "changes", [{}, SURGE, CABINS["from_rear"]], ids=["shipped", "surge", "rows in order"]
+)
 def test_deep_tail_against_counting(changes: dict[str, Any], side: str, seed_offset: int) -> None:
     """Down to 3e-5, against 1,500,000 counted flights."""
     _against_counting(changes, side, 2_000_000, [1e-3, 1e-4, 3e-5], 51 + seed_offset)

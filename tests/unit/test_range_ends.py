@@ -17,16 +17,26 @@ from cgrisk.rare import (
     assumption_range,
     cloud_of,
     envelope_score,
+    fly_cloud,
     fly_pilot,
+    is_redealing,
     range_ends,
     split_tail,
+    strata_of,
+    thinned,
 )
 from cgrisk.rare.assumptions import SplitEnd
 from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.draws import Draws, drawn_assumptions
 from cgrisk.rare.range_ends import fly_range_ends
 from cgrisk.rare.study import Inverse, _between, _further, _inverse
-from cgrisk.report.tail_text import _assumed, tail_decisions
+from cgrisk.report.tail_text import (
+    _assumed,
+    _split_draws,
+    _split_lines,
+    range_frame,
+    tail_decisions,
+)
 from cgrisk.runs.shelf import Shelf
 from tests.cut_cases import SMALL
 from tests.flight_cases import edited
@@ -106,18 +116,17 @@ def test_the_draws_that_reach_furthest_are_flown(question, monkeypatch) -> None:
     before = by_hand(PLACES < 8.0)
     before.draws[3] = np.maximum(before.draws[3], 5e-4)  # a flight that stands for much
     told = fly_range_ends(before, question, side="aft", group="any", factor=2.0)
+    draws = told.split_high.curves
     assert asked == [(1e-3, str(n)) for n in (20, 19, 18, 17)]  # deepest was 1e-3 before
     assert told.split_high.draws == (20, 19, 18, 17)
     assert told.flights == 450
     beyond = PLACES >= 8.0
     # Others are as the cloud tells them, but no higher than the middle of those flown.
     others = np.minimum(before.draws[:17], np.where(beyond, np.exp(2.0 - PLACES), np.inf))
-    np.testing.assert_array_equal(told.draws[:17], others)
-    assert told.draws[3, -1] < before.draws[3, -1]
-    np.testing.assert_allclose(
-        told.draws[17:][:, beyond], np.tile(np.exp(2.0 - PLACES[beyond]), (4, 1))
-    )
-    assert (np.diff(told.draws, axis=1) <= 0.0).all()
+    np.testing.assert_array_equal(draws[:17], others)
+    assert draws[3, -1] < before.draws[3, -1]
+    np.testing.assert_allclose(draws[17:][:, beyond], np.tile(np.exp(2.0 - PLACES[beyond]), (4, 1)))
+    assert (np.diff(draws, axis=1) <= 0.0).all()
     np.testing.assert_array_equal(told.split_high.error[~beyond], 0.0)
     # Where a draw flown itself was not seen its risk is not told.
     np.testing.assert_array_equal(told.told_high, PLACES < 9.5)
@@ -140,16 +149,20 @@ def test_draws_are_split_until_the_last_do_not_make_the_upper_end(question, monk
     assert told.split_high.draws == (20, 19, 18, 17, 16, 15, 14)
 
 
-def test_the_draws_of_least_risk_are_flown(question, monkeypatch) -> None:
-    """Two of 21 make the fifth percentile: the four of least risk, deeper than the upper end's."""
+@pytest.mark.parametrize(("fifth", "last"), [(1.1, 5), (0.35, 7)])
+@pytest.mark.parametrize(("rough", "told"), [(0.35, 9.25), (0.45, 8.45)])
+def test_the_draws_of_least_risk_are_flown(
+    question, monkeypatch, fifth: float, last: int, rough: float, told: float
+) -> None:
+    """Two of 21 make the fifth percentile: six draws, on until the last two do not make it."""
     asked, upto = [], []
+    reach = np.array([0.9, 0.3, 0.8, 0.4, 1.0, fifth, 1.2, 1.3])[: last + 1, None]
 
     def split_model(wanted, **rest):
         number = int(rest["label"].split()[-1])
         asked.append((wanted.deepest, number, rest["doing"]))
-        reach = {0: 0.9, 1: 0.3, 2: 0.8, 3: 1.0}[number]
-        error = np.where(PLACES < 8.5, 0.2, np.nan)
-        return np.exp(-np.maximum(PLACES - reach, 0.0)), error, 100
+        error = np.where(PLACES < 8.5, 0.2, rough)
+        return np.exp(-np.maximum(PLACES - reach[number, 0], 0.0)), error, 100
 
     def fly_pilot(_, **rest):
         upto.append(rest["upto"])
@@ -159,33 +172,35 @@ def test_the_draws_of_least_risk_are_flown(question, monkeypatch) -> None:
     monkeypatch.setattr(range_ends, "fly_pilot", fly_pilot)
     before = by_hand(PLACES >= 0.0, low=PLACES < 6.0)
     before.draws[9:, 70:] = 1e-9  # few flights are left: no draw of greater risk has less
+    before.draws[10, 59] /= 3.0  # one threshold by itself does not bring it forward
     deeper = replace(question, deepest=1e-5)
-    told = fly_range_ends(before, deeper, side="aft", group="any")
-    assert [number for _, number, _ in asked] == [0, 1, 2, 3]
-    np.testing.assert_allclose([deepest for deepest, *_ in asked], 1e-4)
+    found = fly_range_ends(before, deeper, side="aft", group="any")
+    assert [number for _, number, _ in asked] == list(range(last + 1))
+    np.testing.assert_allclose([deepest for deepest, *_ in asked], 3e-5)
     assert asked[0][-1] == "lower end of the assumption range, draw 1"
-    # As far as the scenario as it stands is asked for: a quarter of 1e-3, at 8.29.
-    assert upto == [pytest.approx(8.2)]
-    assert told.split_low.draws == (0, 1, 2, 3)
-    assert told.split_high.draws == ()
-    assert told.flights == 450
-    beyond = PLACES >= 6.0
-    reach = np.array([0.9, 0.3, 0.8, 1.0])[:, None]
-    np.testing.assert_allclose(told.draws[:4][:, beyond], np.exp(reach - PLACES[beyond]))
+    # As far as the scenario as it stands is asked for: a tenth of 1e-3, at 9.21.
+    assert upto == [pytest.approx(9.2)]
+    assert found.split_low.draws == tuple(range(last + 1))
+    assert found.split_high.draws == ()
+    assert found.flights == 50 + 100 * (last + 1)
+    beyond, draws = PLACES >= 6.0, found.split_low.curves
+    np.testing.assert_allclose(draws[: last + 1][:, beyond], np.exp(reach - PLACES[beyond]))
     # Others are as the cloud tells them, but no lower than the middle of those flown.
     middle = np.where(beyond, np.median(np.exp(reach - PLACES), axis=0), 0.0)
-    others = np.maximum(before.draws[4:], middle)  # raised before too, where they would rise
-    others = np.maximum.accumulate(others[:, ::-1], axis=1)[:, ::-1]
-    np.testing.assert_allclose(told.draws[4:], others)
-    assert (told.draws[9:, 70:] > 1e4 * before.draws[9:, 70:]).any()
-    assert (np.diff(told.draws, axis=1) <= 0.0).all()
-    np.testing.assert_array_equal(told.split_low.error[~beyond], 0.0)
-    np.testing.assert_array_equal(told.told_low, PLACES < 8.5)
-    np.testing.assert_array_equal(told.told_high, before.told_high)
+    others = np.maximum(before.draws[last + 1 :], middle)
+    np.testing.assert_allclose(draws[last + 1 :], others)
+    assert (draws[9:, 70:] > 1e4 * before.draws[9:, 70:]).any()
+    np.testing.assert_array_equal(found.split_low.error[~beyond], 0.0)
+    np.testing.assert_array_equal(found.told_low, told > PLACES)
+    # The upper end is the cloud's still.
+    np.testing.assert_array_equal(found.told_high, before.told_high)
+    np.testing.assert_array_equal(found.ends()[1], before.ends()[1])
+    low = np.quantile(draws[:, beyond], 0.05, axis=0)
+    np.testing.assert_array_equal(found.ends()[0][beyond], low)
 
 
 def test_a_draw_of_both_ends_is_split_once(question, monkeypatch) -> None:
-    """Of five draws the two furthest make either end, four are split for it at least."""
+    """Of five draws two make either end: four are split for the upper one, all for the lower."""
     asked = []
 
     def split_model(_, **rest):
@@ -199,13 +214,115 @@ def test_a_draw_of_both_ends_is_split_once(question, monkeypatch) -> None:
     few = replace(whole, draws=whole.draws[::4][:5], drawn=Draws((), np.empty((5, 0)), 5))
     told = fly_range_ends(few, question, side="aft", group="any")
     assert told.split_high.draws == (4, 3, 2, 1)
-    assert told.split_low.draws == (0, 1, 2, 3)
+    assert told.split_low.draws == (0, 1, 2, 3, 4)
     assert asked == [4, 3, 2, 1, 0]
     assert told.flights == 600
     low, high = told.ends()
     far = PLACES >= 5.0
     curves = np.exp(np.arange(5)[:, None] / 10.0 - PLACES[far])
     np.testing.assert_allclose([low[far], high[far]], np.quantile(curves, (0.05, 0.95), axis=0))
+    # Where the cloud tells the upper end and not the lower one, each is by its own.
+    there = (PLACES >= 4.0) & ~far
+    np.testing.assert_array_equal(high[there], np.quantile(few.draws[:, there], 0.95, axis=0))
+    curves = np.exp(np.arange(5)[:, None] / 10.0 - PLACES[there])
+    np.testing.assert_allclose(low[there], np.quantile(curves, 0.05, axis=0))
+
+
+def test_the_error_is_that_of_the_draws_that_make_the_end(question, monkeypatch) -> None:
+    """Two of 21: of the upper end errors 0.1 and 0.3, of the lower one 0.2 and 0.4."""
+    errors = {20: 0.1, 19: 0.3, 18: 0.9, 17: 0.8} | {0: 0.2, 1: 0.4} | dict.fromkeys(range(2, 6), 7)
+
+    def split_model(_, **rest):
+        number = int(rest["label"].split()[-1])
+        curve = np.exp(-np.maximum(PLACES - number / 10.0, 0.0))
+        return curve, np.full(101, errors[number]), 100
+
+    monkeypatch.setattr(range_ends, "split_model", split_model)
+    monkeypatch.setattr(range_ends, "fly_pilot", lambda *_, **__: SimpleNamespace(flights=50))
+    told = fly_range_ends(
+        by_hand(PLACES < 7.0, low=PLACES < 6.0), question, side="aft", group="any"
+    )
+    np.testing.assert_allclose(told.split_high.error, np.where(PLACES < 7.0, 0.0, 0.2))
+    np.testing.assert_allclose(told.split_low.error, np.where(PLACES < 6.0, 0.0, 0.3))
+
+
+def test_what_was_split_is_told() -> None:
+    """Lines, table and plain data of ends that were split, where their draws are seen and not."""
+    some = np.where(PLACES < 6.0, 0.0, np.where(PLACES < 8.0, 0.25, np.nan))
+    found = replace(
+        by_hand(PLACES < 9.0, low=PLACES < 8.0),
+        split_low=SplitEnd((3, 1), some),
+        split_high=SplitEnd((9, 8, 7), np.where(PLACES < 7.0, 0.0, 0.5)),
+    )
+    score = SimpleNamespace(unit="% MAC")
+    study = SimpleNamespace(
+        assumptions=found, question=SimpleNamespace(score=score), inverse=Inverse(6.95, 7.0, 8.86)
+    )
+    assert _split_lines(study) == [
+        "upper end of the assumption range from 7.00 % MAC on: its 3 draws of greatest risk, split "
+        "one by one (each to about 50 % where they meet the target)",
+        "lower end of the assumption range from 6.00 % MAC on: its 2 draws of least risk, split "
+        "one by one (each to about 25 % where the estimate meets the target)",
+    ]
+    study.inverse = Inverse(8.2, 8.3, np.nan)
+    assert [line.split(" risk, ")[1] for line in _split_lines(study)] == ["split one by one"] * 2
+    assert _split_draws(study) == {"lower": [3, 1], "upper": [9, 8, 7]}
+    frame = range_frame(study)
+    assert [*frame] == [
+        "threshold",
+        "lower_end",
+        "upper_end",
+        "lower_split_error",
+        "upper_split_error",
+    ]
+    np.testing.assert_array_equal(frame["lower_split_error"], some)
+    assert frame["lower_end"].notna().sum() == 80
+    assert frame["upper_end"].notna().sum() == 90
+    study.assumptions = None
+    assert _split_lines(study) == []
+    assert [*range_frame(study)] == [*frame]
+    assert _split_draws(study) == {"lower": [], "upper": []}
+
+
+def test_the_share_that_rests_on_assumptions() -> None:
+    found = by_hand(PLACES >= 0.0)
+    # The fifth percentile of these draws is e^0.1 times the base: it is at their favourable end.
+    assert np.isnan(found.resting_on_assumptions()[20:]).all()
+    less = replace(found, draws=found.draws * np.exp(-1.1))
+    np.testing.assert_allclose(less.resting_on_assumptions()[20:], 1.0 - np.exp(-1.0))
+    split = replace(less, split_low=SplitEnd((0,), np.zeros(1), found.draws * np.exp(-0.6)))
+    np.testing.assert_allclose(split.resting_on_assumptions()[20:], 1.0 - np.exp(-0.5))
+    unseen = replace(less, base=np.where(PLACES < 5.0, less.base, 0.0))
+    assert np.isnan(unseen.resting_on_assumptions()[50:]).all()
+
+
+def test_where_the_cloud_tells_the_ends(question) -> None:
+    """By effective flights: 25 in half of all draws; 10 in half of the tenth of greatest risk."""
+    pilot = fly_pilot(question)
+    cloud = cloud_of([split_tail(question, pilot=pilot, particles=120)])
+    at = np.array([pilot.threshold(p) for p in np.geomspace(0.1, 1e-3, 15)])
+    at = np.append(at, at[-1] + np.linspace(0.2, 2.0, 10))
+    found = assumption_range(
+        question, side="aft", group="any", cloud=cloud, thresholds=at, draws=12, pilot=pilot
+    )
+    few = thinned(cloud, flights=6_000)
+    redealing = {entry.key for entry in found.drawn.ranges if is_redealing(entry.key)}
+    risk, effective = np.empty((2, 12, at.size))
+    for number in range(12):
+        model = found.drawn.model(question.model, number, but=redealing)
+        strata = strata_of(model, bands_of=question.model, side="aft")
+        scores = fly_cloud(few, strata=strata, score=envelope_score(model, side="aft"), jobs=2)
+        weights = few.weights(strata)
+        for place, x in enumerate(at):
+            above = weights[scores > x]
+            risk[number, place] = above.sum()
+            effective[number, place] = above.sum() ** 2 / max((above**2).sum(), 1e-300)
+    low = np.median(effective, axis=0) >= 25.0
+    high = effective[risk.argmax(axis=0), np.arange(at.size)] >= 10.0
+    np.testing.assert_array_equal(found.told_low, low)
+    np.testing.assert_array_equal(found.told_high, high)
+    assert 0 < low.sum() < at.size
+    assert high.sum() > 0
 
 
 def test_one_threshold_that_is_not_told_is_no_end() -> None:
@@ -263,23 +380,24 @@ def test_what_is_flown_is_the_draw(question, found, end: str, seed_offset) -> No
         # Where the scenario as it stands meets the target, the draws of least risk are below it.
         found = replace(found, told_low=found.told_high, told_high=np.full(12, True))
     told = fly_range_ends(found, other, side="aft", group="any")
-    split, error, known = (
-        (told.split_high.draws, told.split_high.error, told.known_high())
+    split, known = (
+        (told.split_high, told.known_high())
         if end == "upper"
-        else (told.split_low.draws, told.split_low.error, told.known_low())
+        else (told.split_low, told.known_low())
     )
-    assert len(split) >= 4
+    error, curves = split.error, split.curves
+    assert len(split.draws) >= 4
     here = np.flatnonzero(known & (np.arange(12) >= first))[:4]
     assert here.size >= 3
     assert here[0] == first
     sums, squares = np.zeros((2, here.size)), np.zeros(here.size)
-    for number in split:
+    for number in split.draws:
         model = found.drawn.model(question.model, number)
         own = envelope_score(model, side="aft")
         seed = 900 + number + 100 * seed_offset
         scores = fly_scores(model, score=own, seed=seed, first=0, count=60_000, jobs=2)
         counted = np.array([(scores > x).mean() for x in told.thresholds[here]])
-        sums += [told.draws[number, here], counted]
+        sums += [curves[number, here], counted]
         squares += (error[here] * counted) ** 2 + counted / scores.size
     assert (np.abs(sums[0] - sums[1]) < 4.0 * np.sqrt(squares)).all()
     # They are not the scenario as it stands: the ends lie well off it.
@@ -297,7 +415,8 @@ def test_split_draws_are_the_same_for_any_jobs_and_from_a_shelf(question, found,
         for jobs, meter in zip((1, 2, 2), meters, strict=True)
     ]
     for other in told[1:]:
-        np.testing.assert_array_equal(other.draws, told[0].draws)
+        np.testing.assert_array_equal(other.split_high.curves, told[0].split_high.curves)
+        np.testing.assert_array_equal(other.split_low.curves, told[0].split_low.curves)
         np.testing.assert_array_equal(other.split_high.error, told[0].split_high.error)
         np.testing.assert_array_equal(other.split_low.error, told[0].split_low.error)
         assert other.split_high.draws == told[0].split_high.draws
