@@ -104,7 +104,8 @@ def _split_lines(study: Study) -> list[str]:
         )
         after = int(np.searchsorted(found.thresholds, at)) if math.isfinite(at) else -1
         if 0 <= after < found.thresholds.size and split.error[after] > 0.0:
-            text += f" (each to about {100 * split.error[after]:.0f} % where {where})"
+            text += f" (each to about {100 * split.error[after]:.0f} % where {where}"
+            text += ": the share that rests on assumptions no better)" if name == "lower" else ")"
         lines.append(text)
     return lines
 

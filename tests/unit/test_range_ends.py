@@ -35,6 +35,7 @@ from cgrisk.report.tail_text import (
     _split_draws,
     _split_lines,
     range_frame,
+    risk_text,
     tail_decisions,
 )
 from cgrisk.runs.shelf import Shelf
@@ -262,7 +263,8 @@ def test_what_was_split_is_told() -> None:
         "upper end of the assumption range from 7.00 % MAC on: its 3 draws of greatest risk, split "
         "one by one (each to about 50 % where they meet the target)",
         "lower end of the assumption range from 6.00 % MAC on: its 2 draws of least risk, split "
-        "one by one (each to about 25 % where the estimate meets the target)",
+        "one by one (each to about 25 % where the estimate meets the target: the share that rests on "
+        "assumptions no better)",
     ]
     study.inverse = Inverse(8.2, 8.3, np.nan)
     assert [line.split(" risk, ")[1] for line in _split_lines(study)] == ["split one by one"] * 2
@@ -467,6 +469,15 @@ def test_the_error_of_draws_flown_themselves_is_added(question) -> None:
     )
     assert near == pytest.approx(1.9 - np.log(1e-3), abs=0.01)
     assert far - near == pytest.approx(2.571 * 0.3, abs=0.01)
+
+
+def test_an_estimate_at_the_favourable_end() -> None:
+    row = {"estimate": 1e-5, "low": 9e-6, "high": 1.1e-5}
+    row |= {"assumption_low": 2e-5, "assumption_high": 4e-4, "on_assumptions": np.nan}
+    assert risk_text(pd.Series(row)).endswith("2.0e-05 to 4.0e-04, nearly all of them above it")
+    row |= {"assumption_low": 5e-6, "on_assumptions": 0.5}
+    assert "above it" not in risk_text(pd.Series(row))
+    assert "50 % of it rests on them" in risk_text(pd.Series(row))
 
 
 def test_a_range_whose_lower_end_is_not_told() -> None:
