@@ -263,8 +263,8 @@ def test_what_was_split_is_told() -> None:
         "upper end of the assumption range from 7.00 % MAC on: its 3 draws of greatest risk, split "
         "one by one (each to about 50 % where they meet the target)",
         "lower end of the assumption range from 6.00 % MAC on: its 2 draws of least risk, split "
-        "one by one (each to about 25 % where the estimate meets the target: the share that rests on "
-        "assumptions no better)",
+        "one by one (each to about 25 % where the estimate meets the target: the share that rests "
+        "on assumptions no better)",
     ]
     study.inverse = Inverse(8.2, 8.3, np.nan)
     assert [line.split(" risk, ")[1] for line in _split_lines(study)] == ["split one by one"] * 2
