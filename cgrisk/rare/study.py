@@ -391,9 +391,11 @@ def _with_range(curve: pd.DataFrame, assumptions: AssumptionRange, *, unit: str)
         if not there.all():
             first = float(thresholds[~there][0])
             lost[first] = "" if first in lost else f"{end} "
+    split = "draws are split as far as a tenth of the target."
+    few = "too few flights are left there under other assumptions."
     return [
-        f"no {end}assumption range from {first:.4g} {unit} on: too few flights are left there "
-        "under other assumptions."
+        f"no {end}assumption range from {first:.4g} {unit} on: "
+        + (split if end.startswith("lower") and assumptions.split_low.draws else few)
         for first, end in lost.items()
     ]
 

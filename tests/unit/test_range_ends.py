@@ -29,7 +29,7 @@ from cgrisk.rare.assumptions import SplitEnd
 from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.draws import Draws, drawn_assumptions
 from cgrisk.rare.range_ends import fly_range_ends
-from cgrisk.rare.study import Inverse, _between, _further, _inverse
+from cgrisk.rare.study import Inverse, _between, _further, _inverse, _with_range
 from cgrisk.report.tail_text import (
     _assumed,
     _split_draws,
@@ -469,6 +469,20 @@ def test_the_error_of_draws_flown_themselves_is_added(question) -> None:
     )
     assert near == pytest.approx(1.9 - np.log(1e-3), abs=0.01)
     assert far - near == pytest.approx(2.571 * 0.3, abs=0.01)
+
+
+def test_what_is_not_told_of_the_ends_is_said() -> None:
+    curve = pd.DataFrame({"threshold": PLACES, "estimate": np.exp(-PLACES)})
+    found = by_hand(PLACES < 9.0, low=PLACES < 8.0)
+    few = "on: too few flights are left there under other assumptions."
+    assert _with_range(curve, found, unit="deg") == [
+        f"no lower end of the assumption range from 8 deg {few}",
+        f"no upper end of the assumption range from 9 deg {few}",
+    ]
+    assert curve["assumption_low"].notna().sum() == 80
+    assert curve["assumption_high"].notna().sum() == 90
+    split = replace(found, split_low=SplitEnd((0,), np.zeros(1)))
+    assert _with_range(curve, split, unit="deg")[0].endswith("a tenth of the target.")
 
 
 def test_an_estimate_at_the_favourable_end() -> None:
