@@ -28,9 +28,12 @@ __all__ = ["fly_range_ends"]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+#: Standard error over risk of those that make an end, beyond the last threshold with which it is
+#: not told.
+_ROUGHEST: Final = 0.7
 #: Share of the target down to which the scenario as it stands must be exceeded for its lower end to
-#: be told: beyond, both are known to no more than they may lie apart.
-_SHARE_TOLD: Final = 0.1
+#: be told, and the standard error of the share of the risk above the lower end with which it is.
+_DEEPEST_LOW, _ROUGHEST_SHARE = 0.1, 0.3
 
 
 class _End(NamedTuple):
@@ -51,14 +54,11 @@ class _End(NamedTuple):
     """Share of as many that must not be among those that make it, if they were split last."""
     deeper: float
     """Share of the target that the split draws' curves go down to."""
-    roughest: float
-    """Standard error over risk of those that make it, beyond the last threshold with which it is
-    not told."""
 
 
-_UPPER = _End("upper", 1.0, span=1, over=2, quiet=0.5, deeper=0.25, roughest=0.7)
+_UPPER = _End("upper", 1.0, span=1, over=2, quiet=0.5, deeper=0.25)
 #: What an end is short of, chance makes up for: the least of noisy risks are told too low.
-_LOWER = _End("lower", -1.0, span=7, over=3, quiet=1.0, deeper=0.03, roughest=0.4)
+_LOWER = _End("lower", -1.0, span=7, over=3, quiet=1.0, deeper=0.03)
 
 
 @dataclass(slots=True)
@@ -163,15 +163,17 @@ def fly_range_ends(
     if not known_high.all() and not _met(found, known_high, question.target / factor):
         upper = splitting.split(_UPPER, known_high, float(found.thresholds[-1]))
     if not known_low.all() and not (found.base[known_low] <= question.target).any():
-        end = int(np.flatnonzero(found.base >= _SHARE_TOLD * question.target).max(initial=0))
+        end = int(np.flatnonzero(found.base >= _DEEPEST_LOW * question.target).max(initial=0))
         lower = splitting.split(_LOWER, known_low, float(found.thresholds[end]))
     if upper:
         split, told = _ended(splitting, end=_UPPER, known=known_high, chosen=upper)
         found = replace(found, split_high=split, told_high=told)
     if lower:
         split, told = _ended(splitting, end=_LOWER, known=known_low, chosen=lower)
-        told &= known_low | (np.arange(told.size) <= end)
-        found = replace(found, split_low=split, told_low=told)
+        found = replace(found, split_low=split)
+        share = split.error * found.ends()[0] <= _ROUGHEST_SHARE * found.base
+        told &= known_low | (share & (np.arange(told.size) <= end))
+        found = replace(found, told_low=told)
     return replace(found, flights=found.flights + splitting.flights)
 
 
@@ -189,7 +191,7 @@ def _ended(
     draws[split] = np.maximum.accumulate(draws[split][:, ::-1], axis=1)[:, ::-1]
     error = np.where(known, 0.0, splitting.error(end, chosen))
     seen = np.isfinite(error)
-    last = np.flatnonzero(error <= end.roughest).max(initial=-1)
+    last = np.flatnonzero(error <= _ROUGHEST).max(initial=-1)
     told = known | (seen & (np.arange(error.size) <= last))
     return SplitEnd(tuple(chosen), np.where(seen, error, np.nan), draws), told
 

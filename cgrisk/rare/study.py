@@ -391,7 +391,7 @@ def _with_range(curve: pd.DataFrame, assumptions: AssumptionRange, *, unit: str)
         if not there.all():
             first = float(thresholds[~there][0])
             lost[first] = "" if first in lost else f"{end} "
-    split = "draws are split as far as a tenth of the target."
+    split = "its draws are split no further, or tell it too roughly."
     few = "too few flights are left there under other assumptions."
     return [
         f"no {end}assumption range from {first:.4g} {unit} on: "

@@ -104,8 +104,12 @@ def _split_lines(study: Study) -> list[str]:
         )
         after = int(np.searchsorted(found.thresholds, at)) if math.isfinite(at) else -1
         if 0 <= after < found.thresholds.size and split.error[after] > 0.0:
-            text += f" (each to about {100 * split.error[after]:.0f} % where {where}"
-            text += ": the share that rests on assumptions no better)" if name == "lower" else ")"
+            error = 100.0 * split.error[after]
+            text += f" (each to about {error:.0f} % where {where}"
+            if name == "lower":
+                points = error * found.ends()[0][after] / found.base[after]
+                text += f", the share that rests on assumptions to {points:.0f} percentage points"
+            text += ")"
         lines.append(text)
     return lines
 
