@@ -214,10 +214,10 @@ def assumption_range(
     for place, entry in enumerate(ranges):
         if entry.key in redealt:
             # Straight from either end to the value in use.
-            low, high = redealt[entry.key]
+            at_low, at_high = redealt[entry.key]
             for number in range(draws):
                 part = part_of_range(entry, drawn.values[number, place])
-                distance = -part * low if part < 0.0 else part * high
+                distance = -part * at_low if part < 0.0 else part * at_high
                 curves[number] = moved_curve(curves[number], thresholds, distance)
     greatest = np.argsort(-curves, axis=0)[: max(draws // 10, 1)]
     at_high = np.median(np.take_along_axis(effective, greatest, axis=0), axis=0)

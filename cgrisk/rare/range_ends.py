@@ -4,9 +4,9 @@ Under the worst draws what comes far is not what came far before: a lavatory is 
 walks that sat. Flights of the cloud that stand for more than the target then decide, a handful of
 them. Under the best draws hardly any of the cloud's flights come far, and their risk is told too
 low. There the draws of greatest and of least risk are flown anew by a small splitting each, with
-all people dealt anew where an input asks for it: twice as many as make an end or lie beyond it, and
-on until the last of them do not. The others are taken to lie no further out than the middle of
-these, whatever single flights of the cloud say.
+all people dealt anew where an input asks for it: two or three times as many as make an end or lie
+beyond it, and on until the last of them do not. The others are taken to lie no further out than the
+middle of these, whatever single flights of the cloud say.
 """
 
 from __future__ import annotations

@@ -106,8 +106,9 @@ def _split_lines(study: Study) -> list[str]:
         if 0 <= after < found.thresholds.size and split.error[after] > 0.0:
             error = 100.0 * split.error[after]
             text += f" (each to about {error:.0f} % where {where}"
-            if name == "lower":
-                points = error * found.ends()[0][after] / found.base[after]
+            share = found.resting_on_assumptions()[after]
+            if name == "lower" and found.known_low()[after] and math.isfinite(share):
+                points = error * (1.0 - share)
                 text += f", the share that rests on assumptions to {points:.0f} percentage points"
             text += ")"
         lines.append(text)

@@ -263,8 +263,10 @@ def test_the_error_is_that_of_the_draws_that_make_the_end(question, monkeypatch)
 def test_what_was_split_is_told() -> None:
     """Lines, table and plain data of ends that were split, where their draws are seen and not."""
     some = np.where(PLACES < 6.0, 0.0, np.where(PLACES < 8.0, 0.25, np.nan))
+    found = by_hand(PLACES < 9.0, low=PLACES < 8.0)
     found = replace(
-        by_hand(PLACES < 9.0, low=PLACES < 8.0),
+        found,
+        draws=0.5 * found.draws,
         split_low=SplitEnd((3, 1), some),
         split_high=SplitEnd((9, 8, 7), np.where(PLACES < 7.0, 0.0, 0.5)),
     )
@@ -277,8 +279,12 @@ def test_what_was_split_is_told() -> None:
         "one by one (each to about 50 % where they meet the target)",
         "lower end of the assumption range from 6.00 % MAC on: its 2 draws of least risk, split "
         "one by one (each to about 25 % where the estimate meets the target, the share that rests "
-        "on assumptions to 28 percentage points)",
+        "on assumptions to 14 percentage points)",
     ]
+    # The values in use are at the favourable end there: no share is told.
+    study.assumptions = replace(found, draws=2.0 * found.draws)
+    assert _split_lines(study)[1].endswith("25 % where the estimate meets the target)")
+    study.assumptions = found
     study.inverse = Inverse(8.2, 8.3, np.nan)
     assert [line.split(" risk, ")[1] for line in _split_lines(study)] == ["split one by one"] * 2
     assert _split_draws(study) == {"lower": [3, 1], "upper": [9, 8, 7]}
