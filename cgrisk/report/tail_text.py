@@ -91,11 +91,12 @@ def _split_lines(study: Study) -> list[str]:
     if found is None:
         return []
     lines = []
-    for name, split, extreme, at, where in (
-        ("upper", found.split_high, "greatest", inverse.assumption, "they meet the target"),
-        ("lower", found.split_low, "least", inverse.estimate, "the estimate meets the target"),
+    upper, lower = "they meet the target", "the estimate meets the target"
+    for name, split, known, extreme, at, where in (
+        ("upper", found.split_high, found.known_high(), "greatest", inverse.assumption, upper),
+        ("lower", found.split_low, found.known_low(), "least", inverse.estimate, lower),
     ):
-        if not split.draws:
+        if not (known & (split.error != 0.0)).any():  # no draws, or all too rough: a note says so
             continue
         first = found.thresholds[int(np.argmax(split.error != 0.0))]  # nan is not 0
         text = (
@@ -103,11 +104,11 @@ def _split_lines(study: Study) -> list[str]:
             f"its {len(split.draws)} draws of {extreme} risk, split one by one"
         )
         after = int(np.searchsorted(found.thresholds, at)) if math.isfinite(at) else -1
-        if 0 <= after < found.thresholds.size and split.error[after] > 0.0:
+        if 0 <= after < found.thresholds.size and known[after] and split.error[after] > 0.0:
             error = 100.0 * split.error[after]
             text += f" (each to about {error:.0f} % where {where}"
             share = found.resting_on_assumptions()[after]
-            if name == "lower" and found.known_low()[after] and math.isfinite(share):
+            if name == "lower" and math.isfinite(share):
                 points = error * (1.0 - share)
                 text += f", the share that rests on assumptions to {points:.0f} percentage points"
             text += ")"

@@ -284,6 +284,9 @@ def test_what_was_split_is_told() -> None:
     # The values in use are at the favourable end there: no share is told.
     study.assumptions = replace(found, draws=2.0 * found.draws)
     assert _split_lines(study)[1].endswith("25 % where the estimate meets the target)")
+    # What is too rough to be told has no line: a note says that it is not told.
+    study.assumptions = replace(found, told_low=PLACES < 6.0)
+    assert [line[:5] for line in _split_lines(study)] == ["upper"]
     study.assumptions = found
     study.inverse = Inverse(8.2, 8.3, np.nan)
     assert [line.split(" risk, ")[1] for line in _split_lines(study)] == ["split one by one"] * 2
