@@ -4,19 +4,22 @@ A load far out asks for a strong tilt, one not so far out whose people move a lo
 one, and nobody knows beforehand which of them make up a tail. So flights of several strengths are
 flown, and each flight of strength ``k`` counts for the share
 
-    s_k(L) = a_k q_k(L) / sum_j a_j q_j(L)
+    s_k(L) = a_k q_k(L) exp(-d_k^2) / sum_j a_j q_j(L) exp(-d_j^2)
 
-of its weight, with ``L`` the moment error of its load, ``a`` the shares of the flights and ``q``
-how many times as likely each strength makes such a load. Shares add up to 1 whatever ``a`` and
-``q`` are, so that the sum over strengths of the mean of ``s_k weight f`` is the mean of ``f`` over
-ordinary flights; the better ``q``, the less it scatters. With the true ones this is the balance
-heuristic (E. Veach, L. J. Guibas, SIGGRAPH 95, 419; from memory): no flight counts for more than
-``1 / a_k`` times what it would by any one strength, the strength 0 of ordinary flights among them.
+of its weight, with ``L`` the moment error of its load, ``a`` the shares of the flights, ``q`` how
+many times as likely each strength makes such a load and ``d`` the standard deviation of the
+logarithms of its weights among like loads. Shares add up to 1 whatever ``a``, ``q`` and ``d`` are,
+so that the sum over strengths of the mean of ``s_k weight f`` is the mean of ``f`` over ordinary
+flights; the better they are, the less it scatters. Without ``d`` this is the balance heuristic
+(E. Veach, L. J. Guibas, SIGGRAPH 95, 419; from memory), best where like loads weigh the same. Where
+their weights scatter log-normally, by ``exp(d^2)`` in the mean square, shares in proportion to
+``a q exp(-d^2)`` make the sum of the variances least: without them a strong tilt, which reaches the
+same load along many ways, claims loads that a weaker one makes with steadier weights.
 
-``q`` comes from a pilot (:mod:`cgrisk.rare.tilt_pilot`), as normal laws of the loads that each
-strength makes: what a strength never makes then falls to one that does. (By a straight line through
-the logarithms of the weights, which scatter beyond some five standard deviations, strong tilts
-would claim ordinary loads.)
+``q`` and ``d`` come from a pilot (:mod:`cgrisk.rare.tilt_pilot`), ``q`` as normal laws of the loads
+that each strength makes: what a strength never makes then falls to one that does. (By a straight
+line through the logarithms of the weights, which scatter beyond some five standard deviations,
+strong tilts would claim ordinary loads.)
 """
 
 from __future__ import annotations
@@ -62,6 +65,8 @@ class Mixture:
         In standard deviations of the score, from 0.
     centre, spread : float64 arrays, shape (K,)
         Of the normal law of the load's error that each strength makes.
+    scatter : float64 array, shape (K,)
+        Standard deviation of the logarithms of its weights among like loads.
     share : float64 array, shape (K,)
         Of the flights; their sum is 1.
     """
@@ -69,6 +74,7 @@ class Mixture:
     strengths: Floats
     centre: Floats
     spread: Floats
+    scatter: Floats
     share: Floats
 
     def log_times(self, loads: Floats) -> Floats:
@@ -78,10 +84,19 @@ class Mixture:
         times: Floats = laws - laws[0]
         return times
 
+    def log_worth(self, loads: Floats) -> Floats:
+        """Return ``log q - d^2`` of loads (n,), shape (K, n).
+
+        With ``W = sum a q exp(-d^2)`` the mean square of what flights count for is the mean of
+        ``1 / W`` over ordinary loads.
+        """
+        worth: Floats = self.log_times(loads) - self.scatter[:, None] ** 2
+        return worth
+
     def counts_for(self, rung: int, loads: Floats) -> Floats:
         """Return the share of its weight that each flight of a strength counts for, (n,)."""
         with np.errstate(divide="ignore"):
-            each = np.log(self.share)[:, None] + self.log_times(loads)
+            each = np.log(self.share)[:, None] + self.log_worth(loads)
         counts: Floats = np.exp(each[rung] - logsumexp(each, axis=0))
         return counts
 

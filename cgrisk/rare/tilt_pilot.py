@@ -149,14 +149,14 @@ class TiltPilot:
         )
         scale = (rough * relative_error)[:, None]
         every = np.concatenate([each.loads for each in self.flown])
-        likely = np.exp(self.mixture.log_times(every))
+        worth = np.exp(self.mixture.log_worth(every))
         chance, squared = np.concatenate(above, axis=1), np.concatenate(square, axis=1)
 
         def shared(walks: Walks) -> tuple[Mixture, Floats]:
             """Return the mixture that is best for walks, and the say of thresholds."""
             squares = _mean_squares(chance, squared, walks.of(every))
             parts = squares * np.concatenate(even) / size / scale**2
-            share, say = _least_variance(likely, parts)
+            share, say = _least_variance(worth, parts)
             return replace(self.mixture, share=share), say
 
         def needed(mixture: Mixture, walks: Walks | None) -> Floats:
@@ -219,8 +219,9 @@ def _best_walks(
     middle = np.concatenate([[low], 0.5 * (grid[1:] + grid[:-1]), grid[-1:]])
     given = movement.chance(thresholds[:, None] - middle)
     square = movement.square(thresholds[:, None] - middle)
-    weights = 1.0 / (mixture.share @ np.exp(mixture.log_times(middle)))
-    within = say @ np.maximum(square - given**2, 0.0) * weights**2
+    made = mixture.share @ np.exp(mixture.log_times(middle))
+    worth = mixture.share @ np.exp(mixture.log_worth(middle))
+    within = say @ np.maximum(square - given**2, 0.0) / (made * worth)
     best = np.sqrt(_LEANING * within / max(between, 1e-300))
     times = np.exp2(np.clip(np.round(np.log2(np.maximum(best, 1.0))), 0, np.log2(MOST_WALKS)))
     return Walks(tuple(grid.tolist()), tuple(int(number) for number in times))
@@ -232,21 +233,21 @@ def _mean_squares(chance: Floats, square: Floats, times: NDArray[np.int64] | flo
     return squares
 
 
-def _least_variance(times: Floats, parts: Floats) -> tuple[Floats, Floats]:
+def _least_variance(worth: Floats, parts: Floats) -> tuple[Floats, Floats]:
     """Return shares (K,) for which the greatest second moment is small, and the say of thresholds.
 
-    That of threshold ``t`` is ``sum_i parts[t, i] / sum_k share_k times[k, i]``, convex in the
+    That of threshold ``t`` is ``sum_i parts[t, i] / sum_k share_k worth[k, i]``, convex in the
     shares. Multiplicative steps: those of a strength grow with what more of it would gain, the say
     of a threshold with its moment.
     """
-    count = times.shape[0]
+    count = worth.shape[0]
     share, say = np.full(count, 1.0 / count), np.ones(parts.shape[0])
     for _ in range(_TURNS):
-        likely = share @ times
-        moments = parts @ (1.0 / likely)
+        total = share @ worth
+        moments = parts @ (1.0 / total)
         say *= np.sqrt(moments / moments.max())
         say /= say.max()
-        gain = times @ ((say @ parts) / likely**2)
+        gain = worth @ ((say @ parts) / total**2)
         share = share * np.sqrt(gain)
         share /= share.sum()
     return np.asarray((1.0 - _EVEN) * share + _EVEN / count), say
@@ -263,6 +264,19 @@ def _laws(flown: Sequence[Leaned]) -> tuple[Floats, Floats]:
     if spread.size == 0 or not spread[0] > _SAME * max(1.0, abs(float(centre[0]))):
         return np.zeros(spread.size), np.ones(spread.size)
     return centre, np.maximum(spread, _LEAST_SPREAD * spread[0])
+
+
+def _scatter(flown: Sequence[Leaned]) -> Floats:
+    """Return by how much the logarithms of each strength's weights scatter about a parabola."""
+    return np.array([_off_parabola(each.loads, each.log_weights) for each in flown])
+
+
+def _off_parabola(x: Floats, y: Floats) -> float:
+    """Return the standard deviation of y (n,) about its least-squares parabola in x (n,)."""
+    off = x - x.mean()
+    design = np.vander(off / max(float(off.std()), _SAME), 3)
+    fitted = np.linalg.lstsq(design, y, rcond=None)[0]
+    return float((y - design @ fitted).std())
 
 
 def climb(
@@ -288,4 +302,5 @@ def climb(
         flown.append(leaner.fly(_STEP * rung, own, 0, loads, walks))
     strengths: Floats = _STEP * np.arange(len(flown), dtype=np.float64)
     share = np.full(len(flown), 1.0 / max(len(flown), 1))
-    return TiltPilot(Mixture(strengths, *_laws(flown), share), tuple(flown), times > 1)
+    mixture = Mixture(strengths, *_laws(flown), _scatter(flown), share)
+    return TiltPilot(mixture, tuple(flown), times > 1)

@@ -22,7 +22,7 @@ from cgrisk.rare.strata import strata_of
 from cgrisk.rare.tilt_aim import Aim, Leaned, Leaner, aim_at
 from cgrisk.rare.tilt_answer import answer_at, doubts_of
 from cgrisk.rare.tilt_mixture import BATCHES, Mixture, Plan, Round, fly_mixture, off_one
-from cgrisk.rare.tilt_pilot import TiltPilot, _laws, _least_variance, climb
+from cgrisk.rare.tilt_pilot import TiltPilot, _laws, _least_variance, _scatter, climb
 from cgrisk.rare.tilt_walks import Walks, same_for_all
 from cgrisk.rare.tilting import fly_tilted, tilted_tail, why_not_tilted
 from tests.flight_cases import edited
@@ -284,6 +284,7 @@ MIXTURE = Mixture(
     strengths=np.array([0.0, 1.0, 2.0]),
     centre=np.array([0.0, 1.0, 2.0]),
     spread=np.array([1.0, 1.0, 1.0]),
+    scatter=np.zeros(3),
     share=np.array([0.2, 0.5, 0.3]),
 )
 
@@ -306,6 +307,49 @@ def test_uneven_spreads_are_those_of_the_laws() -> None:
     np.testing.assert_allclose(np.exp(uneven.log_times(loads)), laws / laws[0], rtol=1e-9)
 
 
+def test_where_weights_scatter_shares_make_the_variance_least() -> None:
+    """Like loads' weights have a mean square of ``exp(d^2)``; no other shares do better."""
+    scatter = np.array([0.0, 0.5, 1.5])
+    wild = replace(MIXTURE, scatter=scatter)
+    loads = np.linspace(-3.0, 8.0, 12)
+    each = np.array([wild.counts_for(rung, loads) for rung in range(3)])
+    np.testing.assert_allclose(each.sum(axis=0), 1.0, rtol=1e-12)
+    times = stats.norm.pdf(loads, loc=np.arange(3.0)[:, None]) / stats.norm.pdf(loads)
+
+    def variance(shares: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+        square = np.exp(scatter**2) / (wild.share * times.T)
+        found: np.ndarray[Any, Any] = (shares.T**2 * square).sum(axis=1)
+        return found
+
+    least = variance(each)
+    worth = wild.share @ np.exp(wild.log_worth(loads))
+    np.testing.assert_allclose(least, 1.0 / worth, rtol=1e-12)
+    rng = np.random.default_rng(6)
+    for _ in range(200):
+        other = each * rng.lognormal(0.0, 0.3, each.shape)
+        assert (variance(other / other.sum(axis=0)) > least).all()
+
+
+def test_scatter_of_weights_is_that_among_like_loads() -> None:
+    """Whatever parabola the weights follow, on any scale of loads; of one and the same load too."""
+    rng = np.random.default_rng(5)
+    size = 4000
+
+    def flown(loads: np.ndarray[Any, Any], own: float) -> Leaned:
+        weights = 3.0 - 2.0 * loads + 0.3 * loads**2 + own * rng.standard_normal(size)
+        ones = np.ones(size)
+        return Leaned(loads[:, None], loads, weights, ones, ones[:, None])
+
+    wide, narrow = rng.normal(4.0, 2.0, size), rng.normal(4.0, 1e-5, size)
+    given = [0.0, 0.7, 2.0, 0.4]
+    found = _scatter(
+        [flown(wide, 0.0), flown(wide, 0.7), flown(narrow, 2.0), flown(np.full(size, 2.0), 0.4)]
+    )
+    error = np.array(given) / np.sqrt(2.0 * size)
+    np.testing.assert_array_less(np.abs(found - given), 4.0 * error + 1e-9)
+    assert _scatter([]).size == 0
+
+
 def test_strong_tilts_with_wild_weights_claim_no_ordinary_load() -> None:
     """Weights that scatter by powers of e say nothing about which loads a strength makes."""
     rng = np.random.default_rng(12)
@@ -318,7 +362,7 @@ def test_strong_tilts_with_wild_weights_claim_no_ordinary_load() -> None:
     flown = tuple(wild(float(s), 500) for s in range(13))
     centre, spread = _laws(flown)
     share = np.full(13, 1.0 / 13.0)
-    pilot = TiltPilot(Mixture(np.arange(13.0), centre, spread, share), flown)
+    pilot = TiltPilot(Mixture(np.arange(13.0), centre, spread, _scatter(flown), share), flown)
     told = pilot.estimate(np.array([-10.0, 1.0]))
     exact = np.array([1.0, _normal_and_moves(1.0)])
     np.testing.assert_allclose(told, exact, rtol=0.2)
@@ -332,11 +376,17 @@ def test_laws_of_loads_that_hardly_vary() -> None:
     assert _laws([loose, same])[1][1] == pytest.approx(0.3 * loose.loads.std())
 
 
-def _normal_flights(strength: float, size: int, rng: np.random.Generator) -> Leaned:
-    """A load of a normal law leaned by its exact tilt, and moves of an exponential one."""
+def _normal_flights(
+    strength: float, size: int, rng: np.random.Generator, scatter: float = 0.0
+) -> Leaned:
+    """A load of a normal law leaned by its exact tilt, and moves of an exponential one.
+
+    Like loads have log-normal weights that scatter by so much.
+    """
     loads = rng.standard_normal(size) + strength
     scores = (loads + rng.exponential(0.2, size))[:, None]
     weights = 0.5 * strength**2 - strength * loads
+    weights += scatter * rng.standard_normal(size) - 0.5 * scatter**2
     return Leaned(scores, loads, weights, np.ones(size), np.ones((size, 1)))
 
 
@@ -354,23 +404,31 @@ def test_shares_of_flights_go_where_they_help() -> None:
     )
     above = np.where(loads > np.array([[0.5], [2.5]]), even, 0.0)
     parts = above / 4000.0 / (above.sum(axis=1, keepdims=True) / 4000.0) ** 2
-    times = np.exp(MIXTURE.log_times(loads))
+    worth = np.exp(MIXTURE.log_worth(loads))
 
     def greatest(share: np.ndarray[Any, Any]) -> float:
-        return float((parts @ (1.0 / (share @ times))).max())
+        return float((parts @ (1.0 / (share @ worth))).max())
 
     mixed = (
         0.6 * np.array([[a, b, 20 - a - b] for a in range(21) for b in range(21 - a)]) / 20.0
         + 0.4 / 3.0
     )
     best = min(greatest(share) for share in mixed)
-    assert greatest(_least_variance(times, parts)[0]) < 1.05 * best
+    assert greatest(_least_variance(worth, parts)[0]) < 1.05 * best
 
 
-def test_a_pilot_plans_what_the_error_takes() -> None:
+@pytest.mark.parametrize("scatter", [(0.0, 0.0, 0.0), (0.0, 0.4, 0.8)], ids=["steady", "wild"])
+def test_a_pilot_plans_what_the_error_takes(scatter: tuple[float, float, float]) -> None:
     """Of a normal load and exponential moves: the plan's flights give the error, with its room."""
     rng = np.random.default_rng(8)
-    pilot = TiltPilot(MIXTURE, tuple(_normal_flights(s, 4000, rng) for s in (0.0, 1.0, 2.0)))
+    strengths = (0.0, 1.0, 2.0)
+
+    def flights(sizes: list[int]) -> list[Leaned]:
+        given = zip(strengths, sizes, scatter, strict=True)
+        return [_normal_flights(s, size, rng, own) for s, size, own in given]
+
+    flown = flights([4000, 4000, 4000])
+    pilot = TiltPilot(replace(MIXTURE, scatter=_scatter(flown)), tuple(flown))
     places, asked = np.array([1.5, 3.0]), np.array([0.1, 0.1])
     exact = np.array([_normal_and_moves(float(x)) for x in places])
     np.testing.assert_allclose(pilot.estimate(places), exact, rtol=0.2)
@@ -381,7 +439,7 @@ def test_a_pilot_plans_what_the_error_takes() -> None:
     size = [max(int(plan.loads * share), 1) for share in mixture.share]
     estimates = []
     for _ in range(300):
-        runs = [_normal_flights(s, n, rng) for s, n in zip((0.0, 1.0, 2.0), size, strict=True)]
+        runs = flights(size)
         weights = [
             mixture.counts_for(rung, each.loads) * np.exp(each.log_weights)
             for rung, each in enumerate(runs)
