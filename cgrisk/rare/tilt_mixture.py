@@ -187,8 +187,9 @@ def fly_mixture(
 ) -> tuple[Round, ...]:
     """Fly all strengths, first half of what the plan asks for, then what the flights ask for.
 
-    As long as their scatter asks for more, with room, up to four times as many are flown. Where
-    people move, each load is flown several times.
+    As long as their scatter asks for more, up to four times as many are flown: that of loads with
+    room, and that of the batches, which the interval is made of, as it is. Where people move, each
+    load is flown several times.
 
     Parameters
     ----------
@@ -225,10 +226,10 @@ def fly_mixture(
     while True:
         found = [_round(mixture, walks, rung, seed, size[rung], done[rung]) for rung in rungs]
         flown = sum(size) * BATCHES
-        needed = _needed(found, thresholds, relative_error)
-        factor = min(room[1] * needed, _GROWTH)
+        needed = _needed(found, thresholds, relative_error, room[1])
+        factor = min(needed, _GROWTH)
         factor = max(factor, _LEAST_GROWTH) if factor > 1.0 else factor
-        enough = needed * flown <= min(float(most), worth / a_load)
+        enough = needed * flown <= room[1] * min(float(most), worth / a_load)
         allowed = most if enough else doubtful
         more = [max(pair) for pair in zip(size, batches(factor * flown, allowed), strict=True)]
         if factor <= 1.0 or more == size:
@@ -260,13 +261,19 @@ def _round(
     )
 
 
-def _needed(found: list[Round], thresholds: Floats, relative_error: Floats) -> float:
-    """Return how many times the flights flown are needed for the relative errors."""
+def _needed(found: list[Round], thresholds: Floats, relative_error: Floats, room: float) -> float:
+    """Return how many times the flights flown are needed: by loads with room, or by batches.
+
+    Thousands of loads tell a variance to a few per cent, 20 batches to a third.
+    """
     factor = 0.0
     for x, error in zip(thresholds.tolist(), relative_error.tolist(), strict=True):
         parts = [each.parts(x) for each in found]
         mean = sum(float(part.mean()) for part in parts)
-        variance = sum(float(part.var()) / part.size for part in parts)
-        if mean > 0.0:
-            factor = max(factor, variance / (mean * error) ** 2)
+        if not mean > 0.0:
+            continue
+        by_loads = sum(float(part.var()) / part.size for part in parts)
+        batches = sum((each.replicates(x) for each in found), np.zeros((BATCHES, 1)))
+        by_batches = float(batches.var(ddof=1)) / BATCHES
+        factor = max(factor, max(room * by_loads, by_batches) / (mean * error) ** 2)
     return factor
