@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -29,6 +30,7 @@ from cgrisk.rare.assumptions import SplitEnd
 from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.draws import Draws, drawn_assumptions
 from cgrisk.rare.range_ends import fly_range_ends
+from cgrisk.rare.redealing import split_model
 from cgrisk.rare.study import Inverse, _between, _further, _inverse, _with_range
 from cgrisk.report.tail_text import (
     _assumed,
@@ -49,6 +51,13 @@ CASE = {key: value for key, value in SMALL.items() if key != "operation.parties"
     "operation.zones": [{"name": "all", "rows": "1-6", "adults": 24, "children": 0}],
     "operation.crowd.surge_probability": 0.02,
 }
+
+
+#: Standard deviation of what all split draws of an end add up to, over their sum: at the first
+#: thresholds beyond the cloud, of forty splittings with other seeds. Against 400,000 ordinary
+#: flights a draw they were 0.98 to 1.00 on average, with a standard error of 0.003 to 0.011; no
+#: draw went with another.
+SPREAD = {"upper": (0.017, 0.025, 0.038, 0.046), "lower": (0.026, 0.044, 0.052, 0.072)}
 
 
 def by_hand(known: np.ndarray, low: np.ndarray | None = None) -> AssumptionRange:
@@ -396,8 +405,20 @@ def test_what_stands_for_assumptions_is_no_more_than_the_whole(simulation, unsou
 
 
 @pytest.mark.parametrize("end", ["upper", "lower"])
-def test_what_is_flown_is_the_draw(question, found, end: str, seed_offset) -> None:
-    """Together, against 60,000 ordinary flights of each, within 4 standard errors."""
+def test_what_is_flown_is_the_draw(question, found, end: str, seed_offset, monkeypatch) -> None:
+    """Together, against 60,000 ordinary flights of each, within 4 standard errors.
+
+    Those of forty such splittings are the measure, since estimates that are low by chance state low
+    errors; what is stated must agree with it as far as six replicates a draw can tell.
+    """
+    stated = np.zeros(12)
+
+    def watched(*args: Any, **given: Any) -> tuple[Any, ...]:
+        flown = split_model(*args, **given)
+        stated[:] += np.nan_to_num(flown[0] * flown[1]) ** 2
+        return flown
+
+    monkeypatch.setattr(range_ends, "split_model", watched)
     other = replace(question, seed=question.seed + seed_offset)
     first = int(found.known_high().sum())
     if end == "lower":
@@ -409,7 +430,7 @@ def test_what_is_flown_is_the_draw(question, found, end: str, seed_offset) -> No
         if end == "upper"
         else (told.split_low, told.known_low())
     )
-    error, curves = split.error, split.curves
+    curves = split.curves
     assert len(split.draws) >= 4
     here = np.flatnonzero(known & (np.arange(12) >= first))[:4]
     assert here.size >= 3
@@ -422,8 +443,11 @@ def test_what_is_flown_is_the_draw(question, found, end: str, seed_offset) -> No
         scores = fly_scores(model, score=own, seed=seed, first=0, count=60_000, jobs=2)
         counted = np.array([(scores > x).mean() for x in told.thresholds[here]])
         sums += [curves[number, here], counted]
-        squares += (error[here] * counted) ** 2 + counted / scores.size
-    assert (np.abs(sums[0] - sums[1]) < 4.0 * np.sqrt(squares)).all()
+        squares += counted / scores.size
+    own = np.array(SPREAD[end][: here.size])
+    assert (np.abs(sums[0] - sums[1]) < 4.0 * np.hypot(own * sums[1], np.sqrt(squares))).all()
+    told_error = np.sqrt(stated[here]) / sums[0]
+    assert ((told_error > 0.4 * own) & (told_error < 2.0 * own)).all()
     # They are not the scenario as it stands: the ends lie well off it.
     low, high = told.ends()
     far = high > 1.3 * told.base if end == "upper" else low < 0.8 * told.base
