@@ -33,7 +33,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from cgrisk.rare.seeds import derived_seed
-from cgrisk.rare.tilt_aim import Leaned, Leaner, leans_all
+from cgrisk.rare.tilt_aim import Leaned, Leaner
 from cgrisk.rare.tilt_walks import Walks
 
 __all__ = ["BATCHES", "Mixture", "Plan", "Round", "fly_mixture", "off_one"]
@@ -42,9 +42,9 @@ Floats = NDArray[np.float64]
 
 #: Batches of the flights of every strength.
 BATCHES: Final = 20
-#: Room on the flights that the pilot asks for, and on those that the flights ask for: where tilting
-#: leans all that varies; elsewhere, where few flights show too little of how weights scatter.
-_ROOM, _ROOM_MOVING = (1.5, 1.5), (2.0, 1.5)
+#: First round, over what the pilot asks for. More than all of it: the fewer flights are added for
+#: their own scatter, the less low an estimate is that stops where they happen to scatter little.
+_FIRST_ROUND: Final = 1.5
 #: Loads of the first step at most, since a pilot's doubt can be great; what a step may multiply,
 #: and multiplies at least.
 _FIRST, _GROWTH, _LEAST_GROWTH = 10_000.0, 4.0, 1.1
@@ -185,11 +185,10 @@ def fly_mixture(
     most: int,
     worth: float = math.inf,
 ) -> tuple[Round, ...]:
-    """Fly all strengths, first half of what the plan asks for, then what the flights ask for.
+    """Fly all strengths, first half as much again as planned, then what the flights ask for.
 
-    As long as their scatter asks for more, up to four times as many are flown: that of loads with
-    room, and that of the batches, which the interval is made of, as it is. Where people move, each
-    load is flown several times.
+    As long as their scatter asks for more, up to four times as many are flown. Where people move,
+    each load is flown several times.
 
     Parameters
     ----------
@@ -204,7 +203,6 @@ def fly_mixture(
     """
     mixture, walks, a_load = plan.mixture, plan.walks, plan.flights_a_load
     rungs = range(mixture.strengths.size)
-    room = _ROOM if leans_all(leaner.aim.model) else _ROOM_MOVING
     per_batch = mixture.share / BATCHES
     most = int(most / a_load)
     doubtful = min(most, int(_FIRST + _HOPELESS * plan.loads))
@@ -220,16 +218,16 @@ def fly_mixture(
         strength = float(mixture.strengths[rung])
         return leaner.fly(strength, own, BATCHES * first, BATCHES * (last - first), walks)
 
-    size = batches(min(0.5 * room[0] * plan.loads, _FIRST), doubtful)
+    size = batches(min(_FIRST_ROUND * plan.loads, _FIRST), doubtful)
     leaner.meter.begin("tilting", expected=int(a_load * BATCHES * sum(size)))
     done = [fly(rung, 0, size[rung]) for rung in rungs]
     while True:
         found = [_round(mixture, walks, rung, seed, size[rung], done[rung]) for rung in rungs]
         flown = sum(size) * BATCHES
-        needed = _needed(found, thresholds, relative_error, room[1])
+        needed = _needed(found, thresholds, relative_error)
         factor = min(needed, _GROWTH)
         factor = max(factor, _LEAST_GROWTH) if factor > 1.0 else factor
-        enough = needed * flown <= room[1] * min(float(most), worth / a_load)
+        enough = needed * flown <= min(float(most), worth / a_load)
         allowed = most if enough else doubtful
         more = [max(pair) for pair in zip(size, batches(factor * flown, allowed), strict=True)]
         if factor <= 1.0 or more == size:
@@ -261,19 +259,13 @@ def _round(
     )
 
 
-def _needed(found: list[Round], thresholds: Floats, relative_error: Floats, room: float) -> float:
-    """Return how many times the flights flown are needed: by loads with room, or by batches.
-
-    Thousands of loads tell a variance to a few per cent, 20 batches to a third.
-    """
+def _needed(found: list[Round], thresholds: Floats, relative_error: Floats) -> float:
+    """Return how many times the flights flown are needed for the relative errors."""
     factor = 0.0
     for x, error in zip(thresholds.tolist(), relative_error.tolist(), strict=True):
         parts = [each.parts(x) for each in found]
         mean = sum(float(part.mean()) for part in parts)
-        if not mean > 0.0:
-            continue
-        by_loads = sum(float(part.var()) / part.size for part in parts)
-        batches = sum((each.replicates(x) for each in found), np.zeros((BATCHES, 1)))
-        by_batches = float(batches.var(ddof=1)) / BATCHES
-        factor = max(factor, max(room * by_loads, by_batches) / (mean * error) ** 2)
+        variance = sum(float(part.var()) / part.size for part in parts)
+        if mean > 0.0:
+            factor = max(factor, variance / (mean * error) ** 2)
     return factor

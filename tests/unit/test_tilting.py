@@ -13,14 +13,13 @@ from scipy import stats
 from cgrisk.errors import UsageError
 from cgrisk.flight import FlightModel, entity_counts, fly_block, prepare
 from cgrisk.flight.leaning import lean_block, sources, tilt_data
-from cgrisk.rare import tilt_mixture
 from cgrisk.rare.moves import ScoredFlights
 from cgrisk.rare.question import Meter
 from cgrisk.rare.score import envelope_score, score_named, score_names
 from cgrisk.rare.seeds import derived_seed, generator
 from cgrisk.rare.strata import strata_of
 from cgrisk.rare.tilt_aim import Aim, Leaned, Leaner, aim_at
-from cgrisk.rare.tilt_answer import answer_at, doubts_of
+from cgrisk.rare.tilt_answer import answer_at, doubts_of, error_of_sum
 from cgrisk.rare.tilt_mixture import BATCHES, Mixture, Plan, Round, fly_mixture, off_one
 from cgrisk.rare.tilt_pilot import TiltPilot, _laws, _least_variance, _scatter, climb
 from cgrisk.rare.tilt_walks import Walks, same_for_all
@@ -248,9 +247,33 @@ def test_strengths_are_summed_as_their_shares_of_weight() -> None:
     other = _round_of([1.0] * 60, [0.20, 0.22] * 30)
     found = answer_at([(1.0, (one, other))], 0.5, 0.95)
     assert found.estimate == pytest.approx(0.315)
-    own = one.replicates(0.5) + other.replicates(0.5)
-    assert found.error == pytest.approx(float(own.std(ddof=1)) / np.sqrt(BATCHES))
+    squared = 0.005**2 / 39 + 0.01**2 / 59
+    assert found.error == pytest.approx(np.sqrt(squared))
     assert answer_at([(1.0, (one, other))], 1.0, 0.95).effective == 0.0
+
+
+def test_error_of_a_sum_of_means() -> None:
+    """Welch's: normal samples have n - 1 degrees each, few heavy figures few."""
+    rng = np.random.default_rng(2)
+    small, large = rng.normal(0.0, 3.0, 4000), rng.normal(5.0, 1.0, 9000)
+    error, freedom = error_of_sum([small])
+    assert error == pytest.approx(float(stats.sem(small)))
+    assert freedom == pytest.approx(4000, rel=0.1)
+    welch = stats.ttest_ind(small, large, equal_var=False)
+    error, freedom = error_of_sum([small, large])
+    assert error == pytest.approx(float((small.mean() - large.mean()) / welch.statistic))
+    assert freedom == pytest.approx(welch.df, rel=0.1)
+    hits = np.repeat([1.0, 0.0], [25, 99_975])
+    error, freedom = error_of_sum([hits])
+    assert error == pytest.approx(5e-5, rel=1e-3)
+    assert freedom == pytest.approx(50.0, rel=0.01)
+    assert 1.0 <= error_of_sum([np.repeat([1.0, 0.0], [1, 19])])[1] < 3.0
+    assert error_of_sum([np.ones(20), np.zeros(30)]) == (0.0, np.inf)
+
+
+def test_where_all_parts_are_equal_the_interval_is_the_estimate() -> None:
+    found = answer_at([(1.0, (_round_of([1.0] * 40, [0.3] * 40),))], 0.5, 0.95)
+    assert (found.low, found.estimate, found.high) == pytest.approx((0.3, 0.3, 0.3))
 
 
 def test_doubtful_weights_are_told() -> None:
@@ -475,16 +498,11 @@ class _Given(Leaner):
         return _normal_flights(strength, count, rng)
 
 
-@pytest.mark.parametrize(("asked", "moving"), [(0.2, False), (0.3, True)])
+@pytest.mark.parametrize("asked", [0.1, 0.3])
 def test_upper_bounds_fail_as_seldom_as_they_say(
-    asked: float,
-    moving: bool,
-    still: FlightModel,
-    seed_offset: int,
-    monkeypatch: pytest.MonkeyPatch,
+    asked: float, still: FlightModel, seed_offset: int
 ) -> None:
     """From the pilot to the bound, 400 times: 5 and 2.5 % may fail; estimates are a little low."""
-    monkeypatch.setattr(tilt_mixture, "leans_all", lambda _model: not moving)
     aim = aim_at(still, envelope_score(still, side="aft"), seed=1, jobs=1)
     leaner = _Given(aim, 1, Meter())
     place, errors = np.array([4.0]), np.array([asked])
@@ -509,7 +527,7 @@ def test_upper_bounds_fail_as_seldom_as_they_say(
         stated = 0.5 - 0.5 * confidence
         assert stats.binomtest(failed, 400, stated, alternative="greater").pvalue > 1e-4, failed
     error = np.std(estimates, ddof=1) / 20.0
-    assert -0.06 - 5.0 * error < np.mean(estimates) - 1.0 < 5.0 * error
+    assert -0.02 - 0.1 * asked - 5.0 * error < np.mean(estimates) - 1.0 < 5.0 * error
 
 
 def test_flights_are_added_until_the_error_is_met(still: FlightModel) -> None:
@@ -522,15 +540,9 @@ def test_flights_are_added_until_the_error_is_met(still: FlightModel) -> None:
     plan = Plan(MIXTURE, same_for_all(1), loads=100.0, flights_a_load=1.0)
     rounds = fly_mixture(leaner, plan, seed=3, most=10**6, **given)
     found = answer_at([(1.0, rounds)], 3.0, 0.95)
-    assert found.error <= 0.05 * found.estimate
+    assert found.error < 0.0501 * found.estimate
     assert abs(found.estimate - _normal_and_moves(3.0)) < 5.0 * found.error
     assert all(each.scores.size == BATCHES * each.batch for each in rounds)
-    # That of the batches, whatever their luck: the interval is made of it.
-    for seed in range(40):
-        found = answer_at(
-            [(1.0, fly_mixture(leaner, plan, seed=seed, most=10**6, **given))], 3.0, 0.95
-        )
-        assert found.error <= 0.05 * found.estimate
     few = fly_mixture(leaner, plan, seed=3, most=800, **given)
     assert sum(each.scores.size for each in few) <= 800
 
