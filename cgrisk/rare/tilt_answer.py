@@ -32,6 +32,8 @@ _FEW_EFFECTIVE, _FEWEST_EFFECTIVE, _LARGE_SHARE = 100.0, 20.0, 0.15
 #: 95, 97.5 and 99.9 % fail 4 to 5, 1.6 to 2 and at most 0.1 % of the time (without, 8 to 11, 5 to 7
 #: and 0.3 to 0.5 %), measured on a normal load and exponential moves, 10 to 30 % asked for.
 _LONGER_UP = 1.4
+#: Degrees of freedom of its scatter.
+_LEAST_FREEDOM = 10.0
 #: Effective flights below which nothing is told.
 LEAST_EFFECTIVE = 4.0
 
@@ -83,7 +85,8 @@ def error_of_sum(samples: list[Floats]) -> tuple[float, float]:
 
     Degrees of freedom of its square after Welch and Satterthwaite (Biometrics Bulletin 2 (1946)
     110; from memory), ``2 V^2 / Var(V)``, where the variance of each variance is told by the
-    sample's own fourth moment: few heavy figures make few degrees, though there are thousands.
+    sample's own fourth moment: few heavy figures make few degrees, though there are thousands. But
+    not fewer than 10: the interval would have no end for a single heavy flight, which is told.
 
     Parameters
     ----------
@@ -96,7 +99,7 @@ def error_of_sum(samples: list[Floats]) -> tuple[float, float]:
         variance += float(squares.sum()) / (sample.size - 1) / sample.size
         doubt += float(squares.var()) / sample.size**3
     freedom = 2.0 * variance**2 / doubt if doubt > 0.0 else math.inf
-    return math.sqrt(variance), max(freedom, 1.0)
+    return math.sqrt(variance), max(freedom, _LEAST_FREEDOM)
 
 
 def _few(found: TiltedAnswer, relative_error: float) -> bool:
