@@ -45,13 +45,13 @@ BATCHES: Final = 20
 #: First round, over what the pilot asks for. More than all of it: the fewer flights are added for
 #: their own scatter, the less low an estimate is that stops where they happen to scatter little.
 _FIRST_ROUND: Final = 1.5
-#: Loads of the first step at most, since a pilot's doubt can be great; what a step may multiply,
+#: Loads of the first round at most, since a pilot's doubt can be great; what a step may multiply,
 #: and multiplies at least.
-_FIRST, _GROWTH, _LEAST_GROWTH = 10_000.0, 4.0, 1.1
+_FIRST, _GROWTH, _LEAST_GROWTH = 50_000.0, 4.0, 1.1
 #: Times what the pilot asked for after which flights go on only where as many as are allowed are
 #: expected to do: else weights scatter too much for this method.
 _HOPELESS: Final = 20.0
-#: Flights worth one flight, below which nothing is judged by the mean of the weights.
+#: Standard error of the mean of the weights below which they are all the same.
 _SAME: Final = 1e-12
 
 

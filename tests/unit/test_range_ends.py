@@ -444,10 +444,10 @@ def test_what_is_flown_is_the_draw(question, found, end: str, seed_offset, monke
         counted = np.array([(scores > x).mean() for x in told.thresholds[here]])
         sums += [curves[number, here], counted]
         squares += counted / scores.size
-    own = np.array(SPREAD[end][: here.size])
-    assert (np.abs(sums[0] - sums[1]) < 4.0 * np.hypot(own * sums[1], np.sqrt(squares))).all()
-    told_error = np.sqrt(stated[here]) / sums[0]
-    assert ((told_error > 0.4 * own) & (told_error < 2.0 * own)).all()
+    spread = np.array(SPREAD[end][: here.size])
+    assert (np.abs(sums[0] - sums[1]) < 4.0 * np.hypot(spread * sums[1], np.sqrt(squares))).all()
+    error = np.sqrt(stated[here]) / sums[0]
+    assert ((error > 0.4 * spread) & (error < 2.0 * spread)).all()
     # They are not the scenario as it stands: the ends lie well off it.
     low, high = told.ends()
     far = high > 1.3 * told.base if end == "upper" else low < 0.8 * told.base
