@@ -30,8 +30,8 @@ Floats = NDArray[np.float64]
 _FEW_EFFECTIVE, _FEWEST_EFFECTIVE, _LARGE_SHARE = 100.0, 20.0, 0.15
 #: Lengthens upper bounds, since flights stop where they happen to scatter little. Measured on a
 #: normal load and exponential moves that nothing leans, 10 to 30 % asked for: with it bounds of 95,
-#: 97.5 and 99.9 % fail 4 to 5, 1.3 to 2 and at most 0.1 % of the time at 1e-4 (less above), without
-#: 8 to 11, 5 to 7 and 0.3 to 0.5 %; at 2e-6 those of 95 and 97.5 % fail 8 to 11 and 5 %.
+#: 97.5 and 99.9 % fail 4, 1 to 2 and at most 0.1 % of the time at 1e-4 (less above), without 8 to
+#: 11, 5 to 7 and 0.3 to 0.5 %; at 2e-6 those of 95 and 97.5 % fail 6 to 10 and 4 to 6 %.
 _LONGER_UP = 1.4
 #: Degrees of freedom at least, by which an interval tells how well the scatter of loads is known.
 _LEAST_FREEDOM = 10.0

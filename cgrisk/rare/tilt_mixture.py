@@ -42,8 +42,10 @@ Floats = NDArray[np.float64]
 
 #: Batches of the flights of every strength.
 BATCHES: Final = 20
-#: First round, over what the pilot asks for. More than all of it: the fewer flights are added for
-#: their own scatter, the less low an estimate is that stops where they happen to scatter little.
+#: Room on all flights, since the interval, lengthened upward, tells half as large an error again.
+_ROOM: Final = 1.5
+#: First round, over what the pilot asks for with room. More than all of it: the fewer flights are
+#: added for their own scatter, the less low an estimate is that stops where they scatter little.
 _FIRST_ROUND: Final = 1.5
 #: Loads of the first round at most, since a pilot's doubt can be great; what a step may multiply,
 #: and multiplies at least.
@@ -187,8 +189,8 @@ def fly_mixture(
 ) -> tuple[Round, ...]:
     """Fly all strengths, first half as much again as planned, then what the flights ask for.
 
-    As long as their scatter asks for more, up to four times as many are flown. Where people move,
-    each load is flown several times.
+    Both with room. As long as their scatter asks for more, up to four times as many are flown.
+    Where people move, each load is flown several times.
 
     Parameters
     ----------
@@ -218,14 +220,14 @@ def fly_mixture(
         strength = float(mixture.strengths[rung])
         return leaner.fly(strength, own, BATCHES * first, BATCHES * (last - first), walks)
 
-    size = batches(min(_FIRST_ROUND * plan.loads, _FIRST), doubtful)
+    size = batches(min(_FIRST_ROUND * _ROOM * plan.loads, _FIRST), doubtful)
     leaner.meter.begin("tilting", expected=int(a_load * BATCHES * sum(size)))
     done = [fly(rung, 0, size[rung]) for rung in rungs]
     while True:
         found = [_round(mixture, walks, rung, seed, size[rung], done[rung]) for rung in rungs]
         flown = sum(size) * BATCHES
         needed = _needed(found, thresholds, relative_error)
-        factor = min(needed, _GROWTH)
+        factor = min(_ROOM * needed, _GROWTH)
         factor = max(factor, _LEAST_GROWTH) if factor > 1.0 else factor
         enough = needed * flown <= min(float(most), worth / a_load)
         allowed = most if enough else doubtful

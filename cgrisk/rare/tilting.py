@@ -150,12 +150,13 @@ def fly_tilted(
     """Return the chances that a score exceeds thresholds, by importance sampling.
 
     All strengths tell of every threshold. First one and a half times the loads are flown that the
-    pilots asked for, then as many more as the scatter of those asks for, until it asks for none. As
-    such flights stop where their scatter happens to be small, estimates are a little low: on a
-    normal load and exponential moves that nothing leans, harsher than flights are, with 10 and 30 %
-    asked for, by 0.3 and 2 % at 3e-3, 2 and 4 % at 1e-4, 5 and 7 % at 2e-6. Upper bounds are
-    lengthened for it. Warnings say where weights are worth few flights and where one flight carries
-    much of the weight; where they are worth fewer than 4 nothing is told.
+    pilots asked for, then as many more as the scatter of those asks for, until it asks for none,
+    each with room of another half, since the interval is lengthened. As such flights stop where
+    their scatter happens to be small, estimates are a little low: on a normal load and exponential
+    moves that nothing leans, harsher than flights are, with 10 and 30 % asked for, by 0.6 and 1 %
+    at 3e-3, 2 and 3 % at 1e-4, 4 and 7 % at 2e-6. Upper bounds are lengthened for it. Warnings say
+    where weights are worth few flights and where one flight carries much of the weight; where they
+    are worth fewer than 4 nothing is told.
 
     Parameters
     ----------

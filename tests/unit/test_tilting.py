@@ -532,30 +532,18 @@ class _Wild(_Given):
         return _normal_flights(strength, count, rng, 0.4 * strength)
 
 
-def test_a_climb_sees_how_weights_scatter_and_the_flights_are_fewer_for_it(
-    still: FlightModel,
-) -> None:
-    """To four deviations: what the strengths claim by it takes half of what it took without."""
+def test_a_climb_sees_how_weights_scatter_and_plans_fewer_loads_for_it(still: FlightModel) -> None:
+    """To four deviations: by the weights that pilots saw, against a plan that does not know."""
     leaner = _Wild(aim_at(still, envelope_score(still, side="aft"), seed=1, jobs=1), 1, Meter())
     place, asked = np.array([4.0]), np.array([0.1])
-    pilot = climb(leaner, place, seed=5, most=100_000)
-    scatter = 0.4 * pilot.mixture.strengths
-    assert pilot.mixture.scatter == pytest.approx(scatter, rel=0.2, abs=1e-9)
-    blind = replace(pilot, mixture=replace(pilot.mixture, scatter=np.zeros_like(scatter)))
-    own, theirs = (
-        fly_mixture(
-            leaner,
-            each.planned(place, asked),
-            thresholds=place,
-            relative_error=asked,
-            seed=7,
-            most=10**6,
-        )
-        for each in (pilot, blind)
-    )
-    assert _flights(own) < 0.7 * _flights(theirs)
-    found = answer_at([(1.0, own)], 4.0, 0.95)
-    assert abs(found.estimate / _normal_and_moves(4.0) - 1.0) < 0.4
+    loads = np.zeros(2)
+    for seed in range(5):
+        pilot = climb(leaner, place, seed=5 + seed, most=100_000)
+        scatter = 0.4 * pilot.mixture.strengths
+        assert pilot.mixture.scatter == pytest.approx(scatter, rel=0.2, abs=1e-9)
+        blind = replace(pilot, mixture=replace(pilot.mixture, scatter=np.zeros_like(scatter)))
+        loads += [each.planned(place, asked).loads for each in (pilot, blind)]
+    assert loads[0] < 0.8 * loads[1]
 
 
 def _flights(rounds: tuple[Round, ...]) -> int:
@@ -624,14 +612,14 @@ def test_flights_are_added_until_the_error_is_met(still: FlightModel) -> None:
     plan = Plan(MIXTURE, same_for_all(1), loads=100.0, flights_a_load=1.0)
     rounds = fly_mixture(leaner, plan, seed=3, most=10**6, **given)
     found = answer_at([(1.0, rounds)], 3.0, 0.95)
-    assert found.error < 0.0501 * found.estimate
+    assert found.error < 0.0501 / np.sqrt(1.5) * found.estimate
     assert abs(found.estimate - _normal_and_moves(3.0)) < 5.0 * found.error
     assert all(each.scores.size == BATCHES * each.batch for each in rounds)
-    # The first round is half as long again as planned, and is enough where that much would do.
+    # The first round is half as long again as planned with room, and enough where that would do.
     easy = given | {"relative_error": np.array([0.9])}
     planned = replace(plan, loads=4000.0)
     size = _flights(fly_mixture(leaner, planned, seed=3, most=10**6, **easy))
-    assert 6000 <= size < 6000 + 3 * BATCHES
+    assert 9000 <= size < 9000 + 3 * BATCHES
     few = fly_mixture(leaner, plan, seed=3, most=800, **given)
     assert sum(each.scores.size for each in few) <= 800
 
