@@ -33,7 +33,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from cgrisk.rare.seeds import derived_seed
-from cgrisk.rare.tilt_aim import Leaned, Leaner
+from cgrisk.rare.tilt_aim import Leaned, Leaner, leans_all
 from cgrisk.rare.tilt_walks import Walks
 
 __all__ = ["BATCHES", "Mixture", "Plan", "Round", "fly_mixture", "off_one"]
@@ -47,9 +47,11 @@ _ROOM: Final = 1.5
 #: First round, over what the pilot asks for with room. More than all of it: the fewer flights are
 #: added for their own scatter, the less low an estimate is that stops where they scatter little.
 _FIRST_ROUND: Final = 1.5
-#: Loads of the first round at most, since a pilot's doubt can be great; what a step may multiply,
-#: and multiplies at least.
-_FIRST, _GROWTH, _LEAST_GROWTH = 50_000.0, 4.0, 1.1
+#: Loads of the first round at most, since a pilot's doubt can be great: where tilting leans all
+#: that varies, so that flights tell their own scatter well, and elsewhere.
+_FIRST, _FIRST_MOVING = 10_000.0, 50_000.0
+#: What a step may multiply, and multiplies at least.
+_GROWTH, _LEAST_GROWTH = 4.0, 1.1
 #: Times what the pilot asked for after which flights go on only where as many as are allowed are
 #: expected to do: else weights scatter too much for this method.
 _HOPELESS: Final = 20.0
@@ -220,7 +222,8 @@ def fly_mixture(
         strength = float(mixture.strengths[rung])
         return leaner.fly(strength, own, BATCHES * first, BATCHES * (last - first), walks)
 
-    size = batches(min(_FIRST_ROUND * _ROOM * plan.loads, _FIRST), doubtful)
+    at_first = _FIRST if leans_all(leaner.aim.model) else _FIRST_MOVING
+    size = batches(min(_FIRST_ROUND * _ROOM * plan.loads, at_first), doubtful)
     leaner.meter.begin("tilting", expected=int(a_load * BATCHES * sum(size)))
     done = [fly(rung, 0, size[rung]) for rung in rungs]
     while True:
