@@ -106,9 +106,9 @@ def replicate_interval(
     """Return (mean, low, high) over independent unbiased replicates, on the logarithm.
 
     That of :func:`interval_on_log` with ``h = t s / (mean sqrt(R))``, the standard deviation ``s``
-    of the replicates and Student's t of R - 1 degrees of freedom. Without the
-    lengthening ten replicates cover 90 to 94 % of the time instead of 95 %, nearly all misses
-    upward, when they spread by 0.9 to 0.4 of their mean; with it, 93 to 95 %
+    of the replicates and Student's t of R - 1 degrees of freedom. Without the lengthening ten
+    replicates cover 90 to 94 % of the time instead of 95 %, nearly all misses upward, when they
+    spread by 0.9 to 0.4 of their mean; with it, 93 to 95 %
     (``tests/statistics/test_rare_coverage.py``). The mean itself stays unbiased, which a mean of
     logarithms would not be.
 

@@ -568,10 +568,14 @@ def test_where_weights_scatter_loads_are_flown_the_oftener() -> None:
     np.testing.assert_array_equal(often(wild, 1e-6)[middle], 4 * steady[middle])
 
 
-@pytest.mark.parametrize(("deep", "asked"), [(4.0, 0.1), (4.0, 0.3), (5.0, 0.3)])
+@pytest.mark.parametrize(
+    ("deep", "asked", "moving"),
+    [(4.0, 0.1, True), (4.0, 0.2, False), (4.0, 0.3, True), (5.0, 0.3, True)],
+)
 def test_upper_bounds_fail_as_seldom_as_they_say(
     deep: float,
     asked: float,
+    moving: bool,
     still: FlightModel,
     seed_offset: int,
     monkeypatch: pytest.MonkeyPatch,
@@ -580,7 +584,7 @@ def test_upper_bounds_fail_as_seldom_as_they_say(
 
     At 2e-6, where moves that nothing leans decide, up to twice as many.
     """
-    monkeypatch.setattr(tilt_mixture, "leans_all", lambda _model: False)  # as if people moved
+    monkeypatch.setattr(tilt_mixture, "leans_all", lambda _model: not moving)
     aim = aim_at(still, envelope_score(still, side="aft"), seed=1, jobs=1)
     leaner = _Given(aim, 1, Meter())
     place, errors = np.array([deep]), np.array([asked])
