@@ -19,7 +19,9 @@ same load along many ways, claims loads that a weaker one makes with steadier we
 ``q`` and ``d`` come from a pilot (:mod:`cgrisk.rare.tilt_pilot`), ``q`` as normal laws of the loads
 that each strength makes: what a strength never makes then falls to one that does. (By a straight
 line through the logarithms of the weights, which scatter beyond some five standard deviations,
-strong tilts would claim ordinary loads.)
+strong tilts would claim ordinary loads.) Where weights hang on the load alone, as with seats alone
+and no parties, that line is exact and ``q`` is known: a load then counts for the same whatever
+strength made it, while a normal law would have a weak strength claim what it hardly ever makes.
 """
 
 from __future__ import annotations
@@ -73,6 +75,9 @@ class Mixture:
         Standard deviation of the logarithms of its weights among like loads.
     share : float64 array, shape (K,)
         Of the flights; their sum is 1.
+    lines : float64 array, shape (K, 2), optional
+        Slope, and value at the centre, of the straight lines by which ``log q`` goes with the load,
+        where they are known; they take the place of the normal laws.
     """
 
     strengths: Floats
@@ -80,9 +85,14 @@ class Mixture:
     spread: Floats
     scatter: Floats
     share: Floats
+    lines: Floats | None = None
 
     def log_times(self, loads: Floats) -> Floats:
         """Return ``log q`` of loads (n,), shape (K, n); strength 0 makes them once as likely."""
+        if self.lines is not None:
+            slope, level = self.lines.T[:, :, None]
+            known: Floats = slope * (loads - self.centre[:, None]) + level
+            return known
         off = (loads - self.centre[:, None]) / self.spread[:, None]
         laws: Floats = -0.5 * off**2 - np.log(self.spread)[:, None]
         times: Floats = laws - laws[0]

@@ -52,6 +52,9 @@ _TURNS: Final = 200
 _LEAST_SPREAD: Final = 0.3
 #: Relative spread below which loads are the same.
 _SAME: Final = 1e-12
+#: Scatter of the logarithms of weights about a straight line below which they hang on the load
+#: alone. So small that the line holds for loads far from those that made it.
+_ALONE: Final = 1e-6
 
 
 class _Movement(NamedTuple):
@@ -271,6 +274,24 @@ def _scatter(flown: Sequence[Leaned]) -> Floats:
     return np.array([_off_parabola(each.loads, each.log_weights) for each in flown])
 
 
+def _lines(flown: Sequence[Leaned]) -> Floats | None:
+    """Return slopes and values at the centres (K, 2) of ``log q``, if weights hang on loads alone.
+
+    ``q`` is 1 over the weight then. Nothing is known of a strength whose load never varies.
+    """
+    lines = []
+    for each in flown:
+        centre, level = float(each.loads.mean()), float(each.log_weights.mean())
+        off = each.loads - centre
+        if not float(off.std()) > _SAME * max(1.0, abs(centre)):
+            return None
+        slope = float(off @ each.log_weights) / float(off @ off)
+        if float((each.log_weights - level - slope * off).std()) > _ALONE:
+            return None
+        lines.append((-slope, -level))
+    return np.array(lines) if lines else None
+
+
 def _off_parabola(x: Floats, y: Floats) -> float:
     """Return the standard deviation of y (n,) about its least-squares parabola in x (n,)."""
     off = x - x.mean()
@@ -302,5 +323,5 @@ def climb(
         flown.append(leaner.fly(_STEP * rung, own, 0, loads, walks))
     strengths: Floats = _STEP * np.arange(len(flown), dtype=np.float64)
     share = np.full(len(flown), 1.0 / max(len(flown), 1))
-    mixture = Mixture(strengths, *_laws(flown), _scatter(flown), share)
+    mixture = Mixture(strengths, *_laws(flown), _scatter(flown), share, _lines(flown))
     return TiltPilot(mixture, tuple(flown), times > 1)

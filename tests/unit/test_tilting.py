@@ -27,6 +27,7 @@ from cgrisk.rare.tilt_pilot import (
     _best_walks,
     _laws,
     _least_variance,
+    _lines,
     _Movement,
     _scatter,
     climb,
@@ -423,6 +424,46 @@ def test_laws_of_loads_that_hardly_vary() -> None:
     assert (centre.tolist(), spread.tolist()) == ([0.0, 0.0], [1.0, 1.0])
     loose = same._replace(loads=np.array([0.0, 1.0, 2.0, 3.0, 4.0]))
     assert _laws([loose, same])[1][1] == pytest.approx(0.3 * loose.loads.std())
+
+
+def _tilted_uniform(strength: float, rng: np.random.Generator) -> Leaned:
+    """A load even on 0 to 1, leaned by its exact tilt: bounded, far from a normal law."""
+    even = rng.random(400)
+    grown = np.expm1(strength)
+    loads = np.log1p(even * grown) / strength if strength else even
+    weights = np.log(grown / strength) - strength * loads if strength else np.zeros(400)
+    return Leaned(loads[:, None], loads, weights, np.ones(400), np.ones((400, 1)))
+
+
+def test_where_weights_hang_on_loads_alone_it_is_known_how_likely_each_is_made() -> None:
+    rng = np.random.default_rng(14)
+    strengths = np.array([0.0, 2.0, 5.0, 9.0])
+    flown = [_tilted_uniform(s, rng) for s in strengths.tolist()]
+    share = np.array([0.1, 0.2, 0.3, 0.4])
+    known = Mixture(strengths, *_laws(flown), _scatter(flown), share, _lines(flown))
+    # Far from those that a strength makes, too: the density of a tilted even law over the even one.
+    loads = np.linspace(0.0, 1.0, 11)
+    times = np.array([s * np.exp(s * loads) / np.expm1(s) if s else loads**0 for s in strengths])
+    np.testing.assert_allclose(np.exp(known.log_times(loads)), times, rtol=1e-9)
+    # A load counts for the same whatever strength made it, so that none is heavy.
+    for rung in range(4):
+        counts = known.counts_for(rung, loads) / (share[rung] * times[rung])
+        np.testing.assert_allclose(counts, 1.0 / (share @ times), rtol=1e-9)
+    normal = replace(known, lines=None)
+    counts = normal.counts_for(1, loads) / (share[1] * times[1])
+    assert (counts * (share @ times)).max() > 1.2
+
+
+def test_lines_are_told_only_where_weights_hang_on_loads_alone() -> None:
+    rng = np.random.default_rng(15)
+    exact = [_tilted_uniform(s, rng) for s in (0.0, 3.0)]
+    assert _lines(exact) is not None
+    noisy = exact[1].log_weights + 1e-5 * rng.standard_normal(400)
+    bent = exact[1].log_weights + 1e-4 * exact[1].loads ** 2
+    same = exact[1]._replace(loads=np.full(400, 0.7))
+    for other in (exact[1]._replace(log_weights=noisy), exact[1]._replace(log_weights=bent), same):
+        assert _lines([exact[0], other]) is None
+    assert _lines([]) is None
 
 
 def _normal_flights(
