@@ -107,12 +107,16 @@ class AssumptionRange:
     split_high: SplitEnd = field(default_factory=SplitEnd)
 
     def ends(self) -> tuple[Floats, Floats]:
-        """Return the fifth and ninety-fifth percentile of the draws, each of shape (n,)."""
+        """Return the fifth and ninety-fifth percentile of the draws, each of shape (n,).
+
+        A score above a threshold is above all lower ones: where chance has the risk of that less,
+        it is told as great. (Raised, not lowered, since the cloud's lower end errs low.)
+        """
         low, high = (
             np.quantile(self.draws if end.curves is None else end.curves, quantile, axis=0)
             for end, quantile in zip((self.split_low, self.split_high), QUANTILES, strict=True)
         )
-        return low, high
+        return _falling(low, self.known_low()), _falling(high, self.known_high())
 
     def known_low(self) -> NDArray[np.bool_]:
         """Return where the lower end is told, from the first threshold on (n,).
@@ -147,6 +151,7 @@ def assumption_range(
     thresholds: Floats,
     draws: int = 64,
     answer: Floats | None = None,
+    answer_error: Floats | None = None,
     pilot: Pilot | None = None,
     meter: Meter | None = None,
 ) -> AssumptionRange:
@@ -167,6 +172,10 @@ def assumption_range(
     answer : float64 array, shape (n,), optional
         Exceedance by all flights, of which the cloud is a thinned copy, 0 where it is not known:
         what moves is its ratio, which all curves are then scaled by.
+    answer_error : float64 array, shape (n,), optional
+        Standard error of its logarithm, where it is by other flights than the cloud: curves are
+        scaled by the part of the ratio, on the logarithm, that makes the mean of both by their
+        precision.
     pilot : Pilot, optional
         Of the question.
     meter : Meter, optional
@@ -189,7 +198,7 @@ def assumption_range(
         effective = np.divide(found**2, squares, out=np.zeros_like(found), where=squares > 0.0)
         return found, effective
 
-    base, _ = exceedance(model)
+    base, base_effective = exceedance(model)
     redealt, more = redealt_distances(
         question,
         ranges,
@@ -222,6 +231,8 @@ def assumption_range(
     greatest = np.argsort(-curves, axis=0)[: max(draws // 10, 1)]
     at_high = np.median(np.take_along_axis(effective, greatest, axis=0), axis=0)
     scale = _scale(base, answer)
+    if answer_error is not None:
+        scale **= 1.0 / (1.0 + answer_error**2 * base_effective)
     return AssumptionRange(
         drawn,
         thresholds,
@@ -231,6 +242,12 @@ def assumption_range(
         np.median(effective, axis=0) >= _FEWEST_LOW,
         at_high >= _FEWEST_HIGH,
     )
+
+
+def _falling(curve: Floats, known: NDArray[np.bool_]) -> Floats:
+    """Return a curve (n,) that never rises where it is known, and as it is elsewhere."""
+    greatest = np.fmax.accumulate(np.where(known, curve, 0.0)[::-1])[::-1]
+    return np.where(known, greatest, curve)
 
 
 def _without_gap(told: NDArray[np.bool_]) -> NDArray[np.bool_]:

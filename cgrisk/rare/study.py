@@ -342,6 +342,7 @@ def study_tail(
             thresholds=places,
             draws=draws,
             answer=_between(curve, "estimate", places, beyond=0.0),
+            answer_error=_error_between(curve, places, question.confidence) if extra else None,
             pilot=pilot,
             meter=meter,
         )
@@ -445,6 +446,14 @@ def _further(thresholds: Floats) -> Floats:
         if b - a > 1.5 * step
     ]
     return np.unique(np.concatenate(parts))
+
+
+def _error_between(curve: pd.DataFrame, places: Floats, confidence: float) -> Floats:
+    """Return the standard error of the logarithm of a curve at places, by its intervals (n,)."""
+    low, high = (_between(curve, column, places, beyond=1e-300) for column in ("low", "high"))
+    z = float(stats.norm.ppf(0.5 + 0.5 * confidence))
+    error: Floats = 0.5 * np.log(high / np.maximum(low, 1e-300)) / z
+    return error
 
 
 def _between(curve: pd.DataFrame, column: str, places: Floats, *, beyond: float) -> Floats:

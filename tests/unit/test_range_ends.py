@@ -31,7 +31,7 @@ from cgrisk.rare.counting import fly_scores
 from cgrisk.rare.draws import Draws, drawn_assumptions
 from cgrisk.rare.range_ends import fly_range_ends
 from cgrisk.rare.redealing import split_model
-from cgrisk.rare.study import Inverse, _between, _further, _inverse, _with_range
+from cgrisk.rare.study import Inverse, _between, _error_between, _further, _inverse, _with_range
 from cgrisk.report.tail_text import (
     _assumed,
     _split_draws,
@@ -367,6 +367,58 @@ def test_one_threshold_that_is_not_told_is_no_end() -> None:
         )
         assert "".join("01"[int(there)] for there in found.known_low()) == known
     assert found.known_high().tolist() == [True, True, False, False]
+
+
+def test_no_end_rises_with_the_threshold() -> None:
+    """Where chance has it so, what comes before is raised; what is not known has no say."""
+    plain = by_hand(PLACES < 9.0, low=PLACES < 8.0)
+    bent = plain.draws.copy()
+    bent[:, 30] = np.minimum(4.0 * bent[:, 30], 1.0)
+    bent[:, 40] *= 0.2
+    bent[:, 95] = 1.0
+    for before, end, last in zip(
+        plain.ends(), replace(plain, draws=bent).ends(), (80, 90), strict=True
+    ):
+        assert (np.diff(end[:last]) <= 0.0).all()
+        raised = (PLACES <= 3.0) & (before < end[30])
+        assert 5 < raised.sum() < 31
+        np.testing.assert_array_equal(end[raised], end[30])
+        assert end[40] == before[41]
+        same = (~raised) & (PLACES != 4.0) & (PLACES != 9.5)
+        np.testing.assert_array_equal(end[same], before[same])
+        assert end[95] == 1.0
+
+
+def test_an_answer_by_other_flights_counts_by_its_precision(question) -> None:
+    """An exact one as it is, one that is not known not at all, one as sure as the cloud by half."""
+    pilot = fly_pilot(question)
+    tail = split_tail(question, pilot=pilot, particles=200, replicates=4)
+    at = np.array([pilot.threshold(p) for p in (0.1, 0.05, 0.02)])
+    cloud = cloud_of([tail])
+    rest = {"side": "aft", "group": "any", "cloud": cloud, "thresholds": at, "draws": 3}
+    plain = assumption_range(question, pilot=pilot, **rest)
+    strata = strata_of(question.model, side="aft")
+    scores, weights = fly_cloud(cloud, strata=strata, score=question.score), cloud.weights(strata)
+    above = [weights[scores > x] for x in at]
+    effective = np.array([part.sum() ** 2 / (part**2).sum() for part in above])
+    assert len(cloud) <= 6_000
+    error = np.array([0.0, 1e3, effective[2] ** -0.5])
+    scaled = assumption_range(
+        question, pilot=pilot, answer=4.0 * plain.base, answer_error=error, **rest
+    )
+    np.testing.assert_allclose(scaled.base, plain.base * [4.0, 1.0, 2.0], rtol=1e-3)
+    np.testing.assert_allclose(
+        scaled.draws, np.minimum(plain.draws * [4.0, 1.0, 2.0], 1.0), rtol=1e-3
+    )
+
+
+def test_the_error_of_a_curve_is_read_from_its_intervals() -> None:
+    curve = pd.DataFrame({"threshold": [1.0, 2.0, 3.0]})
+    curve["low"], curve["high"] = [1e-3, 1e-4, 0.0], [1e-3, 1e-4 * np.exp(2 * 1.959964), 1e-4]
+    error = _error_between(curve, np.array([1.0, 1.5, 2.0, 3.0, 4.0]), 0.95)
+    np.testing.assert_allclose(error[:3], [0.0, 0.5, 1.0], atol=1e-6)
+    assert error[3] > 100.0
+    assert error[4] == 0.0  # Nothing is known there: there is no answer either.
 
 
 def test_thresholds_fill_gaps_of_the_curve() -> None:
