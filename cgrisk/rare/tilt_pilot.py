@@ -286,7 +286,7 @@ def _lines(flown: Sequence[Leaned]) -> Floats | None:
         if not float(off.std()) > _SAME * max(1.0, abs(centre)):
             return None
         slope = float(off @ each.log_weights) / float(off @ off)
-        if float((each.log_weights - level - slope * off).std()) > _ALONE:
+        if not float((each.log_weights - level - slope * off).std()) <= _ALONE:
             return None
         lines.append((-slope, -level))
     return np.array(lines) if lines else None

@@ -35,7 +35,7 @@ from cgrisk.rare.tilt_pilot import (
 from cgrisk.rare.tilt_walks import MOST_WALKS, Walks, same_for_all
 from cgrisk.rare.tilting import fly_tilted, tilted_tail, why_not_tilted
 from tests.flight_cases import edited
-from tests.tilt_cases import ALL_LOADS, LAST_MINUTE, SEATS, SWAP
+from tests.tilt_cases import ALL_LOADS, CABINS, LAST_MINUTE, SEATS, SWAP
 
 PARTIES = [{"name": "couple", "share": 0.3, "adults": [2, 2]}]
 CHILDREN = {"operation.zones.0.children": 1}
@@ -76,6 +76,34 @@ def test_derived_seed_refuses_what_is_no_seed() -> None:
 )
 def test_cabins_with_people_are_tilted(changes: dict[str, Any]) -> None:
     assert why_not_tilted(prepare(edited({**ALL_LOADS, **changes}))) == ""
+
+
+def test_bags_that_are_seldom_misplaced_and_move_the_cg_far_are_not_tilted() -> None:
+    """Far: more than half a standard deviation of where people sit, drawn here from all seats."""
+    rng, cabin = np.random.default_rng(8), prepare(edited(SEATS)).program.cabin
+    moment = np.zeros(4000)
+    for zone in range(3):
+        first, last = cabin.region_start[cabin.zone_region[zone] : cabin.zone_region[zone] + 2]
+        seats = cabin.arm_m[cabin.region_seats[first:last]]
+        for flight in range(4000):
+            moment[flight] += rng.permutation(seats)[: cabin.zone_adults[zone]].sum()
+
+    def told(kg: float, misplaced: float, bags: int = 5) -> str:
+        loads = [{"hold": "forward hold", "bags": bags}, {"hold": "aft hold", "bags": 0}]
+        changes = {"operation.hold_loads": loads, "operation.cargo.misplaced_bags": misplaced}
+        return why_not_tilted(prepare(edited({**SEATS, **changes, "operation.cargo.bag_mean": kg})))
+
+    model = prepare(edited(SEATS))
+    kg = model.program.mass.adult_standard_kg * moment.std() / np.ptp(model.program.hold.arm_m)
+    assert "one seldom is and moves the CG far" in told(0.55 * kg, 0.009)
+    assert "one seldom is and moves the CG far" in told(0.55 * kg, 1e-5)
+    for bag_kg, misplaced, bags in (
+        (0.45, 0.009, 5),
+        (0.55, 0.011, 5),
+        (0.55, 0.0, 5),
+        (1, 0.005, 0),
+    ):
+        assert told(bag_kg * kg, misplaced, bags) == ""
 
 
 def test_empty_cabins_are_not_tilted() -> None:
@@ -454,6 +482,18 @@ def test_where_weights_hang_on_loads_alone_it_is_known_how_likely_each_is_made()
     assert (counts * (share @ times)).max() > 1.2
 
 
+@pytest.mark.parametrize(
+    ("changes", "alone"), [({}, True), ({"operation.parties": PARTIES}, False)]
+)
+def test_pilots_know_how_likely_strengths_make_loads(changes: dict[str, Any], alone: bool) -> None:
+    """Up to the strongest tilt, where rounding is greatest."""
+    model = prepare(edited({**SEATS, **CABINS["whole_cabin"], **changes}))
+    aim = aim_at(model, envelope_score(model, side="aft"), seed=1, jobs=1)
+    pilot = climb(Leaner(aim, 1, Meter()), np.array([1e3]), seed=1, most=100_000)
+    assert len(pilot.flown) == 15
+    assert (pilot.mixture.lines is not None) == alone
+
+
 def test_lines_are_told_only_where_weights_hang_on_loads_alone() -> None:
     rng = np.random.default_rng(15)
     exact = [_tilted_uniform(s, rng) for s in (0.0, 3.0)]
@@ -461,7 +501,9 @@ def test_lines_are_told_only_where_weights_hang_on_loads_alone() -> None:
     noisy = exact[1].log_weights + 1e-5 * rng.standard_normal(400)
     bent = exact[1].log_weights + 1e-4 * exact[1].loads ** 2
     same = exact[1]._replace(loads=np.full(400, 0.7))
-    for other in (exact[1]._replace(log_weights=noisy), exact[1]._replace(log_weights=bent), same):
+    unknown = exact[1]._replace(log_weights=np.full(400, np.nan))
+    weighed = [exact[1]._replace(log_weights=own) for own in (noisy, bent)]
+    for other in (*weighed, same, unknown):
         assert _lines([exact[0], other]) is None
     assert _lines([]) is None
 
