@@ -30,7 +30,7 @@ from cgrisk.rare.seeds import derived_seed, generator
 from cgrisk.risk import binomial_interval
 from cgrisk.sampling.workers import shared_jobs
 
-__all__ = ["EDGES", "prove_envelope", "random_load"]
+__all__ = ["EDGES", "PROOF_CONFIDENCE", "prove_envelope", "random_load"]
 
 Floats = NDArray[np.float64]
 
@@ -43,6 +43,8 @@ _BLOCKS: Final = 8
 _BEFORE: Final = (100.0, 10.0, 3.0, 1.0, 0.3)
 #: What an edge is judged at; see the module.
 EDGES: Final = ("envelope", "without assumptions")
+#: Of all intervals at one edge together, unless told.
+PROOF_CONFIDENCE: Final = 0.95
 
 
 def random_load(ask: BufferAsk, *, rng: np.random.Generator) -> LoadState:
@@ -216,7 +218,7 @@ def prove_envelope(
     *,
     envelope: OperatorEnvelope,
     loads: int,
-    confidence: float = 0.95,
+    confidence: float = PROOF_CONFIDENCE,
     meter: Meter | None = None,
 ) -> pd.DataFrame:
     """Fly loads on the edge of a zero-fuel envelope, on seeds used for nothing else.

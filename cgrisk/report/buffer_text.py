@@ -11,6 +11,7 @@ import pandas as pd
 
 from cgrisk.decide.beside import KINDS
 from cgrisk.decide.buffers import Buffer, Buffers
+from cgrisk.decide.envelope_proof import PROOF_CONFIDENCE
 from cgrisk.decide.operating_envelope import OperatingEnvelope
 from cgrisk.decide.operator_envelope import OperatorEnvelope
 from cgrisk.report.file_units import FileUnits
@@ -257,7 +258,8 @@ def _proof_lines(study: BufferStudy) -> list[str]:
     lines = [
         f"Proof on fresh seeds: {len(proof) // 2} risks of random loads and of the worst between "
         f"the masses asked for, planned on the zero-fuel edge of {whose}; assumptions as the "
-        "scenario has them."
+        f"scenario has them; all intervals of an edge hold together at "
+        f"{100.0 * PROOF_CONFIDENCE:g} %."
     ]
     for edge, text in (
         ("envelope", "on the edge"),

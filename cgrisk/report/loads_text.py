@@ -312,7 +312,8 @@ def loads_text(scores: LoadScores, risks: LoadRisks | None = None) -> str:
     if risks is not None:
         lines.insert(
             1,
-            f"{risks.flights:,} flights, seed {risks.seed}; risks below {risks.reach:g} are bounds",
+            f"{risks.flights:,} flights, seed {risks.seed}; risks below {risks.reach:g} are "
+            "bounds; intervals: 95 % a side and a mix, 90 % both sides of a load together",
         )
     else:
         lines.insert(1, "no flights flown; --risk A tells the risk of each load as well")

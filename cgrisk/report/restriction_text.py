@@ -61,8 +61,9 @@ def _heads(study: RestrictionStudy) -> list[str]:
 def _table(study: RestrictionStudy) -> list[str]:
     width = min(max(len(words) for words in study.table["restriction"]), 60)
     lines = [
-        "By number of passengers (risk: worse side, among all that was tried; confirmed: greatest "
-        "upper bound of the fresh flights)",
+        "By number of passengers (risk: worse side, among all that was tried, with its "
+        f"{100 * study.task.confidence:g} % interval by itself; confirmed: greatest upper bound of "
+        "the fresh flights)",
         f"  {'':>4}  {'restriction':<{width}}  {'blocked':>7}  {'kg moved':>8}  "
         f"{'risk, interval, side':<34}  confirmed",
     ]

@@ -17,6 +17,7 @@ from cgrisk.risk.summary import CAUTIONS, plain
 
 __all__ = [
     "assumption_frame",
+    "levels_text",
     "range_frame",
     "risk_text",
     "tail_answer",
@@ -28,6 +29,8 @@ __all__ = [
 _FIT_OFF = 3.0
 #: Share of a distance to keep, from which on what the assumptions add to it is told.
 _WORTH_TELLING = 0.25
+#: Draws below which the twentieth part at either end is less than one of them.
+_FEW_DRAWS = 20
 
 
 def assumption_frame(study: Study) -> pd.DataFrame:
@@ -138,6 +141,20 @@ def _fit_line(study: Study) -> str:
     )
 
 
+def levels_text(*, confidence: float, draws: int) -> str:
+    """Return what the ranges of a tail cover; ``draws`` is 0 where there is no assumption range."""
+    text = f"Interval: {100.0 * confidence:g} %, of the simulation alone, each by itself."
+    if draws == 0:
+        return text
+    text += (
+        f' Assumptions: nine in ten of {draws} draws lie within; under an "up to", nineteen in '
+        "twenty."
+    )
+    if draws < _FEW_DRAWS:
+        text += " Of so few the ends are nearly the least and the greatest."
+    return text
+
+
 def _curve_lines(study: Study) -> list[str]:
     lines = [f"{'threshold':>10}  {'risk per flight, interval':<34}{'assumptions':<24}method"]
     wanted = np.geomspace(
@@ -245,6 +262,8 @@ def tail_text(study: Study) -> str:
             "",
         ]
     lines += _curve_lines(study)
+    draws = 0 if study.assumptions is None else len(study.assumptions.draws)
+    lines.append(levels_text(confidence=question.confidence, draws=draws))
     lines += ["", f"Method: {study.choice.why}"]
     best = study.estimates[-1]
     if best.diagnostics:

@@ -232,7 +232,8 @@ class Summary:
 
 def figures_text(summary: Summary) -> str:
     """Return the main figures as a short table for a terminal."""
-    lines = ["P(leave the certified envelope) per flight", ""]
+    level = f"{100.0 * summary.confidence:g} % intervals"
+    lines = [f"P(leave the certified envelope) per flight, with {level}, each by itself", ""]
     bare = summary.sample.model.scenario.operation.operational_envelope is None
     where = "on the certified limit (no operational one)" if bare else AT_LIMIT
     lines.append(f"{'side':<9}{'phases':<23}{AS_PLANNED:<34}{where}")

@@ -17,7 +17,7 @@ from pydantic.fields import FieldInfo as PydanticField
 
 from cgrisk.errors import UsageError
 from cgrisk.scenario.aircraft_file import AircraftFile
-from cgrisk.scenario.fields import figure, source_of
+from cgrisk.scenario.fields import DATA, figure, source_of
 from cgrisk.scenario.operation_file import OperationFile
 from cgrisk.scenario.policies_file import PoliciesFile
 from cgrisk.scenario.shapes import Shape, fields_of, shape_of
@@ -42,6 +42,8 @@ _FILES: Final[tuple[tuple[str, type[BaseModel]], ...]] = (
     ("operation", OperationFile),
     ("policies", PoliciesFile),
 )
+#: Source of a default that stands in for what only the operator's own papers can say.
+_OWN: Final = "cgrisk's own"
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +57,9 @@ class FieldInfo:
     unit : str
         Unit in kg/m files, and in lb/in files where it differs.
     accepts, default, source, meaning : str
-        Range or choices, default ("required" where there is none), source of the default, and
-        what the value is. Numbers are as a kg/m file writes them.
+        Range or choices, default ("required" where there is none; after it what holds where the
+        table is left out, if that differs), source of the default, or of each where they are
+        several, and what the value is. Numbers are as a kg/m file writes them.
     """
 
     key: str
@@ -88,6 +91,52 @@ def _default(field: PydanticField, shape: Shape) -> str:
     return json.dumps(_as_written(field.default, shape))
 
 
+@dataclass(frozen=True, slots=True)
+class _LeftOut:
+    """What holds where a table is left out, and its source, if its keys do not say it."""
+
+    table: BaseModel
+    source: str
+
+
+def _left_out(field: PydanticField) -> _LeftOut | None:
+    """Return what a table left out holds, where that differs from the defaults of its keys."""
+    table = field.default
+    if not isinstance(table, BaseModel):
+        return None
+    differs = any(
+        each.is_required() or getattr(table, name) != each.default
+        for name, each in type(table).model_fields.items()
+    )
+    return _LeftOut(table, source_of(field)) if differs else None
+
+
+def _held(left_out: _LeftOut | None, name: str, field: PydanticField) -> Any:
+    """Return what a key has where its table is left out, None if that is the key's own default."""
+    if left_out is None:
+        return None
+    held = getattr(left_out.table, name)
+    return None if not field.is_required() and held == field.default else held
+
+
+def _source(field: PydanticField, left_out: str | None = None) -> str:
+    """Return the source of the default, or of each where default and value have others.
+
+    ``left_out`` is the source of what holds where the table is left out.
+    """
+    source = source_of(field)
+    if source != DATA:
+        return source
+    if isinstance(field.default, BaseModel):
+        return "as its keys say"
+    parts = [f"of a value stated: {source}"]
+    if not field.is_required() and field.default not in (None, (), ""):
+        parts.insert(0, f"of the default: {_OWN}")
+    if left_out is not None:
+        parts.append(f"where the table is left out: {left_out}")
+    return "; ".join(parts) if len(parts) > 1 else source
+
+
 def _as_written(default: Any, shape: Shape) -> Any:
     """Return a default, which the models hold in SI, as a kg/m file writes it."""
     quantity = shape.quantity
@@ -96,7 +145,9 @@ def _as_written(default: Any, shape: Shape) -> Any:
     return float(figure(default / to_si(1.0, dimension=quantity.dimension, system="kg/m")))
 
 
-def _walk(model: type[BaseModel], prefix: str) -> Iterator[FieldInfo]:
+def _walk(
+    model: type[BaseModel], prefix: str, left_out: _LeftOut | None = None
+) -> Iterator[FieldInfo]:
     for name, field in fields_of(model).items():
         shape = shape_of(field)
         inner = shape if shape.entry is None else shape.entry
@@ -104,16 +155,19 @@ def _walk(model: type[BaseModel], prefix: str) -> Iterator[FieldInfo]:
         accepts = shape.expected("kg/m")
         if shape.model is not None:
             accepts = "a table"
+        held, default = _held(left_out, name, field), _default(field, shape)
+        if held is not None:
+            default += f"; {json.dumps(_as_written(held, shape))} where the table is left out"
         yield FieldInfo(
             key=key,
             unit=_unit(inner),
             accepts=accepts,
-            default=_default(field, shape),
-            source=source_of(field),
+            default=default,
+            source=_source(field, left_out.source if left_out and held is not None else None),
             meaning=field.description or "",
         )
         if inner.model is not None:
-            yield from _walk(inner.model, key)
+            yield from _walk(inner.model, key, _left_out(field))
 
 
 @lru_cache(maxsize=1)
@@ -154,7 +208,8 @@ def find_fields(key: str) -> tuple[FieldInfo, ...]:
 def json_schemas() -> dict[str, dict[str, Any]]:
     """Return the JSON Schemas (2020-12) of the files, by file stem.
 
-    Defaults in units are those of a kg/m file; a table left out has the defaults of its keys.
+    Defaults in units are those of a kg/m file. A table left out has the defaults of its keys,
+    unless it has one of its own.
     """
     out = {}
     for stem, model in _FILES:
@@ -184,8 +239,16 @@ def _model_named(name: str, top: type[BaseModel]) -> type[BaseModel]:
 def _write_defaults(part: dict[str, Any], model: type[BaseModel]) -> None:
     for name, field in fields_of(model).items():
         prop = part["properties"][name]
-        if isinstance(prop.get("default"), dict):
-            del prop["default"]  # in SI, and its keys have theirs
+        prop["source"] = _source(field)
+        left_out = _left_out(field)
+        if left_out is not None:
+            table = left_out.table
+            prop["default"] = {
+                key: _as_written(getattr(table, key), shape_of(each))
+                for key, each in fields_of(type(table)).items()
+            }
+        elif isinstance(prop.get("default"), dict):
+            del prop["default"]  # its keys have theirs
         elif isinstance(prop.get("default"), float):
             prop["default"] = _as_written(prop["default"], shape_of(field))
 

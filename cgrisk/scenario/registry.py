@@ -50,7 +50,8 @@ class Assumption:
         Where it comes from.
     given : bool
         Whether it differs from the default, or has none. A value that a file states and that is
-        the default counts as the default, so that a manifest and its files say the same.
+        the default counts as the default, so that a manifest and its files say the same; where a
+        table left out holds another value than its key's default, both count.
     assumed : bool
         Whether nothing published or measured stands behind it.
     """
@@ -76,7 +77,11 @@ def is_unused(key: str) -> bool:
 
 
 class Leaf(NamedTuple):
-    """A value below a model, its field's source and default, and whether it is not the default."""
+    """A value below a model, its field's source and default, and whether it is not the default.
+
+    ``fills`` says that the value is its key's own default, in a table that states others and has
+    another here where it is left out: the skewness of a mass whose mean is stated, say.
+    """
 
     key: str
     value: object
@@ -84,6 +89,7 @@ class Leaf(NamedTuple):
     source: str
     given: bool
     default: object
+    fills: bool = False
 
 
 def _leaves(
@@ -112,7 +118,8 @@ def _leaves(
         else:
             required = field.is_required() and default is None
             given = required or value != own_default
-            yield Leaf(below, value, shape, own_source, given, own_default)
+            fills = given and not field.is_required() and value == field.default
+            yield Leaf(below, value, shape, own_source, given, own_default, fills)
 
 
 def _unit(shape: Shape) -> str:
@@ -156,7 +163,10 @@ def sourced_leaves(scenario: Scenario) -> Iterator[tuple[Leaf, str, bool]]:
         for leaf in _leaves(model, prefix):
             if leaf.source != FORMAT:
                 key = leaf.key.removeprefix(f"{prefix}.")
-                yield leaf, *_source(leaf, _stated_source(key, model.sources))
+                stated = _stated_source(key, model.sources)
+                own = leaf.fills and stated is None
+                told = leaf._replace(source=ASSUMPTION, given=False) if own else leaf
+                yield told, *_source(told, stated)
 
 
 def assumption_register(scenario: Scenario) -> tuple[Assumption, ...]:

@@ -165,6 +165,7 @@ def test_an_envelope_of_ones_own_is_put_to_the_proof(
     text = capsys.readouterr().out
     assert "NOT PROVED" in text
     assert text.count("3.00 % MAC outside it") == 2
+    assert "all intervals of an edge hold together at 95 %." in text
     data = pure((out / "buffers.json").read_text())
     assert (data["proved_envelope"], data["proof_fails"]) == ("own", True)
     excess = pd.read_csv(out / "own_envelope.csv")

@@ -84,11 +84,12 @@ def test_names_are_told_as_they_are_and_defused_for_spreadsheets(told: Path) -> 
 
 
 def test_the_same_seed_gives_the_same_answer_on_any_number_of_threads(
-    case: Path, told: Path, tmp_path: Path
+    case: Path, told: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     words = ("--envelope", told / "envelope.csv", "--risk", 0.3, "--reach", 0.3, "--seed", 7)
     out = tmp_path / "again"
     assert run("loads", case, case / "loads.csv", *words, "--jobs", 1, "--out", out) == 0
+    assert "intervals: 95 % a side and a mix" in capsys.readouterr().out
     for name in ("loads.csv", "envelope.csv", "loads.svg"):
         assert (out / name).read_bytes() == (told / name).read_bytes(), name
 

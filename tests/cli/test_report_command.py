@@ -138,6 +138,23 @@ def test_both_files_are_whole_and_the_pdf_is_tagged(answer: dict, run: Path) -> 
 
 
 @pytest.mark.usefixtures("answer")
+def test_every_chart_that_was_drawn_is_shown(answer: dict, run: Path) -> None:
+    """As it was drawn, or drawn anew by a section for its marks."""
+    assert answer
+    page = (run / "report.html").read_text(encoding="utf-8")
+    shown = set(re.findall(r'<figure id="fig-([^"]+)"', page))
+    anew = {"risk": "risk", "exceedance": "exceedance", "cabin": "cabin-plan"}
+    anew["convergence"] = "convergence"
+    drawn = {path.stem for path in (run / "charts").glob("*.svg")}
+    assert drawn > set(anew)
+    assert {anew.get(stem, f"run-{stem.replace('_', '-')}") for stem in drawn} <= shown
+    beside = {path.stem for path in (run.parent / "zones").glob("*.svg")}
+    assert beside
+    assert {f"zones-zones-{stem}".replace("_", "-") for stem in beside} <= {
+        re.sub(r"-[0-9a-f]{6,}$", "", name) for name in shown
+    }
+
+
 def test_the_same_bytes_come_out_twice(run: Path, tmp_path: Path) -> None:
     assert report(run, "--out", tmp_path) == 0
     for name in ("report.html", "report.pdf"):

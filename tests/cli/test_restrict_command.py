@@ -56,6 +56,7 @@ def test_the_folder_is_whole_and_the_draft_is_marked(
     assert run(*words, "--passengers", "2,4", "--out", again, "--jobs", 1) == 0
     told = capsys.readouterr().out
     assert "DRAFT - NOT APPROVED" in told
+    assert "with its 95 % interval by itself" in told
     assert (again / "tried.csv").read_bytes() == (out / "tried.csv").read_bytes()
     assert (again / "restriction.svg").read_bytes() == (out / "restriction.svg").read_bytes()
 

@@ -212,7 +212,9 @@ def test_an_event_of_trim_has_a_tail(
     event = "take_off.no_rotation" if side == "forward" else "take_off.uncommanded_rotation"
     words = ("--event", event, "--target", 1e-2, "--deepest", 1e-3, "--draws", 0, "--seed", 1)
     assert run("tail", case, *words, "--out", tmp_path / "event") == 0
-    assert "The event itself" in capsys.readouterr().out
+    shown = capsys.readouterr().out
+    assert "The event itself" in shown
+    assert "Interval: 95 %, of the simulation alone" in shown
     assert read(tmp_path / "event")["unit"] in ("kN", "deg/s2")
 
 

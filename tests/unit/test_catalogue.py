@@ -17,7 +17,8 @@ from cgrisk.scenario.catalogue import (
     json_schemas,
     schema_text,
 )
-from cgrisk.scenario.fields import ASSUMPTION, FORMAT
+from cgrisk.scenario.fields import ASSUMPTION, DATA, FORMAT, source_of
+from cgrisk.scenario.mass_file import BodyMass, PopulationMass
 from tests.scenario_cases import MODELS, shipped_text
 
 FIELDS = {info.key: info for info in describe_fields()}
@@ -87,6 +88,40 @@ def test_sources() -> None:
     assert FIELDS["operation.behaviour.sign_factor"].source == ASSUMPTION
     assert FIELDS["operation.units"].source == FORMAT
     assert "CAT.POL.MAB" in FIELDS["operation.load_sheet.adult_mass"].source
+
+
+@pytest.mark.parametrize("people", ["men", "women", "children"])
+def test_fields_tell_what_holds_where_a_table_is_left_out(people: str) -> None:
+    """Such a table has other values than the defaults of its keys, from a source of its own."""
+    held = getattr(BodyMass(), people)
+    source = source_of(BodyMass.model_fields[people])
+    for name, default in (("mean", "required"), ("sd", "required"), ("skewness", "1.2")):
+        info = FIELDS[f"operation.mass.body.{people}.{name}"]
+        assert info.default == f"{default}; {getattr(held, name)} where the table is left out"
+        assert info.source.endswith(
+            f"of a value stated: {DATA}; where the table is left out: {source}"
+        )
+    assert FIELDS[f"operation.mass.body.{people}.skewness"].source.startswith("of the default: cgr")
+    schema = json_schemas()["operation"]["$defs"]["BodyMass"]["properties"][people]
+    assert PopulationMass(**schema["default"]) == held
+    assert schema["source"] == source
+
+
+@pytest.mark.parametrize(
+    "key",
+    [
+        "aircraft.stabilizer.unit_degrees",
+        "aircraft.stabilizer.step",
+        "aircraft.limits_refer_to.gear",
+        "operation.load_sheet.basis",
+        "operation.phases[].gear",
+        "operation.service.carts[].crew",
+    ],
+)
+def test_a_default_of_our_own_is_not_said_to_be_of_the_operators_papers(key: str) -> None:
+    assert FIELDS[key].source == f"of the default: cgrisk's own; of a value stated: {DATA}"
+    assert FIELDS["aircraft.masses.max_taxi"].source == DATA
+    assert FIELDS["operation.load_sheet"].source == "as its keys say"
 
 
 def test_find_fields() -> None:

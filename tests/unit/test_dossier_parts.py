@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import shlex
 from io import BytesIO
@@ -17,6 +18,7 @@ from scipy import stats
 
 from cgrisk.cli.main import make_parser
 from cgrisk.errors import RunFolderError
+from cgrisk.report import publish
 from cgrisk.report.dossier.buffer_section import buffers_section
 from cgrisk.report.dossier.commands import asks, copies, repeats
 from cgrisk.report.dossier.drawing import clean_svg
@@ -310,3 +312,32 @@ def test_blocks_that_differ_are_told() -> None:
     told = stats.chi2_contingency(np.array([k, BLOCK - k]), correction=False)
     assert limit.loc["forward", "statistic"] == pytest.approx(told.statistic, rel=1e-9)
     assert frame[frame["reading"] == AS_PLANNED]["p_value"].isna().all()
+
+
+def _texts(path: Path) -> set[str]:
+    """Every text in a module, and every piece of one that has figures put in."""
+    nodes = list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+    return {n.value for n in nodes if isinstance(n, ast.Constant) and isinstance(n.value, str)}
+
+
+def _stem(node: ast.expr) -> str:
+    """Return a chart's name in its call; of one with figures put in, its beginning."""
+    first = node.values[0] if isinstance(node, ast.JoinedStr) else node
+    assert isinstance(first, ast.Constant)
+    return str(first.value)
+
+
+def test_every_chart_is_shown_by_a_section() -> None:
+    """A chart that ``report/publish*.py`` saves is named in ``report/dossier/``."""
+    report = Path(publish.__file__).parent
+    drawn: dict[str, str] = {}
+    for path in report.glob("publish*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+                if node.func.id == "_Chart":
+                    drawn[_stem(node.args[0])] = path.name
+                elif node.func.id == "save" and path.name != "publish.py":
+                    drawn[_stem(node.args[2])] = path.name
+    named = set().union(*(_texts(path) for path in (report / "dossier").glob("*.py")))
+    assert len(drawn) > 15
+    assert not {stem: where for stem, where in drawn.items() if stem not in named}

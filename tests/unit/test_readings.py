@@ -80,6 +80,8 @@ def test_few_flights_state_no_shares():
     assert few.causes["share_of_variance"].isna().all()
     assert few.frozen["share"].isna().all()
     assert "told apart from 100 flights on" in figures_text(few)
+    assert "per flight, with 95 % intervals, each by itself" in figures_text(few)
+    assert "with 90 % intervals" in figures_text(summarise(few.sample, confidence=0.9))
 
 
 def test_depth_and_time_outside_belong_to_flights_that_left(sample):

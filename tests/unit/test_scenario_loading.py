@@ -10,7 +10,9 @@ from typing import Any
 import pytest
 
 from cgrisk.errors import Fault, InputError, RunFolderError, UsageError
+from cgrisk.report.check_text import assumptions_text
 from cgrisk.scenario import Scenario, expand_seats, load_scenario
+from cgrisk.scenario.fields import ASSUMPTION
 from cgrisk.scenario.operation_file import Service
 from cgrisk.scenario.registry import (
     HELD,
@@ -287,6 +289,27 @@ def test_row_numbers_that_the_cabin_skips(tmp_path: Path) -> None:
 
 
 # --- the register ---
+
+
+def test_what_a_stated_table_leaves_out_is_told_as_a_default(tmp_path: Path) -> None:
+    """The skewness of men whose mean and spread are stated, and the table left out as a whole."""
+    men = "operation.mass.body.men."
+    told = {e.key: e for e in assumption_register(load_scenario(write_scenario(tmp_path / "a")))}
+    assert (told[f"{men}skewness"].value, told[f"{men}skewness"].given) == (1.14, False)
+    table = "\n[mass.body.men]\nmean = 88.0\nsd = 15.0\n"
+    folder = write_scenario(tmp_path / "b", operation=shipped_text("operation") + table)
+    scenario = load_scenario(folder)
+    told = {entry.key: entry for entry in assumption_register(scenario)}
+    skewness = told[f"{men}skewness"]
+    assert (skewness.value, skewness.given, skewness.source) == (1.2, False, ASSUMPTION)
+    assert skewness.assumed
+    assert told[f"{men}mean"].given
+    assert f"  {men}skewness = 1.2 (default)\n" in assumptions_text(scenario)
+    assert f"  {men}mean = 88.0 kg\n" in assumptions_text(scenario)
+    sourced = shipped_text("operation") + table + '\n[sources]\n"mass.body.men" = "a survey"\n'
+    scenario = load_scenario(write_scenario(tmp_path / "c", operation=sourced))
+    told = {entry.key: entry for entry in assumption_register(scenario)}
+    assert {told[men + name].source for name in ("mean", "sd", "skewness")} == {"a survey"}
 
 
 def test_register_tells_where_values_come_from(tmp_path: Path) -> None:

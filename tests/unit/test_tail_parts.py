@@ -16,7 +16,7 @@ from cgrisk.rare import envelope_score, score_named, score_names, strata_of, thr
 from cgrisk.rare.assumptions import by_aircraft
 from cgrisk.rare.score import group_arm, reference_arm
 from cgrisk.rare.study import Inverse
-from cgrisk.report.tail_text import risk_text, tail_decisions
+from cgrisk.report.tail_text import levels_text, risk_text, tail_decisions
 from cgrisk.runs.shelf import Shelf
 from tests.cut_cases import SMALL
 from tests.flight_cases import edited, shipped_scenario
@@ -297,3 +297,14 @@ def test_tilting_that_does_not_work_is_left_for_splitting(monkeypatch, asked: bo
     assert choice.method == "splitting"
     assert "tilting does not work here" in choice.why
     assert isinstance(tail, SplitTail)
+
+
+def test_a_tail_says_what_its_ranges_cover() -> None:
+    assert levels_text(confidence=0.95, draws=0) == (
+        "Interval: 95 %, of the simulation alone, each by itself."
+    )
+    usual = levels_text(confidence=0.9, draws=20)
+    assert usual.startswith("Interval: 90 %,")
+    assert "nine in ten of 20 draws" in usual
+    assert "so few" not in usual
+    assert "so few" in levels_text(confidence=0.9, draws=19)

@@ -24,6 +24,7 @@ from cgrisk.report.dossier.tables import (
     table_of,
     words,
 )
+from cgrisk.report.tail_text import levels_text
 
 __all__ = ["causes_section", "tail_section"]
 
@@ -94,6 +95,7 @@ def _tail(result: Result) -> list[Block]:
                 words("method", "method", weight=1.3),
             ],
             caption="The same in figures",
+            note=levels_text(confidence=data["confidence"], draws=data["assumption_draws"]),
         ),
     ]
 
