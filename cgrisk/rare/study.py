@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -29,6 +28,7 @@ from cgrisk.rare.choice import (
 )
 from cgrisk.rare.cloud import Cloud, cloud_of, fly_rows
 from cgrisk.rare.counting import kept_scores
+from cgrisk.rare.curve import between, error_between, further
 from cgrisk.rare.estimate import TailEstimate
 from cgrisk.rare.multilevel import SplitTail, split_tail
 from cgrisk.rare.pilot import Pilot, fly_pilot
@@ -54,8 +54,6 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-#: How much further than the curve the assumption range is looked at, in lengths of the curve.
-_FURTHER, _FURTHER_STEPS = 0.8, 16
 #: Flights of the tail fit, and those of a small splitting that only serves as a cloud.
 _FITTED, _CLOUD_PARTICLES = 20_000, 1000
 #: Share of the target down to which that goes beside counted flights, whose curve ends there.
@@ -333,7 +331,7 @@ def study_tail(
     fleet = _fleet(model, score, cloud, question, at)
     assumptions = None
     if draws > 0:
-        places = _further(thresholds)
+        places = further(thresholds)
         assumptions = assumption_range(
             question,
             side=side,
@@ -341,8 +339,8 @@ def study_tail(
             cloud=cloud,
             thresholds=places,
             draws=draws,
-            answer=_between(curve, "estimate", places, beyond=0.0),
-            answer_error=_error_between(curve, places, question.confidence) if extra else None,
+            answer=between(curve, "estimate", places, beyond=0.0),
+            answer_error=error_between(curve, places, question.confidence) if extra else None,
             pilot=pilot,
             meter=meter,
         )
@@ -435,37 +433,6 @@ def _precision(question: Question, curve: pd.DataFrame) -> list[str]:
     ]
 
 
-def _further(thresholds: Floats) -> Floats:
-    """Return thresholds with more in gaps and beyond: under worse assumptions the curve goes on."""
-    length = thresholds[-1] - thresholds[0]
-    step = length * _FURTHER / _FURTHER_STEPS
-    parts = [thresholds, thresholds[-1] + step * np.arange(1, _FURTHER_STEPS + 1)]
-    parts += [
-        np.linspace(a, b, math.ceil((b - a) / step), endpoint=False)
-        for a, b in pairwise(thresholds)
-        if b - a > 1.5 * step
-    ]
-    return np.unique(np.concatenate(parts))
-
-
-def _error_between(curve: pd.DataFrame, places: Floats, confidence: float) -> Floats:
-    """Return the standard error of the logarithm of a curve at places, by its intervals (n,)."""
-    low, high = (_between(curve, column, places, beyond=1e-300) for column in ("low", "high"))
-    z = float(stats.norm.ppf(0.5 + 0.5 * confidence))
-    error: Floats = 0.5 * np.log(high / np.maximum(low, 1e-300)) / z
-    return error
-
-
-def _between(curve: pd.DataFrame, column: str, places: Floats, *, beyond: float) -> Floats:
-    """Return a column of a curve, straight on its logarithm; another value beyond its end (n,)."""
-    thresholds, values = curve["threshold"].to_numpy(), curve[column].to_numpy()
-    after = np.minimum(np.searchsorted(thresholds, places), thresholds.size - 1)
-    logs = np.log(np.maximum(values, 1e-300))
-    found = np.exp(np.interp(places, thresholds, logs))
-    known = (places <= thresholds[-1]) & (values[after] > 0.0)
-    return np.where(known, found, beyond)
-
-
 def _interval_factor(question: Question, curve: pd.DataFrame) -> float:
     """Return the upper end of the simulation interval over the estimate, next to the target."""
     estimate = curve["estimate"].to_numpy()
@@ -496,7 +463,7 @@ def _inverse(
         upper = np.minimum(assumptions.ends()[1] * factor, 1.0)
         # Where even the upper draws have too few flights nothing is told: no target is met there.
         upper[~assumptions.known_high()] = 1.0
-        upper = np.maximum(upper, _between(curve, "high", places, beyond=0.0))
+        upper = np.maximum(upper, between(curve, "high", places, beyond=0.0))
         known = np.flatnonzero(upper < 1.0)
         last = int(known[-1]) + 1 if known.size else 1
         assumed = solve(upper[:last], places[:last])

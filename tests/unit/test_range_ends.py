@@ -28,10 +28,11 @@ from cgrisk.rare import (
 )
 from cgrisk.rare.assumptions import SplitEnd
 from cgrisk.rare.counting import fly_scores
+from cgrisk.rare.curve import between, error_between, further
 from cgrisk.rare.draws import Draws, drawn_assumptions
 from cgrisk.rare.range_ends import fly_range_ends
 from cgrisk.rare.redealing import split_model
-from cgrisk.rare.study import Inverse, _between, _error_between, _further, _inverse, _with_range
+from cgrisk.rare.study import Inverse, _inverse, _with_range
 from cgrisk.report.tail_text import (
     _assumed,
     _split_draws,
@@ -415,7 +416,7 @@ def test_an_answer_by_other_flights_counts_by_its_precision(question) -> None:
 def test_the_error_of_a_curve_is_read_from_its_intervals() -> None:
     curve = pd.DataFrame({"threshold": [1.0, 2.0, 3.0]})
     curve["low"], curve["high"] = [1e-3, 1e-4, 0.0], [1e-3, 1e-4 * np.exp(2 * 1.959964), 1e-4]
-    error = _error_between(curve, np.array([1.0, 1.5, 2.0, 3.0, 4.0]), 0.95)
+    error = error_between(curve, np.array([1.0, 1.5, 2.0, 3.0, 4.0]), 0.95)
     np.testing.assert_allclose(error[:3], [0.0, 0.5, 1.0], atol=1e-6)
     assert error[3] > 100.0
     assert error[4] == 0.0  # Nothing is known there: there is no answer either.
@@ -424,12 +425,12 @@ def test_the_error_of_a_curve_is_read_from_its_intervals() -> None:
 def test_thresholds_fill_gaps_of_the_curve() -> None:
     """A planned load far beyond the target leaves one, where the upper end may be met."""
     curve = np.array([0.5, 1.0, 1.5, 2.0, 2.67, 4.1, 7.74])
-    places = _further(curve)
+    places = further(curve)
     assert np.isin(curve, places).all()
     assert np.diff(places).max() < 1.5 * 0.8 * 7.24 / 16.0
     assert places[-1] == pytest.approx(7.74 + 0.8 * 7.24)
     frame = pd.DataFrame({"threshold": curve, "estimate": [*np.exp(-curve[:6]), 0.0]})
-    found = _between(frame, "estimate", places, beyond=0.25)
+    found = between(frame, "estimate", places, beyond=0.25)
     inside = places <= 4.1
     np.testing.assert_allclose(found[inside], np.exp(-places[inside]))
     assert (found[~inside] == 0.25).all()
