@@ -5,7 +5,10 @@ from __future__ import annotations
 import csv
 import html
 import json
+import os
 import re
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -16,6 +19,8 @@ from cgrisk.cli.output import slug
 from tests.cut_cases import write_small_case
 from tests.fuzz_cases import HOSTILE, snapshot
 from tests.scenario_cases import toml_text
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture(scope="module")
@@ -58,6 +63,21 @@ def test_a_folder_named_after_a_scenario_lies_in_results(
     folder = Path(told["folder"] if "folder" in told else told["out"])
     assert folder == Path("results") / f"{slug(name, instead='run')}-seed1"
     assert snapshot(inside.parent) == before
+
+
+def test_signs_that_the_output_lacks_are_written_as_escapes(tmp_path: Path) -> None:
+    named_case(tmp_path / "case", "über ☃")
+    code = f"import sys; sys.path.insert(0, {str(ROOT)!r}); from cgrisk.cli import main; main()"
+    for encoding, name in (("ascii", r"\xfcber \u2603"), ("latin-1", r"über \u2603")):
+        done = subprocess.run(
+            [sys.executable, "-c", code, "check", "case"],
+            cwd=tmp_path,
+            capture_output=True,
+            check=True,
+            env=os.environ | {"PYTHONIOENCODING": encoding},
+        )
+        assert done.stderr == b""
+        assert name in done.stdout.decode(encoding)
 
 
 #: Markup, a command, a template and code of the typesetter in one.
