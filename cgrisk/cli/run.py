@@ -109,6 +109,10 @@ def _execute(chosen: argparse.Namespace) -> int:
             got="--cluster",
             cure="Leave out --cluster, and divide by the number of its threads over --jobs.",
         )
+    if chosen.cluster is not None:
+        from cgrisk.sampling.cluster import check_address
+
+        check_address(chosen.cluster)
     check_counts(flights=1 if chosen.flights is None else chosen.flights, jobs=chosen.jobs)
     inputs, folder = _resumed(chosen) if chosen.resume else _fresh(chosen)
     if chosen.dry_run:
