@@ -110,6 +110,32 @@ def test_a_name_is_text_in_every_file_of_a_run_and_its_report(
     capsys.readouterr()
 
 
+#: A formula to a spreadsheet, with signs that the charts' font lacks.
+FORMULA = "=1+1 \u2603 客室 שלום"
+
+
+def test_a_name_is_no_formula_in_any_table_and_no_warning_in_any_chart(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Warnings are errors here, so that a chart which warns ends the command."""
+    monkeypatch.setenv("CGRISK_DEBUG", "1")
+    case = str(named_case(tmp_path / "case", FORMULA))
+    out = tmp_path / "run"
+    assert main(["run", case, "--flights", "50", "--seed", "1", "--out", str(out)]) == 0
+    tables = sorted(out.rglob("*.csv"))
+    cells = []
+    for table in tables:
+        with table.open(encoding="utf-8", newline="") as file:
+            cells += [cell for row in csv.reader(file) for cell in row]
+    assert f"'{FORMULA}" in cells
+    assert not [cell for cell in cells if cell.startswith(("=", "@"))]
+    assert main(["report", str(out), "--alone", "--html-only"]) == 0
+    page = html.unescape((out / "report.html").read_text())
+    assert FORMULA in page
+    assert f"'{FORMULA}" not in page
+    capsys.readouterr()
+
+
 @pytest.mark.parametrize(
     "name", ["a\x00b", "two\nlines", "\x1b[31mred", "bell\x07", "a\u2028b", "\u202etxt.exe", " "]
 )
