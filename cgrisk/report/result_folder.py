@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from cgrisk.errors import RunFolderError
-from cgrisk.runs.files import digest_inside, digest_of, read_regular, read_sealed_json, sealed_json
+from cgrisk.runs.files import digest_inside, digest_of, read_sealed_json, read_small, sealed_json
 
 __all__ = ["SEAL", "check_free", "check_seal", "result_folder"]
 
@@ -104,7 +104,7 @@ def check_seal(folder: str | Path) -> tuple[str, ...]:
     """
     place = Path(folder)
     try:
-        text = read_regular(place / SEAL).decode()
+        text = read_small(place / SEAL).decode()
     except (OSError, ValueError) as error:
         raise RunFolderError(
             f"{folder}: expected a folder of results with a {SEAL}; got none that can be read. "

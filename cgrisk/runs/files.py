@@ -18,6 +18,7 @@ __all__ = [
     "digest_of",
     "read_regular",
     "read_sealed_json",
+    "read_small",
     "remove_partial",
     "sealed_json",
     "sync_folder",
@@ -29,6 +30,8 @@ __all__ = [
 PARTIAL = ".partial"
 #: Longest value that a message repeats.
 _LONGEST_SHOWN: Final = 60
+#: Largest sealed JSON file that is read. A manifest has 30 kB, and 100 bytes a file of rows.
+_MOST_BYTES: Final = 64_000_000
 
 
 def sync_folder(folder: Path) -> None:
@@ -86,6 +89,26 @@ def read_regular(path: Path) -> bytes:
     """
     with _open_regular(path) as file:
         return file.read()
+
+
+def read_small(path: Path) -> bytes:
+    """Return the content of a JSON file of a folder that cgrisk wrote, if it is no monster.
+
+    Raises
+    ------
+    OSError
+        As :func:`read_regular`.
+    RunFolderError
+        If it is larger than any that is written.
+    """
+    with _open_regular(path) as file:
+        size = os.fstat(file.fileno()).st_size
+        if size > _MOST_BYTES:
+            raise RunFolderError(
+                f"{path}: expected at most {_MOST_BYTES:,} bytes; got {size:,}. It was changed "
+                "after it was written: repeat the command that made it."
+            )
+        return file.read(_MOST_BYTES)
 
 
 def digest_of(path: Path) -> str:
