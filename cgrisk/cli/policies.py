@@ -78,6 +78,7 @@ def counts_of(text: str | None) -> NDArray[np.int64] | None:
 
 
 def _task(chosen: argparse.Namespace) -> tuple[Task, PoliciesFile]:
+    from cgrisk.decide.policies import capacity_under
     from cgrisk.decide.policy_cells import Task
     from cgrisk.randomness import resolve_seed
     from cgrisk.scenario import load_scenario
@@ -85,6 +86,8 @@ def _task(chosen: argparse.Namespace) -> tuple[Task, PoliciesFile]:
 
     scenario = load_scenario(chosen.scenario)
     file = load_policies(chosen.policies, scenario=scenario)
+    for policy in file.policies:
+        capacity_under(scenario, policy, file=chosen.policies)
     return (
         Task(
             scenario=scenario,

@@ -6,7 +6,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
@@ -22,7 +22,7 @@ _FORMAT: Final = 1
 
 
 def check_free(folder: str | Path) -> Path:
-    """Return a folder as a path if nothing stands there yet and it can be written.
+    """Return a folder as a path if nothing stands there yet and it can be written; leave nothing.
 
     Raises
     ------
@@ -36,11 +36,28 @@ def check_free(folder: str | Path) -> Path:
                 f"{folder}: expected a folder that is new or empty; it has content. Name another "
                 "with --out, or remove it."
             )
-        path.parent.mkdir(parents=True, exist_ok=True)
-        tempfile.TemporaryDirectory(prefix=f"{path.name}{_PARTIAL}-", dir=path.parent).cleanup()
+        new = _make_parents(path)
+        try:
+            beside = f"{path.name}{_PARTIAL}-"
+            tempfile.TemporaryDirectory(prefix=beside, dir=path.parent).cleanup()
+        finally:
+            _remove_empty(new)
     except (OSError, ValueError) as error:
         raise _unwritable(folder, error) from error
     return path
+
+
+def _make_parents(path: Path) -> list[Path]:
+    """Make the folders above a path; return those that were not there, deepest first."""
+    new = [parent for parent in path.parents if not parent.exists()]
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return new
+
+
+def _remove_empty(folders: list[Path]) -> None:
+    with suppress(OSError):  # something was put there meanwhile
+        for folder in folders:
+            folder.rmdir()
 
 
 def _unwritable(folder: str | Path, error: Exception) -> RunFolderError:
@@ -69,6 +86,7 @@ def result_folder(folder: str | Path) -> Iterator[Path]:
     """
     path = check_free(folder)
     try:
+        new = _make_parents(path)
         partial = Path(tempfile.mkdtemp(prefix=f"{path.name}{_PARTIAL}-", dir=path.parent))
         partial.chmod(0o777 & ~_umask())
     except OSError as error:
@@ -78,6 +96,7 @@ def result_folder(folder: str | Path) -> Iterator[Path]:
         _seal(partial)
     except BaseException:
         shutil.rmtree(partial, ignore_errors=True)
+        _remove_empty(new)
         raise
     if path.exists():
         path.rmdir()
