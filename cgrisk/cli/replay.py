@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from cgrisk.cli.numbers import whole
 from cgrisk.cli.output import answer
 
 __all__ = ["EXAMPLE", "HELP", "add_arguments", "execute"]
@@ -17,7 +18,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     add = parser.add_argument
     add("folder", metavar="DIR", help="folder of a complete run")
-    add("--flight", type=int, metavar="N", help="number of the flight (nearest to a limit)")
+    add("--flight", type=whole, metavar="N", help="number of the flight (nearest to a limit)")
     add("--closest", choices=("aft", "forward"), help="the flight nearest to this certified limit")
     add("--out", metavar="FILE", help="page to write, new (DIR/replay-N.html)")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import statistics
 import subprocess
@@ -13,6 +14,8 @@ from typing import Any
 import pytest
 
 from cgrisk.cli import main
+from cgrisk.cli.main import make_parser
+from cgrisk.cli.numbers import number, whole
 from tests.cut_cases import write_small_case
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -198,6 +201,45 @@ def test_bad_usage_is_told_and_writes_nothing(
     assert shown.err
     assert "Traceback" not in shown.err
     assert not list(tmp_path.iterdir())
+
+
+def options_with_a_number() -> list[tuple[str, str, Any]]:
+    """Command, option and type of every option that takes a number."""
+    (commands,) = (a for a in make_parser()._actions if isinstance(a, argparse._SubParsersAction))
+    return [
+        (command, action.option_strings[0], action.type)
+        for command, parser in commands.choices.items()
+        for action in parser._actions
+        if action.type is not None
+    ]
+
+
+def test_every_option_with_a_number_says_what_it_takes(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    options = options_with_a_number()
+    assert len(options) > 40
+    for command, option, kind in options:
+        assert kind in (whole, number)
+        for bad in (
+            "abc",
+            "",
+            "1,5",
+            "1e",
+            *(["1.5", "nan", "1e999999999"] if kind is whole else []),
+        ):
+            assert main([command, option, bad]) == 2
+            told = " ".join(capsys.readouterr().err.split())
+            what = "a whole number" if kind is whole else "a number"
+            assert f"argument {option}" in told
+            assert f"expected {what}; got {bad!r}. Write it " in told
+
+
+def test_whole_numbers_may_be_written_short() -> None:
+    given = ["1e5", "100000", " 1E5 ", "100_000", "100000.0", "+100000"]
+    assert [whole(text) for text in given] == [100_000] * 6
+    assert whole(str(2**64 - 1)) == 2**64 - 1
+    assert (whole("-1"), whole("0"), number("1e-3")) == (-1, 0, 0.001)
 
 
 def test_faulty_scenario_is_told_with_file_line_and_key(
