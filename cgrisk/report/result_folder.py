@@ -6,16 +6,25 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
 from cgrisk.errors import RunFolderError
-from cgrisk.runs.files import digest_inside, digest_of, read_sealed_json, read_small, sealed_json
+from cgrisk.runs.files import (
+    PARTIAL,
+    digest_inside,
+    digest_of,
+    make_parents,
+    read_sealed_json,
+    read_small,
+    remove_empty,
+    sealed_json,
+    try_writing,
+)
 
 __all__ = ["SEAL", "check_free", "check_seal", "result_folder"]
 
-_PARTIAL = ".partial"
 #: Names every file of a folder of results with its SHA-256; written last.
 SEAL: Final = "seal.json"
 _FORMAT: Final = 1
@@ -36,28 +45,10 @@ def check_free(folder: str | Path) -> Path:
                 f"{folder}: expected a folder that is new or empty; it has content. Name another "
                 "with --out, or remove it."
             )
-        new = _make_parents(path)
-        try:
-            beside = f"{path.name}{_PARTIAL}-"
-            tempfile.TemporaryDirectory(prefix=beside, dir=path.parent).cleanup()
-        finally:
-            _remove_empty(new)
+        try_writing(path)
     except (OSError, ValueError) as error:
         raise _unwritable(folder, error) from error
     return path
-
-
-def _make_parents(path: Path) -> list[Path]:
-    """Make the folders above a path; return those that were not there, deepest first."""
-    new = [parent for parent in path.parents if not parent.exists()]
-    path.parent.mkdir(parents=True, exist_ok=True)
-    return new
-
-
-def _remove_empty(folders: list[Path]) -> None:
-    with suppress(OSError):  # something was put there meanwhile
-        for folder in folders:
-            folder.rmdir()
 
 
 def _unwritable(folder: str | Path, error: Exception) -> RunFolderError:
@@ -86,8 +77,8 @@ def result_folder(folder: str | Path) -> Iterator[Path]:
     """
     path = check_free(folder)
     try:
-        new = _make_parents(path)
-        partial = Path(tempfile.mkdtemp(prefix=f"{path.name}{_PARTIAL}-", dir=path.parent))
+        new = make_parents(path)
+        partial = Path(tempfile.mkdtemp(prefix=f"{path.name}{PARTIAL}-", dir=path.parent))
         partial.chmod(0o777 & ~_umask())
     except OSError as error:
         raise _unwritable(folder, error) from error
@@ -96,7 +87,7 @@ def result_folder(folder: str | Path) -> Iterator[Path]:
         _seal(partial)
     except BaseException:
         shutil.rmtree(partial, ignore_errors=True)
-        _remove_empty(new)
+        remove_empty(new)
         raise
     if path.exists():
         path.rmdir()

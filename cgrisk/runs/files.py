@@ -7,6 +7,8 @@ import hashlib
 import json
 import os
 import stat
+import tempfile
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -16,12 +18,15 @@ __all__ = [
     "PARTIAL",
     "digest_inside",
     "digest_of",
+    "make_parents",
     "read_regular",
     "read_sealed_json",
     "read_small",
+    "remove_empty",
     "remove_partial",
     "sealed_json",
     "sync_folder",
+    "try_writing",
     "write_refusal",
     "write_whole",
 ]
@@ -58,6 +63,35 @@ def write_whole(path: Path, content: bytes) -> None:
         os.fsync(file.fileno())
     partial.replace(path)
     sync_folder(path.parent)
+
+
+def make_parents(path: Path) -> list[Path]:
+    """Make the folders above a path; return those that were not there, deepest first."""
+    new = [parent for parent in path.parents if not parent.exists()]
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return new
+
+
+def remove_empty(folders: list[Path]) -> None:
+    """Remove folders that :func:`make_parents` made, up to one in which something was put."""
+    with suppress(OSError):
+        for folder in folders:
+            folder.rmdir()
+
+
+def try_writing(path: Path) -> None:
+    """Try whether something can be made under a path's name, and leave nothing.
+
+    Raises
+    ------
+    OSError, ValueError
+        If it cannot.
+    """
+    new = make_parents(path)
+    try:
+        tempfile.TemporaryDirectory(prefix=f"{path.name}{PARTIAL}-", dir=path.parent).cleanup()
+    finally:
+        remove_empty(new)
 
 
 def remove_partial(folder: Path) -> None:

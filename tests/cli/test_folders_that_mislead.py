@@ -54,6 +54,37 @@ def test_a_monstrous_file_is_refused_unread(
         assert "repeat the command that made it" in told
 
 
+@pytest.mark.parametrize("command", ["report", "replay"])
+def test_a_place_that_cannot_be_written_is_told_before_the_work(
+    run: Path,
+    command: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """In a folder below a file, in the run's own, and in a folder that another may write."""
+
+    def work(*_: object, **__: object) -> None:
+        raise AssertionError("the work was begun")
+
+    monkeypatch.setattr("cgrisk.report.dossier.make_dossier", work)
+    monkeypatch.setattr("cgrisk.flight.replay_flight", work)
+    (tmp_path / "file").touch()
+    below = str(tmp_path / "file" / "out")
+    assert main([command, str(run), "--out", below]) == 1
+    assert f"{below}: expected a f" in capsys.readouterr().err
+
+    def refused(*_: object, dir: Path, **__: object) -> None:
+        raise PermissionError(13, "Permission denied", str(dir))
+
+    monkeypatch.setattr("tempfile.TemporaryDirectory", refused)
+    assert main([command, str(run)]) == 1
+    told = capsys.readouterr().err
+    assert str(run) in told
+    assert "Permission denied" in told
+    assert "another with --out" in told
+
+
 def test_a_run_that_another_process_writes_is_not_said_to_be_cut_for_sure(
     run: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
