@@ -46,7 +46,7 @@ def load_policies(path: str | Path, *, scenario: Scenario) -> PoliciesFile:
     """
     label = str(path)
     label = "".join(s if s.isprintable() else "?" for s in label)
-    document = read_document(Path(path), file=label)
+    document = read_document(Path(path), file=label, kind="a policies file")
     values, faults = sound_values(document, model=PoliciesFile, file_kind="policies")
     problems: list[Problem] = []
     if "policies" in values:

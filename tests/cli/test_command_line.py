@@ -309,6 +309,9 @@ def test_fields_tells_a_key_and_suggests_the_nearest(capsys: pytest.CaptureFixtu
     assert all(key.startswith("operation.seating") for key in keys)
     assert main(["fields", "aircraft.masses.max_taxy"]) == 2
     assert "aircraft.masses.max_taxi" in capsys.readouterr().err
+    for none in ("aircraft.masses.max_taxy", "nonsense", "?"):
+        assert main(["fields", none]) == 2
+        assert capsys.readouterr().err.endswith("`cgrisk fields` alone lists all.\n")
 
 
 def test_an_unexpected_error_is_one_line_and_a_traceback_only_when_asked_for(
