@@ -72,6 +72,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(chosen: argparse.Namespace) -> int:
     """Run the command."""
+    import cgrisk.runs  # noqa: F401 - an interrupt must not find it half imported
     from cgrisk.errors import InterruptedRunError
 
     try:

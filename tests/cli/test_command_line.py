@@ -8,6 +8,7 @@ import statistics
 import subprocess
 import sys
 import time
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -345,6 +346,44 @@ def test_an_interruption_is_told_and_leaves_no_result(
     assert main(["run", "--flights", "10", "--out", str(tmp_path / "out")]) == 130
     assert "interrupted. 10 of 10 flights are saved" in capsys.readouterr().err
     assert not (tmp_path / "out" / "manifest.json").exists()
+
+
+@pytest.mark.parametrize(
+    ("module", "told"),
+    [
+        ("cgrisk.cli.main", ""),
+        ("cgrisk.cli.output", ""),
+        ("cgrisk.cli.fields", "cgrisk: interrupted. Start it again.\n"),
+        ("numpy._core._methods", "cgrisk run: interrupted. Start it again.\n"),
+        ("cgrisk.runs.rerun", "cgrisk run: interrupted. Start it again.\n"),
+    ],
+)
+def test_an_interruption_while_modules_are_imported_is_no_traceback(
+    module: str, told: str, tmp_path: Path
+) -> None:
+    """From the entry point that is installed, at the import of one module after the other."""
+    entry = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["scripts"]["cgrisk"]
+    place, name = entry.split(":")
+    code = f"""
+import sys
+sys.path.insert(0, {str(ROOT)!r})
+class Interrupt:
+    def find_spec(self, name, *_):
+        if name == {module!r}:
+            sys.meta_path.remove(self)
+            raise KeyboardInterrupt
+sys.meta_path.insert(0, Interrupt())
+from {place} import {name} as begin
+sys.exit(begin())
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", code, "run", "--flights", "10", "--dry-run"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", told)
 
 
 @pytest.mark.parametrize("command", COMMANDS)
