@@ -15,6 +15,7 @@ __all__ = [
     "Fault",
     "InputError",
     "InterruptedRunError",
+    "NoRunFolderError",
     "RunFolderError",
     "UsageError",
 ]
@@ -87,3 +88,9 @@ class InterruptedRunError(CgriskError):
 
 class RunFolderError(CgriskError):
     """A run folder cannot be read, written or trusted."""
+
+
+class NoRunFolderError(RunFolderError):
+    """Nothing stands where a run folder was named."""
+
+    exit_code = 2

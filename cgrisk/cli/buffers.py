@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from cgrisk.cli.numbers import number, whole
 from cgrisk.cli.output import Progress, answer, say, slug
 
 if TYPE_CHECKING:
@@ -31,12 +32,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("scenario", nargs="?", help="operation file or its folder (none: the shipped case)")
     add(
         "--risk",
-        type=float,
+        type=number,
         required=True,
         metavar="A",
         help="the risk per flight that you accept; there is no published one",
     )
-    add("--confidence", type=float, default=0.95, help="of each bound, 0.5 to 1 (0.95)")
+    add("--confidence", type=number, default=0.95, help="of each bound, 0.5 to 1 (0.95)")
     add("--together", action="store_true", help="the confidence is that of all bounds at once")
     add(
         "--in-total",
@@ -44,23 +45,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="the risk is that of both sides and all phases, shared out; else of each by itself",
     )
     add("--masses", metavar="LIST", help="zero-fuel masses, as 45000,52000,61000, in file units")
-    add("--mass-count", type=int, default=4, help="else so many from empty to full (4)")
+    add("--mass-count", type=whole, default=4, help="else so many from empty to full (4)")
     add(
         "--draws",
-        type=int,
+        type=whole,
         default=32,
         help="joint draws of what has no source; 0 leaves the assumption range out (32)",
     )
     add(
         "--relative-error",
-        type=float,
+        type=number,
         default=0.4,
         help="standard error over the probability at each buffer, 0.3 at most where flights are "
         "counted or tilted (0.4)",
     )
     add(
         "--proof",
-        type=int,
+        type=whole,
         default=1,
         metavar="N",
         help="random loads, and worst ones, to prove it by (1)",
@@ -72,12 +73,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add(
         "--flights",
-        type=int,
+        type=whole,
         default=5_000_000,
         help="of each quantile itself, at most (5 million); pilots come on top",
     )
-    add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
-    add("--jobs", type=int, default=-1, help="threads; -1: one a processor (-1)")
+    add("--seed", type=whole, help="0 to 2**64 - 1; none draws one and records it")
+    add("--jobs", type=whole, default=-1, help="threads; -1: one a processor (-1)")
     add("--out", help="folder to write, new or empty")
 
 

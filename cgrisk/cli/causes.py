@@ -6,6 +6,7 @@ import argparse
 import math
 from typing import TYPE_CHECKING, Any
 
+from cgrisk.cli.numbers import whole
 from cgrisk.cli.output import answer, say
 from cgrisk.cli.tail import (
     add_question,
@@ -33,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     add_question(parser)
     parser.add_argument(
-        "--pairs", type=int, default=2048, help="pairs of flights for the variance shares (2048)"
+        "--pairs", type=whole, default=2048, help="pairs of flights for the variance shares (2048)"
     )
 
 

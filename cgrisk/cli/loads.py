@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from cgrisk.cli.numbers import number, whole
 from cgrisk.cli.output import Progress, answer, say, slug
 
 if TYPE_CHECKING:
@@ -33,19 +34,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--envelope", metavar="CSV", help="the operator's own envelope: mass_kind,mass,forward,aft")
     add(
         "--risk",
-        type=float,
+        type=number,
         metavar="A",
         help="the risk per flight that you accept, both sides together; with it each load is "
         "flown, as it was and as cured; there is no published one",
     )
     add(
         "--reach",
-        type=float,
+        type=number,
         metavar="P",
         help="risk below which a bound is enough (a hundredth of --risk)",
     )
-    add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
-    add("--jobs", type=int, default=-1, help="threads; -1: one a processor (-1)")
+    add("--seed", type=whole, help="0 to 2**64 - 1; none draws one and records it")
+    add("--jobs", type=whole, default=-1, help="threads; -1: one a processor (-1)")
     add("--out", help="folder to write, new or empty")
 
 

@@ -65,10 +65,10 @@ def make_parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return the exit status."""
-    name = ""
+    name, flies = "", False
     try:
         chosen = make_parser().parse_args(arguments)
-        name = f" {chosen.command}"
+        name, flies = f" {chosen.command}", hasattr(chosen, "flights")
         return int(importlib.import_module(f"cgrisk.cli.{chosen.command}").execute(chosen))
     except SystemExit as leave:  # argparse: 0 after --help, 2 after bad usage
         return int(leave.code or 0)
@@ -85,7 +85,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         say(f"cgrisk{name}: {error.filename or 'output'}: {error.strerror or error}")
         return 1
     except MemoryError:
-        say(f"cgrisk{name}: out of memory. Ask for fewer flights.")
+        more = "End other programs, or use a machine with more of it."
+        say(f"cgrisk{name}: out of memory. {'Ask for fewer flights.' if flies else more}")
         return 1
     except Exception as error:
         if os.environ.get("CGRISK_DEBUG") == "1":

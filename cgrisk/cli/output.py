@@ -30,8 +30,14 @@ def answer(text: str | dict[str, Any]) -> None:
     if isinstance(text, dict):
         text = json.dumps(text, indent=2, allow_nan=False)
     if sys.stdout is not None:
-        sys.stdout.write(clean(text) + "\n")
+        sys.stdout.write(_encodable(clean(text), sys.stdout.encoding) + "\n")
         sys.stdout.flush()
+
+
+def _encodable(text: str, encoding: str | None) -> str:
+    """Return text with escapes for the signs that an encoding lacks."""
+    encoding = encoding or "utf-8"
+    return text.encode(encoding, "backslashreplace").decode(encoding)
 
 
 def slug(name: str, *, instead: str = "scenario") -> str:

@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from cgrisk.cli.numbers import number, whole
 from cgrisk.cli.output import answer, say, slug
 from cgrisk.cli.tail import watched
 
@@ -34,23 +35,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("policies", help="policies file (TOML)")
     add(
         "--target",
-        type=float,
+        type=number,
         required=True,
         metavar="P",
         help="the probability per flight and side that you accept; there is no published one",
     )
     add("--passengers", metavar="N,M-K/STEP", help="numbers of passengers; none: the file's, or 30")
-    add("--flights", type=int, default=10_000, help="most flights of a policy at a number (10000)")
+    add(
+        "--flights", type=whole, default=10_000, help="most flights of a policy at a number (10000)"
+    )
     add(
         "--at-least",
-        type=int,
+        type=whole,
         default=4096,
         help="flights of every policy at every number, on which they are compared; no more than "
         "--flights (4096)",
     )
     add("--no-compliance", action="store_true", help="leave out who changes seats all the same")
-    add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
-    add("--jobs", type=int, default=-1, help="threads; -1: one a processor (-1)")
+    add("--seed", type=whole, help="0 to 2**64 - 1; none draws one and records it")
+    add("--jobs", type=whole, default=-1, help="threads; -1: one a processor (-1)")
     add("--out", help="folder to write, new or empty")
 
 
@@ -78,6 +81,7 @@ def counts_of(text: str | None) -> NDArray[np.int64] | None:
 
 
 def _task(chosen: argparse.Namespace) -> tuple[Task, PoliciesFile]:
+    from cgrisk.decide.policies import capacity_under
     from cgrisk.decide.policy_cells import Task
     from cgrisk.randomness import resolve_seed
     from cgrisk.scenario import load_scenario
@@ -85,6 +89,8 @@ def _task(chosen: argparse.Namespace) -> tuple[Task, PoliciesFile]:
 
     scenario = load_scenario(chosen.scenario)
     file = load_policies(chosen.policies, scenario=scenario)
+    for policy in file.policies:
+        capacity_under(scenario, policy, file=chosen.policies)
     return (
         Task(
             scenario=scenario,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from cgrisk.cli.numbers import whole
 from cgrisk.cli.output import answer
 
 __all__ = ["EXAMPLE", "HELP", "add_arguments", "execute"]
@@ -17,7 +18,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     add = parser.add_argument
     add("folder", metavar="DIR", help="folder of a complete run")
-    add("--flight", type=int, metavar="N", help="number of the flight (nearest to a limit)")
+    add("--flight", type=whole, metavar="N", help="number of the flight (nearest to a limit)")
     add("--closest", choices=("aft", "forward"), help="the flight nearest to this certified limit")
     add("--out", metavar="FILE", help="page to write, new (DIR/replay-N.html)")
 
@@ -27,11 +28,13 @@ def execute(chosen: argparse.Namespace) -> int:
     from dataclasses import asdict
 
     from cgrisk.flight import replay_flight
-    from cgrisk.report.replay import publish_replay, replay_page
+    from cgrisk.report.replay import check_page, publish_replay, replay_page
     from cgrisk.risk.replay import check_as_flown, chosen_flight, closest_approaches
     from cgrisk.risk.summary import CAUTIONS, plain
     from cgrisk.runs import read_run
 
+    if chosen.out is not None or Path(chosen.folder).is_dir():  # told now, not after the work
+        check_page(out=chosen.out, default=Path(chosen.folder) / "replay.html")
     run = read_run(chosen.folder)
     number, why = chosen_flight(run, flight=chosen.flight, closest=chosen.closest)
     replay = replay_flight(run.model, seed=run.inputs.seed, flight=number)

@@ -35,7 +35,7 @@ def execute(chosen: argparse.Namespace) -> int:
     """Run the command."""
     from cgrisk.errors import UsageError
     from cgrisk.report.dossier import make_dossier, read_findings
-    from cgrisk.report.publish_report import publish_report
+    from cgrisk.report.publish_report import check_place, publish_report
     from cgrisk.risk.summary import plain
 
     if chosen.alone and chosen.beside:
@@ -45,11 +45,13 @@ def execute(chosen: argparse.Namespace) -> int:
             got=chosen.beside,
             cure="Leave one of them out.",
         )
+    place = Path(chosen.out or chosen.folder)
+    if chosen.out or place.is_dir():  # told now, not after the work
+        check_place(place)
     findings = read_findings(
         chosen.folder, beside=chosen.beside if chosen.beside or chosen.alone else None
     )
     dossier = make_dossier(findings)
-    place = Path(chosen.out or chosen.folder)
     written = publish_report(place, dossier=dossier, with_pdf=not chosen.html_only)
     for name, why in findings.left_out:
         say(f"left out: {name}: {why}")

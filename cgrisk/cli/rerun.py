@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import math
 
+from cgrisk.cli.numbers import whole
 from cgrisk.cli.output import answer
 
 __all__ = ["EXAMPLE", "HELP", "add_arguments", "execute"]
@@ -16,7 +17,7 @@ EXAMPLE = "cgrisk rerun results/first-run"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("folder", metavar="DIR", help="folder of the run")
-    parser.add_argument("--jobs", type=int, default=-1, help="threads; -1: one a processor (-1)")
+    parser.add_argument("--jobs", type=whole, default=-1, help="threads; -1: one a processor (-1)")
 
 
 def execute(chosen: argparse.Namespace) -> int:

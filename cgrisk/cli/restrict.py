@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from cgrisk.cli.numbers import number, whole
 from cgrisk.cli.output import answer, say, slug
 from cgrisk.cli.policies import counts_of
 from cgrisk.cli.tail import watched
@@ -34,12 +35,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("policies", help="policies file (TOML); its [search] table says what may be tried")
     add(
         "--target",
-        type=float,
+        type=number,
         required=True,
         metavar="P",
         help="the probability per flight and side that you accept; there is no published one",
     )
-    add("--confidence", type=float, default=0.95, help="of each number of passengers (0.95)")
+    add("--confidence", type=number, default=0.95, help="of each number of passengers (0.95)")
     add(
         "--reading",
         choices=("limit", "planned"),
@@ -47,9 +48,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="the load on the operational limit, or as it is planned (limit)",
     )
     add("--passengers", metavar="N,M-K/STEP", help="numbers of passengers; none: the file's, or 30")
-    add("--flights", type=int, help="most flights of a restriction (30 over the target)")
-    add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
-    add("--jobs", type=int, default=-1, help="threads; -1: one a processor (-1)")
+    add("--flights", type=whole, help="most flights of a restriction (30 over the target)")
+    add("--seed", type=whole, help="0 to 2**64 - 1; none draws one and records it")
+    add("--jobs", type=whole, default=-1, help="threads; -1: one a processor (-1)")
     add("--out", help="folder to write, new or empty")
 
 

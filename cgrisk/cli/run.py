@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cgrisk.cli.numbers import number, whole
 from cgrisk.cli.output import Progress, answer, duration, say, slug
 
 if TYPE_CHECKING:
@@ -35,16 +36,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("scenario", nargs="?", help="operation file or its folder; none: the shipped case")
     add(
         "--flights",
-        type=int,
+        type=whole,
         help="number of flights (10000); with --precision at most (10 million)",
     )
-    add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
-    add("--jobs", type=int, default=-1, help="threads here; -1: one a processor (-1)")
+    add("--seed", type=whole, help="0 to 2**64 - 1; none draws one and records it")
+    add("--jobs", type=whole, default=-1, help="threads here; -1: one a processor (-1)")
     add("--out", help="folder to write (results/NAME-seedSEED)")
     add("--resume", action="store_true", help="go on with a run that was cut; needs --out")
     add(
         "--precision",
-        type=float,
+        type=number,
         metavar="R",
         help="stop when the half-width of the interval at the operational limit is R times the "
         "estimate, for instance 0.1",
@@ -71,6 +72,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(chosen: argparse.Namespace) -> int:
     """Run the command."""
+    import cgrisk.runs  # noqa: F401 - an interrupt must not find it half imported
     from cgrisk.errors import InterruptedRunError
 
     try:
@@ -109,6 +111,10 @@ def _execute(chosen: argparse.Namespace) -> int:
             got="--cluster",
             cure="Leave out --cluster, and divide by the number of its threads over --jobs.",
         )
+    if chosen.cluster is not None:
+        from cgrisk.sampling.cluster import check_address
+
+        check_address(chosen.cluster)
     check_counts(flights=1 if chosen.flights is None else chosen.flights, jobs=chosen.jobs)
     inputs, folder = _resumed(chosen) if chosen.resume else _fresh(chosen)
     if chosen.dry_run:

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from cgrisk.cli.numbers import number, whole
 from cgrisk.cli.output import Progress, answer, say, slug
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ def add_question(parser: argparse.ArgumentParser) -> None:
     add("scenario", nargs="?", help="operation file or its folder; none: the shipped case")
     add(
         "--target",
-        type=float,
+        type=number,
         required=True,
         metavar="P",
         help="the probability per flight that you accept; there is no published one",
@@ -52,23 +53,23 @@ def add_question(parser: argparse.ArgumentParser) -> None:
         default="auto",
         help="auto (settled by a pilot), counting, splitting, kill-rule, tilting or exact",
     )
-    add("--deepest", type=float, help="probability at which the curve ends (1e-8)")
+    add("--deepest", type=number, help="probability at which the curve ends (1e-8)")
     add(
         "--relative-error",
-        type=float,
+        type=number,
         default=0.1,
         metavar="R",
         help="standard error over the estimate wanted at the target (0.1)",
     )
     add(
         "--flights",
-        type=int,
+        type=whole,
         default=20_000_000,
         help="of the estimate itself, at most (20 million); its pilot and trial, the check and the "
         "assumption range come on top",
     )
-    add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
-    add("--jobs", type=int, default=-1, help="threads; -1: one a processor (-1)")
+    add("--seed", type=whole, help="0 to 2**64 - 1; none draws one and records it")
+    add("--jobs", type=whole, default=-1, help="threads; -1: one a processor (-1)")
     add("--out", help="folder to write, new or empty")
 
 
@@ -77,7 +78,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_question(parser)
     parser.add_argument(
         "--draws",
-        type=int,
+        type=whole,
         default=64,
         help="joint draws of what has no source; 0 leaves the assumption range out (64)",
     )

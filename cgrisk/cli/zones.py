@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cgrisk.cli.numbers import number, whole
 from cgrisk.cli.output import Progress, answer, say
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     add = parser.add_argument
     add("scenario", nargs="?", help="operation file or its folder; none: the shipped case")
-    add("--max-zones", type=int, default=6, metavar="K", help="divisions into 1 to K zones (6)")
+    add("--max-zones", type=whole, default=6, metavar="K", help="divisions into 1 to K zones (6)")
     add(
         "--objective",
         choices=("variance", "conventional"),
@@ -42,18 +43,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--keep", default="", metavar="ROWS", help='boundaries that stay, after rows "9,19"')
     add("--keep-classes", action="store_true", help="boundaries between classes of travel stay")
     add("--forbid", default="", metavar="ROWS", help='no boundary after rows such as "12-14"')
-    add("--smallest-rows", type=int, default=1, metavar="N", help="fewest rows of a zone (1)")
-    add("--smallest-seats", type=int, default=1, metavar="N", help="fewest seats of a zone (1)")
-    add("--flights", type=int, default=20_000, help="flown with each division (20000)")
+    add("--smallest-rows", type=whole, default=1, metavar="N", help="fewest rows of a zone (1)")
+    add("--smallest-seats", type=whole, default=1, metavar="N", help="fewest seats of a zone (1)")
+    add("--flights", type=whole, default=20_000, help="flown with each division (20000)")
     add(
         "--level",
-        type=float,
+        type=number,
         default=1e-3,
         metavar="P",
         help="chance per flight and side at which divisions are compared; no target (0.001)",
     )
-    add("--seed", type=int, help="0 to 2**64 - 1; none draws one and records it")
-    add("--jobs", type=int, default=-1, help="threads; -1: one a processor (-1)")
+    add("--seed", type=whole, help="0 to 2**64 - 1; none draws one and records it")
+    add("--jobs", type=whole, default=-1, help="threads; -1: one a processor (-1)")
     add("--out", help="folder to write, new or empty")
 
 

@@ -91,8 +91,15 @@ def default_counts(seats: int, *, number: int = _COUNTS) -> Ints:
     return np.unique(np.rint(np.linspace(max(seats / 6.0, 1.0), seats, number)).astype(np.int64))
 
 
-def capacity_under(scenario: Scenario, policy: Policy) -> int:
+def capacity_under(scenario: Scenario, policy: Policy, *, file: str | None = None) -> int:
     """Return the most passengers a policy lets aboard.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    policy : Policy
+    file : str, optional
+        The policies file, as a message names it.
 
     Raises
     ------
@@ -113,10 +120,12 @@ def capacity_under(scenario: Scenario, policy: Policy) -> int:
     if lost or not fitting:
         number = lost[0] if lost else 1
         raise UsageError(
-            argument=f"policy {policy.name!r}",
-            expected=f"a seat for each of {number} passengers",
+            argument=f"{file}: policy {policy.name!r}" if file else f"policy {policy.name!r}",
+            expected=f"a seat for each of {number} passengers" if lost else "a seat left open",
             got=f"{left[number]} seats left open at that number, "
-            f"and {capacity} passengers allowed" + (" above it" if lost else ""),
+            f"and {capacity} passengers allowed above it"
+            if lost
+            else "every seat blocked, whatever the number of passengers",
             cure="Block fewer seats, or lower the number below which they are blocked.",
         )
     return capacity

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from cgrisk.report.cabin_chart import cabin_zones, zones_frame
 from cgrisk.report.cause_chart import cause_bars, frozen_bars
 from cgrisk.report.convergence_chart import convergence
+from cgrisk.report.csv_table import write_csv
 from cgrisk.report.envelope_chart import envelope_paths, path_fan
 from cgrisk.report.exceedance_chart import exceedance
 from cgrisk.report.occupancy_chart import occupancy_map
@@ -64,10 +65,10 @@ def publish(
     tables.mkdir()
     charts.mkdir()
     for stem, frame in summary.tables().items():
-        frame.to_csv(tables / f"{stem}.csv", index=False, lineterminator="\n")
+        write_csv(tables / f"{stem}.csv", frame)
     with chart_style():
         for chart in _charts(summary, store):
-            chart.frame.to_csv(charts / f"{chart.stem}.csv", index=False, lineterminator="\n")
+            write_csv(charts / f"{chart.stem}.csv", chart.frame)
             if pictures:
                 figure = new_figure(chart.width_mm, chart.height_mm)
                 chart.draw(figure)

@@ -13,6 +13,7 @@ from cgrisk.decide.beside import conventional_of
 from cgrisk.decide.buffers import Buffers
 from cgrisk.report.buffer_chart import buffer_bars
 from cgrisk.report.buffer_text import BufferStudy, buffer_answer, governing, own_excess
+from cgrisk.report.csv_table import write_csv
 from cgrisk.report.operating_chart import (
     OWN_LINE,
     envelope_frame,
@@ -57,7 +58,7 @@ def publish_buffers(folder: Path, *, study: BufferStudy, manifest: Mapping[str, 
     } | ({} if study.own is None else {"own_envelope": own_excess(study)})
     for stem, table in tables.items():
         # Twelve figures: converted units end in no row of nines.
-        table.to_csv(folder / f"{stem}.csv", index=False, lineterminator="\n", float_format="%.12g")
+        write_csv(folder / f"{stem}.csv", table, float_format="%.12g")
     with chart_style():
         _bars(folder, buffers)
         kinds = list(dict.fromkeys(frame["mass_kind"]))

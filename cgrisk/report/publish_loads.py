@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import pandas as pd
 
 from cgrisk.decide.load_mix import LoadRisks
 from cgrisk.decide.past_loads import LoadScores
+from cgrisk.report.csv_table import write_csv
 from cgrisk.report.loads_chart import envelope_points
 from cgrisk.report.loads_text import loads_answer, loads_frame
 from cgrisk.report.style import chart_style, new_figure, plain, save
@@ -18,16 +19,9 @@ from cgrisk.scenario.envelope_file import MASS_KINDS
 
 __all__ = ["publish_loads"]
 
-#: A cell that begins so would be taken for a formula by a spreadsheet.
-_FORMULA: Final = ("=", "+", "-", "@")
-
-
-def _as_text(cell: str) -> str:
-    return f"'{cell}" if cell.startswith(_FORMULA) else cell
-
 
 def _write(folder: Path, stem: str, frame: pd.DataFrame) -> None:
-    frame.to_csv(folder / f"{stem}.csv", index=False, lineterminator="\n", float_format="%.9g")
+    write_csv(folder / f"{stem}.csv", frame, float_format="%.9g")
 
 
 def publish_loads(
@@ -38,8 +32,6 @@ def publish_loads(
     manifest: Mapping[str, Any],
 ) -> None:
     """Write loads.json, loads.csv, envelope.csv (the new one, as it was used) and the chart.
-
-    Names that a spreadsheet would take for a formula get an apostrophe in loads.csv.
 
     Parameters
     ----------
@@ -54,8 +46,7 @@ def publish_loads(
     data = {**loads_answer(scores, risks), "manifest": dict(manifest)}
     text = json.dumps(data, indent=2, allow_nan=False)
     (folder / "loads.json").write_text(text + "\n", encoding="utf-8")
-    frame = loads_frame(scores, risks)
-    _write(folder, "loads", frame.assign(name=frame["name"].map(_as_text)))
+    _write(folder, "loads", loads_frame(scores, risks))
     if scores.envelope is not None:
         system = scores.scenario.operation.units
         _write(folder, "envelope", scores.envelope.frame(system=system))

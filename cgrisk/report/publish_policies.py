@@ -11,6 +11,7 @@ import pandas as pd
 
 from cgrisk.decide.policies import PolicyStudy
 from cgrisk.flight import SIDES
+from cgrisk.report.csv_table import write_csv
 from cgrisk.report.policy_chart import pareto_chart, policy_heat_map, policy_lines, policy_panel
 from cgrisk.report.policy_text import policy_answer
 from cgrisk.report.style import chart_style, new_figure, plain, save
@@ -43,7 +44,7 @@ def publish_policies(folder: Path, *, study: PolicyStudy, manifest: Mapping[str,
     if study.compliance is not None:
         frames |= {"compliance": study.compliance.table, "swaps": study.compliance.swaps}
     for stem, frame in frames.items():
-        frame.to_csv(folder / f"{stem}.csv", index=False, lineterminator="\n")
+        write_csv(folder / f"{stem}.csv", frame)
     name = plain(study.task.scenario.name)
     with chart_style():
         figure = new_figure(180, 190)

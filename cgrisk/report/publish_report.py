@@ -8,9 +8,31 @@ from cgrisk.errors import ComputationError, RunFolderError
 from cgrisk.report.dossier.html_page import html_page
 from cgrisk.report.dossier.parts import Dossier
 from cgrisk.report.dossier.pdf_page import pdf_page
-from cgrisk.runs.files import write_refusal, write_whole
+from cgrisk.runs.files import try_writing, write_refusal, write_whole
 
-__all__ = ["publish_report"]
+__all__ = ["check_place", "publish_report"]
+
+
+def check_place(folder: Path) -> None:
+    """Check that a report can be written into a folder.
+
+    Raises
+    ------
+    RunFolderError
+        If not.
+    """
+    try:
+        try_writing(folder / "report.html")
+    except (OSError, ValueError) as error:
+        raise _unwritable(folder, error) from error
+
+
+def _unwritable(folder: Path, error: OSError | ValueError) -> RunFolderError:
+    reason, cure = write_refusal(error) if isinstance(error, OSError) else (error, "Mend that")
+    return RunFolderError(
+        f"{folder}: expected a folder that can be written; got: {reason}. {cure}, or name another "
+        "with --out."
+    )
 
 
 def publish_report(folder: Path, *, dossier: Dossier, with_pdf: bool = True) -> dict[str, Path]:
@@ -46,9 +68,5 @@ def publish_report(folder: Path, *, dossier: Dossier, with_pdf: bool = True) -> 
             written[kind] = folder / f"report.{kind}"
             write_whole(written[kind], content)
     except OSError as error:
-        reason, cure = write_refusal(error)
-        raise RunFolderError(
-            f"{folder}: expected a folder that can be written; got: {reason}. {cure}, or name "
-            "another with --out."
-        ) from error
+        raise _unwritable(folder, error) from error
     return written

@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from cgrisk.decide.restriction_search import RestrictionStudy
+from cgrisk.report.csv_table import write_csv
 from cgrisk.report.restriction_chart import restriction_risk_chart, restriction_seats_chart
 from cgrisk.report.restriction_text import DRAFT_MARK, draft_text, restriction_answer
 from cgrisk.report.style import chart_style, new_figure, plain, save
@@ -40,7 +41,7 @@ def publish_restriction(
         "confirmation": study.proofs,
     }
     for stem, frame in frames.items():
-        frame.to_csv(folder / f"{stem}.csv", index=False, lineterminator="\n")
+        write_csv(folder / f"{stem}.csv", frame)
     name = plain(study.task.scenario.name)
     with chart_style():
         figure = new_figure(180, 165)

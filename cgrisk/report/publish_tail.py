@@ -12,6 +12,7 @@ import pandas as pd
 from cgrisk.causes import TailShares
 from cgrisk.rare import Study
 from cgrisk.report.cause_text import causes_answer
+from cgrisk.report.csv_table import write_csv
 from cgrisk.report.style import chart_style, new_figure, plain, save
 from cgrisk.report.tail_chart import swing_bars, tail_curve, tail_share_bars
 from cgrisk.report.tail_text import assumption_frame, range_frame, tail_answer
@@ -21,7 +22,7 @@ __all__ = ["publish_causes", "publish_tail"]
 
 
 def _write(folder: Path, stem: str, frame: pd.DataFrame) -> None:
-    frame.to_csv(folder / f"{stem}.csv", index=False, lineterminator="\n")
+    write_csv(folder / f"{stem}.csv", frame)
 
 
 def _json(folder: Path, stem: str, data: dict[str, Any], manifest: Mapping[str, Any]) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from cgrisk.decide import ZoneStudy
+from cgrisk.report.csv_table import write_csv
 from cgrisk.report.style import chart_style, new_figure, plain, save
 from cgrisk.report.zone_chart import (
     cabin_divisions,
@@ -41,7 +42,7 @@ def publish_zones(folder: Path, *, study: ZoneStudy, manifest: Mapping[str, Any]
         ("steps", steps_frame(study)),
         ("arms", arms_frame(study)),
     ):
-        frame.to_csv(folder / f"{stem}.csv", index=False, lineterminator="\n")
+        write_csv(folder / f"{stem}.csv", frame)
     name = plain(study.question.scenario.name)
     with chart_style():
         count = len(study.trade)

@@ -11,18 +11,27 @@ from pathlib import Path
 from typing import Final
 
 from cgrisk.errors import RunFolderError
-from cgrisk.runs.files import digest_inside, digest_of, read_regular, read_sealed_json, sealed_json
+from cgrisk.runs.files import (
+    PARTIAL,
+    digest_inside,
+    digest_of,
+    make_parents,
+    read_sealed_json,
+    read_small,
+    remove_empty,
+    sealed_json,
+    try_writing,
+)
 
 __all__ = ["SEAL", "check_free", "check_seal", "result_folder"]
 
-_PARTIAL = ".partial"
 #: Names every file of a folder of results with its SHA-256; written last.
 SEAL: Final = "seal.json"
 _FORMAT: Final = 1
 
 
 def check_free(folder: str | Path) -> Path:
-    """Return a folder as a path if nothing stands there yet and it can be written.
+    """Return a folder as a path if nothing stands there yet and it can be written; leave nothing.
 
     Raises
     ------
@@ -36,8 +45,7 @@ def check_free(folder: str | Path) -> Path:
                 f"{folder}: expected a folder that is new or empty; it has content. Name another "
                 "with --out, or remove it."
             )
-        path.parent.mkdir(parents=True, exist_ok=True)
-        tempfile.TemporaryDirectory(prefix=f"{path.name}{_PARTIAL}-", dir=path.parent).cleanup()
+        try_writing(path)
     except (OSError, ValueError) as error:
         raise _unwritable(folder, error) from error
     return path
@@ -69,7 +77,8 @@ def result_folder(folder: str | Path) -> Iterator[Path]:
     """
     path = check_free(folder)
     try:
-        partial = Path(tempfile.mkdtemp(prefix=f"{path.name}{_PARTIAL}-", dir=path.parent))
+        new = make_parents(path)
+        partial = Path(tempfile.mkdtemp(prefix=f"{path.name}{PARTIAL}-", dir=path.parent))
         partial.chmod(0o777 & ~_umask())
     except OSError as error:
         raise _unwritable(folder, error) from error
@@ -78,6 +87,7 @@ def result_folder(folder: str | Path) -> Iterator[Path]:
         _seal(partial)
     except BaseException:
         shutil.rmtree(partial, ignore_errors=True)
+        remove_empty(new)
         raise
     if path.exists():
         path.rmdir()
@@ -104,7 +114,7 @@ def check_seal(folder: str | Path) -> tuple[str, ...]:
     """
     place = Path(folder)
     try:
-        text = read_regular(place / SEAL).decode()
+        text = read_small(place / SEAL).decode()
     except (OSError, ValueError) as error:
         raise RunFolderError(
             f"{folder}: expected a folder of results with a {SEAL}; got none that can be read. "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -37,8 +38,13 @@ _SETTINGS: dict[Any, Any] = {
 
 @contextmanager
 def chart_style() -> Iterator[None]:
-    """Apply the look while charts are drawn and saved."""
-    with mpl.rc_context(_SETTINGS):
+    """Apply the look while charts are drawn and saved.
+
+    Names may have signs that the font lacks; they are drawn as boxes, without a warning for each.
+    """
+    with mpl.rc_context(_SETTINGS), warnings.catch_warnings():
+        for told in (r"Glyph \d+ .* missing from font", "Matplotlib currently does not support"):
+            warnings.filterwarnings("ignore", told, UserWarning)
         yield
 
 

@@ -7,6 +7,8 @@ import hashlib
 import json
 import os
 import stat
+import tempfile
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -16,11 +18,15 @@ __all__ = [
     "PARTIAL",
     "digest_inside",
     "digest_of",
+    "make_parents",
     "read_regular",
     "read_sealed_json",
+    "read_small",
+    "remove_empty",
     "remove_partial",
     "sealed_json",
     "sync_folder",
+    "try_writing",
     "write_refusal",
     "write_whole",
 ]
@@ -29,6 +35,8 @@ __all__ = [
 PARTIAL = ".partial"
 #: Longest value that a message repeats.
 _LONGEST_SHOWN: Final = 60
+#: Largest sealed JSON file that is read. A manifest has 30 kB, and 100 bytes a file of rows.
+_MOST_BYTES: Final = 64_000_000
 
 
 def sync_folder(folder: Path) -> None:
@@ -55,6 +63,35 @@ def write_whole(path: Path, content: bytes) -> None:
         os.fsync(file.fileno())
     partial.replace(path)
     sync_folder(path.parent)
+
+
+def make_parents(path: Path) -> list[Path]:
+    """Make the folders above a path; return those that were not there, deepest first."""
+    new = [parent for parent in path.parents if not parent.exists()]
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return new
+
+
+def remove_empty(folders: list[Path]) -> None:
+    """Remove folders that :func:`make_parents` made, up to one in which something was put."""
+    with suppress(OSError):
+        for folder in folders:
+            folder.rmdir()
+
+
+def try_writing(path: Path) -> None:
+    """Try whether something can be made under a path's name, and leave nothing.
+
+    Raises
+    ------
+    OSError, ValueError
+        If it cannot.
+    """
+    new = make_parents(path)
+    try:
+        tempfile.TemporaryDirectory(prefix=f"{path.name}{PARTIAL}-", dir=path.parent).cleanup()
+    finally:
+        remove_empty(new)
 
 
 def remove_partial(folder: Path) -> None:
@@ -86,6 +123,26 @@ def read_regular(path: Path) -> bytes:
     """
     with _open_regular(path) as file:
         return file.read()
+
+
+def read_small(path: Path) -> bytes:
+    """Return the content of a JSON file of a folder that cgrisk wrote, if it is no monster.
+
+    Raises
+    ------
+    OSError
+        As :func:`read_regular`.
+    RunFolderError
+        If it is larger than any that is written.
+    """
+    with _open_regular(path) as file:
+        size = os.fstat(file.fileno()).st_size
+        if size > _MOST_BYTES:
+            raise RunFolderError(
+                f"{path}: expected at most {_MOST_BYTES:,} bytes; got {size:,}. It was changed "
+                "after it was written: repeat the command that made it."
+            )
+        return file.read(_MOST_BYTES)
 
 
 def digest_of(path: Path) -> str:

@@ -19,13 +19,19 @@ from typing import Any
 
 from filelock import FileLock, Timeout
 
-from cgrisk.errors import ComputationError, InterruptedRunError, RunFolderError, UsageError
+from cgrisk.errors import (
+    ComputationError,
+    InterruptedRunError,
+    NoRunFolderError,
+    RunFolderError,
+    UsageError,
+)
 from cgrisk.flight import FlightModel, prepare
 from cgrisk.runs.block_store import BLOCKS, SAMPLES, BlockStore
 from cgrisk.runs.files import (
     PARTIAL,
     digest_of,
-    read_regular,
+    read_small,
     remove_partial,
     sync_folder,
     write_refusal,
@@ -43,6 +49,8 @@ __all__ = [
     "go_on",
     "open_run",
     "read_inputs",
+    "refuse_nothing",
+    "refuse_unfinished",
     "state_of",
 ]
 
@@ -163,6 +171,19 @@ def state_of(folder: str | Path) -> str:
     return "free" if names <= {LOCK, _OWNER, INPUTS} else "other"
 
 
+def refuse_unfinished(folder: Path) -> None:
+    """Refuse a run that was cut, or that another process is still writing."""
+    if state_of(folder) not in ("begun", "unfinished"):
+        return
+    got, cure = "one that was cut", "Go on with it"
+    if (folder / _OWNER).exists():
+        got += f", or that is still being written by {_owner(folder)}"
+        cure = "Wait for it if it is still running, else go on with it"
+    raise RunFolderError(
+        f"{folder}: expected a complete run, with {MANIFEST}; got {got}. {cure}: {go_on(folder)}"
+    )
+
+
 def read_inputs(folder: str | Path) -> RunInputs:
     """Return what a run in a folder was given, whether it is complete or cut.
 
@@ -172,8 +193,9 @@ def read_inputs(folder: str | Path) -> RunInputs:
         If there is none, or it was changed.
     """
     place = Path(folder)
+    refuse_nothing(place)
     try:
-        text = read_regular(place / INPUTS).decode()
+        text = read_small(place / INPUTS).decode()
         return RunInputs.from_json(text, shown=str(place / INPUTS))
     except (OSError, ValueError, RunFolderError) as error:
         if (place / MANIFEST).exists():  # it holds the inputs too
@@ -186,9 +208,18 @@ def read_inputs(folder: str | Path) -> RunInputs:
         ) from error
 
 
+def refuse_nothing(folder: Path) -> None:
+    """Refuse the name of a folder at which nothing stands."""
+    if not folder.exists():
+        raise NoRunFolderError(
+            f"{folder}: expected the folder of a run; got nothing of that name. Name the folder "
+            "that `cgrisk run --out` wrote."
+        )
+
+
 def _inputs_of_manifest(place: Path) -> RunInputs:
     try:
-        text = read_regular(place / MANIFEST).decode("utf-8", "replace")
+        text = read_small(place / MANIFEST).decode("utf-8", "replace")
     except OSError as error:
         raise RunFolderError(
             f"{place / MANIFEST}: expected a manifest that can be read; got: "
@@ -267,9 +298,10 @@ def _refuse_links(place: Path) -> None:
 
 
 def _owner(place: Path) -> str:
+    """Return who writes a run, or wrote it when the process was killed."""
     try:
-        return read_regular(place / _OWNER).decode().strip()[:200]
-    except (OSError, ValueError):
+        return read_small(place / _OWNER).decode().strip()[:200]
+    except (OSError, ValueError, RunFolderError):
         return "another process"
 
 

@@ -16,8 +16,8 @@ import pyarrow.parquet as pq
 from cgrisk.errors import RunFolderError
 from cgrisk.flight import FlightModel, prepare
 from cgrisk.runs.block_store import BLOCKS, SAMPLES, BlockStore, Segment
-from cgrisk.runs.files import digest_inside, read_regular
-from cgrisk.runs.folder import MANIFEST, go_on, state_of
+from cgrisk.runs.files import digest_inside, read_small
+from cgrisk.runs.folder import MANIFEST, go_on, refuse_nothing, refuse_unfinished
 from cgrisk.runs.inputs import RunInputs
 from cgrisk.runs.manifest import Manifest
 from cgrisk.sampling import (
@@ -170,13 +170,10 @@ def read_run(folder: str | Path) -> Run:
         If the folder is no complete run, or a file is missing or changed.
     """
     place = Path(folder)
-    if state_of(place) in ("begun", "unfinished"):
-        raise RunFolderError(
-            f"{folder}: expected a complete run, with {MANIFEST}; got one that was cut. Go on with "
-            f"it: {go_on(folder)}"
-        )
+    refuse_nothing(place)
+    refuse_unfinished(place)
     try:
-        text = read_regular(place / MANIFEST).decode()
+        text = read_small(place / MANIFEST).decode()
     except (OSError, ValueError) as error:
         raise RunFolderError(
             f"{folder}: expected a run's folder with a {MANIFEST}; got none that can be read. "

@@ -8,8 +8,10 @@ of the worker's versions.
 from __future__ import annotations
 
 import logging
+import re
 from collections import deque
 from collections.abc import Generator, Iterable
+from contextlib import suppress
 from typing import Any
 
 import numpy as np
@@ -23,11 +25,15 @@ from cgrisk.sampling.layout import Layout, layout_of
 from cgrisk.sampling.packing import pack_block, unpack_block
 from cgrisk.scenario import Scenario
 
-__all__ = ["fly_on_cluster"]
+__all__ = ["check_address", "fly_on_cluster"]
 
 #: Blocks per thread of the cluster that are in hand at once.
 _AHEAD = 3
 _PATIENCE_S = 20
+_ADDRESS = re.compile(
+    r"(?:[a-z][a-z0-9+.-]*://)?(?:\[[0-9a-f:.]+\]|[a-z0-9_](?:[a-z0-9_.-]*[a-z0-9_])?):([0-9]{1,5})",
+    re.IGNORECASE | re.ASCII,
+)
 
 _Flown = tuple[bytes, NDArray[np.float64] | None, dict[str, str]]
 
@@ -49,7 +55,26 @@ def _fly(
     return pack_block(block), block.rows, bits_stamp()
 
 
+def check_address(address: str) -> None:
+    """Check the form of a scheduler's address, without asking whether it answers.
+
+    Raises
+    ------
+    UsageError
+        If it is none.
+    """
+    found = _ADDRESS.fullmatch(address)
+    if found is None or not 1 <= int(found[1]) <= 65535:
+        raise UsageError(
+            argument="cluster",
+            expected="the address of a dask scheduler, tcp://HOST:PORT",
+            got=address,
+            cure="Give what the scheduler prints when it starts, such as tcp://127.0.0.1:8786.",
+        )
+
+
 def _connect(address: str) -> Any:
+    check_address(address)
     try:
         from distributed import Client
     except ImportError as error:
@@ -61,12 +86,14 @@ def _connect(address: str) -> Any:
         ) from error
     # What goes wrong is told by the error below, not by the library's log.
     logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    client: Any = Client.__new__(Client)  # at hand to be closed where its making fails
     try:
-        client = Client(  # type: ignore[no-untyped-call]
-            address, timeout=_PATIENCE_S, set_as_default=False
-        )
+        client.__init__(address, timeout=_PATIENCE_S, set_as_default=False)
         client.wait_for_workers(1, timeout=_PATIENCE_S)
-    except (OSError, TimeoutError, ValueError) as error:
+    except (OSError, TimeoutError, TypeError, ValueError) as error:
+        with suppress(Exception):
+            client.close(timeout=1)
+        client.status = "closed"  # else it is closed once more, with a traceback, when let go
         raise ComputationError(
             f"cluster: expected a scheduler with workers at {address}; got {_reason(error)}. "
             "Start them (dask scheduler, dask worker ADDRESS), then try again."
@@ -114,7 +141,7 @@ def fly_on_cluster(
     Raises
     ------
     UsageError
-        If dask.distributed is not installed.
+        If dask.distributed is not installed, or the address is none.
     ComputationError
         If the cluster cannot be reached, is lost, loses its workers again and again on one block,
         or has other versions. A worker that is lost costs the time of its blocks, nothing else.

@@ -199,9 +199,8 @@ def find_fields(key: str) -> tuple[FieldInfo, ...]:
         argument="KEY",
         expected="a key of the scenario files",
         got=key,
-        cure="Nearest: " + ", ".join(last.get(n, n) for n in near) + "."
-        if near
-        else "`cgrisk fields` lists them all.",
+        cure=("Nearest: " + ", ".join(last.get(n, n) for n in near) + ". " if near else "")
+        + "`cgrisk fields` alone lists all.",
     )
 
 

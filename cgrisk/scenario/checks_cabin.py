@@ -146,6 +146,20 @@ def _letters(cabin: Cabin, _system: UnitSystem) -> Iterator[Problem]:
             )
 
 
+def _no_aisle(cabin: Cabin, _system: UnitSystem) -> Iterator[Problem]:
+    """Report a cabin without any aisle: the model lets people walk along one."""
+    layouts = [group.seats or cabin.seats or "" for group in cabin.rows]
+    wide = [number for number, layout in enumerate(layouts) if len(layout) > 1]
+    if wide and not any("-" in layout for layout in layouts):
+        own = cabin.rows[wide[0]].seats is not None
+        yield Problem(
+            ("cabin", "rows", wide[0], "seats") if own else ("cabin", "seats"),
+            "an aisle in some row",
+            f"none, {shown(layouts[wide[0]])}",
+            'Write a hyphen where the aisle is, as in "ABC-DEF".',
+        )
+
+
 def _layout_of(cabin: Cabin, number: int) -> str:
     return (cabin.rows[number].seats or cabin.seats or "").replace("-", "")
 
@@ -235,6 +249,7 @@ CABIN_CHECKS: Final = tuple(
         _one_form,
         _rows,
         _letters,
+        _no_aisle,
         _number_of_seats,
         _missing,
         _seat_table,

@@ -46,7 +46,7 @@ def load_policies(path: str | Path, *, scenario: Scenario) -> PoliciesFile:
     """
     label = str(path)
     label = "".join(s if s.isprintable() else "?" for s in label)
-    document = read_document(Path(path), file=label)
+    document = read_document(Path(path), file=label, kind="a policies file")
     values, faults = sound_values(document, model=PoliciesFile, file_kind="policies")
     problems: list[Problem] = []
     if "policies" in values:
@@ -219,10 +219,12 @@ def _names(policy: Policy, path: KeyPath, scenario: Scenario) -> Iterator[Proble
 
 def _seats(policy: Policy, path: KeyPath, scenario: Scenario) -> Iterator[Problem]:
     seats = expand_seats(scenario.aircraft.cabin)
+    blocked: set[int] = set()
     for number, block in enumerate(policy.block):
         for place, name in enumerate(block.seats):
             try:
-                select_seats(seats, [name])
+                chosen = select_seats(seats, [name])
+                blocked.update(chosen if block.below is None else ())
             except ValueError as error:
                 yield Problem(
                     (*path, "block", number, "seats", place),
@@ -230,6 +232,13 @@ def _seats(policy: Policy, path: KeyPath, scenario: Scenario) -> Iterator[Proble
                     str(error),
                     "Correct the name, or take it away.",
                 )
+    if len(blocked) == len(seats):
+        yield Problem(
+            (*path, "block"),
+            f"a seat left open by policy {shown(policy.name)}",
+            f"all {len(seats)} seats blocked",
+            "Block fewer of them, or only below a number of passengers.",
+        )
 
 
 def _shares(policy: Policy, path: KeyPath, scenario: Scenario) -> Iterator[Problem]:

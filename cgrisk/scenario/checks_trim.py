@@ -159,7 +159,8 @@ def _entry_errors(
             figure(total),
             "Lower them; most load sheets have no error.",
         )
-    zone_names, hold_names = [zone.name for zone in zones], [hold.name for hold in holds]
+    zone_names = list(dict.fromkeys(zone.name for zone in zones))
+    hold_names = list(dict.fromkeys(hold.name for hold in holds))
     for number, error in enumerate(errors):
         path = ("entry_errors", number)
         if error.kind == "zone_count":

@@ -136,8 +136,10 @@ def referenced(folder: Path, name: str) -> tuple[Path | None, str]:
     return (path, "") if inside else (None, f"{shown(name)}, a link that leaves the folder")
 
 
-def read_text(path: Path, *, file: str, most_bytes: int = MAX_BYTES) -> str:
-    """Return the text of a file of at most so many bytes.
+def read_text(
+    path: Path, *, file: str, most_bytes: int = MAX_BYTES, kind: str = "a scenario file"
+) -> str:
+    """Return the text of a file of at most so many bytes; ``kind`` is what should be named.
 
     Raises
     ------
@@ -151,8 +153,8 @@ def read_text(path: Path, *, file: str, most_bytes: int = MAX_BYTES) -> str:
     try:
         status = path.stat()
         if not stat.S_ISREG(status.st_mode):
-            kind = "a folder" if stat.S_ISDIR(status.st_mode) else "something else"
-            raise refuse("a file", kind, "Name a scenario file.")
+            got = "a folder" if stat.S_ISDIR(status.st_mode) else "something else"
+            raise refuse("a file", got, f"Name {kind}.")
         with path.open("rb") as stream:
             content = stream.read(most_bytes + 1)
     except FileNotFoundError:
@@ -177,15 +179,15 @@ def read_text(path: Path, *, file: str, most_bytes: int = MAX_BYTES) -> str:
         raise InputError([fault]) from None
 
 
-def read_document(path: Path, *, file: str) -> Document:
-    """Return a TOML file, parsed.
+def read_document(path: Path, *, file: str, kind: str = "a scenario file") -> Document:
+    """Return a TOML file, parsed; ``kind`` is what should be named.
 
     Raises
     ------
     InputError
         If it cannot be read, is not TOML, or nests too deeply.
     """
-    text = read_text(path, file=file)
+    text = read_text(path, file=file, kind=kind)
     _refuse_monsters(text, file)
     try:
         data = tomllib.loads(text)

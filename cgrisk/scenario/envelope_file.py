@@ -66,6 +66,7 @@ def _form(system: UnitSystem) -> TableForm:
             "aft": says_pct,
         },
         comments=True,
+        kind="a CSV file of an envelope",
     )
 
 

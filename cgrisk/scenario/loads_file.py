@@ -149,6 +149,7 @@ def _form(scenario: Scenario, system: UnitSystem) -> TableForm:
         comments=True,
         most_rows=MOST_ROWS,
         most_bytes=MOST_BYTES,
+        kind="a CSV file of load sheets",
     )
 
 

@@ -40,8 +40,8 @@ def in_units(value_si: float, dimension: Dimension, system: UnitSystem) -> str:
 
 
 def listed(names: Iterable[object], *, empty: str = "none") -> str:
-    """Return names as a list in quotes, cut short where it is long."""
-    texts = [shown(name) for name in names]
+    """Return names as a list in quotes, each once, cut short where it is long."""
+    texts = list(dict.fromkeys(shown(name) for name in names))
     return ", ".join(texts[:12]) + (", ..." if len(texts) > 12 else "") if texts else empty
 
 

@@ -33,6 +33,8 @@ class TableForm:
         Leave out lines above the header that begin with ``#``.
     most_rows, most_bytes : int
         Limits of the file.
+    kind : str
+        What the file is called.
     """
 
     columns: dict[str, Callable[[str], Any]]
@@ -42,6 +44,7 @@ class TableForm:
     comments: bool = False
     most_rows: int = 5_000
     most_bytes: int = MAX_BYTES
+    kind: str = "a CSV file"
 
 
 SEAT_PLAN: Final = TableForm(
@@ -101,7 +104,7 @@ def read_table(path: Path, *, file: str, form: TableForm) -> tuple[list[Any], Pl
 
 def _read_lines(path: Path, file: str, form: TableForm) -> list[tuple[int, list[str]]]:
     """Return (line, cells) of every line that is not blank or a comment above the header."""
-    text = read_text(path, file=file, most_bytes=form.most_bytes)
+    text = read_text(path, file=file, most_bytes=form.most_bytes, kind=form.kind)
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     lines: list[tuple[int, list[str]]] = []
     try:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -16,7 +18,7 @@ from cgrisk.flight import prepare
 from cgrisk.runs import fly_run, inputs_of, open_run, read_run
 from cgrisk.sampling import BLOCK, Block, fly_blocks, layout_of, pack_block, simulate
 from cgrisk.sampling import cluster as module
-from cgrisk.sampling.cluster import fly_on_cluster
+from cgrisk.sampling.cluster import check_address, fly_on_cluster
 from tests.flight_cases import shipped_scenario
 
 distributed = pytest.importorskip("distributed")
@@ -118,8 +120,64 @@ def test_a_cluster_that_does_not_answer_is_told_with_what_is_saved(
     assert "expected a scheduler with workers at tcp://127.0.0.1:9" in err
     assert "0 of 9,000 flights are saved" in err
     assert "Traceback" not in err
-    assert main([*words, "--cluster", "nonsense://x"]) == 1
-    assert "internal error" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "",
+        "nonsense",
+        "nonsense://x",
+        "inproc://x;rm -rf",
+        "tcp://127.0.0.1",
+        "tcp://127.0.0.1:0",
+        "tcp://127.0.0.1:65536",
+        "tcp://:8786",
+        "tcp://a b:8786",
+        "tcp://127.0.0.1:8786\n",
+    ],
+)
+def test_an_address_of_another_form_is_refused_before_anything_is_begun(
+    address: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    words = ["run", "--flights", "9000", "--out", str(out), "--cluster", address]
+    begun = time.perf_counter()
+    assert main(words) == 2
+    assert time.perf_counter() - begun < 1.0
+    err = capsys.readouterr().err
+    assert (
+        f"cluster: expected the address of a dask scheduler, tcp://HOST:PORT; got {address!r}."
+        in err
+    )
+    assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    "address", ["127.0.0.1:1", "tls://[::1]:65535", "wss://name-of.a_host:8786", "ucx://h:1"]
+)
+def test_addresses_of_the_right_form_pass(address: str) -> None:
+    check_address(address)
+
+
+@pytest.mark.filterwarnings("error::pytest.PytestUnraisableExceptionWarning")
+@pytest.mark.parametrize("address", ["nonsense://x:8786", "inproc://x:1", "tls://127.0.0.1:9"])
+def test_a_refused_address_leaves_no_client_half_made(address: str) -> None:
+    model = prepare(shipped_scenario())
+    flown = fly_on_cluster(
+        model, seed=5, flights=100, numbers=[0], layout=layout_of(model), address=address
+    )
+    begun = time.perf_counter()
+    with pytest.raises(ComputationError, match=f"expected a scheduler with workers at {address}"):
+        next(flown)
+    assert time.perf_counter() - begun < 5.0
+    gc.collect()
+    left = [
+        one.status
+        for one in gc.get_objects()
+        if isinstance(one, distributed.Client) and one.status != "closed"
+    ]
+    assert not left
 
 
 def test_workers_of_another_version_are_refused(

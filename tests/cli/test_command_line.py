@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import statistics
 import subprocess
 import sys
 import time
+import tomllib
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from cgrisk.cli import main
+from cgrisk.cli.main import make_parser
+from cgrisk.cli.numbers import number, whole
 from tests.cut_cases import write_small_case
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -200,6 +204,45 @@ def test_bad_usage_is_told_and_writes_nothing(
     assert not list(tmp_path.iterdir())
 
 
+def options_with_a_number() -> list[tuple[str, str, Any]]:
+    """Command, option and type of every option that takes a number."""
+    (commands,) = (a for a in make_parser()._actions if isinstance(a, argparse._SubParsersAction))
+    return [
+        (command, action.option_strings[0], action.type)
+        for command, parser in commands.choices.items()
+        for action in parser._actions
+        if action.type is not None
+    ]
+
+
+def test_every_option_with_a_number_says_what_it_takes(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    options = options_with_a_number()
+    assert len(options) > 40
+    for command, option, kind in options:
+        assert kind in (whole, number)
+        for bad in (
+            "abc",
+            "",
+            "1,5",
+            "1e",
+            *(["1.5", "nan", "1e999999999"] if kind is whole else []),
+        ):
+            assert main([command, option, bad]) == 2
+            told = " ".join(capsys.readouterr().err.split())
+            what = "a whole number" if kind is whole else "a number"
+            assert f"argument {option}" in told
+            assert f"expected {what}; got {bad!r}. Write it " in told
+
+
+def test_whole_numbers_may_be_written_short() -> None:
+    given = ["1e5", "100000", " 1E5 ", "100_000", "100000.0", "+100000"]
+    assert [whole(text) for text in given] == [100_000] * 6
+    assert whole(str(2**64 - 1)) == 2**64 - 1
+    assert (whole("-1"), whole("0"), number("1e-3")) == (-1, 0, 0.001)
+
+
 def test_faulty_scenario_is_told_with_file_line_and_key(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -267,6 +310,9 @@ def test_fields_tells_a_key_and_suggests_the_nearest(capsys: pytest.CaptureFixtu
     assert all(key.startswith("operation.seating") for key in keys)
     assert main(["fields", "aircraft.masses.max_taxy"]) == 2
     assert "aircraft.masses.max_taxi" in capsys.readouterr().err
+    for none in ("aircraft.masses.max_taxy", "nonsense", "?"):
+        assert main(["fields", none]) == 2
+        assert capsys.readouterr().err.endswith("`cgrisk fields` alone lists all.\n")
 
 
 def test_an_unexpected_error_is_one_line_and_a_traceback_only_when_asked_for(
@@ -300,6 +346,44 @@ def test_an_interruption_is_told_and_leaves_no_result(
     assert main(["run", "--flights", "10", "--out", str(tmp_path / "out")]) == 130
     assert "interrupted. 10 of 10 flights are saved" in capsys.readouterr().err
     assert not (tmp_path / "out" / "manifest.json").exists()
+
+
+@pytest.mark.parametrize(
+    ("module", "told"),
+    [
+        ("cgrisk.cli.main", ""),
+        ("cgrisk.cli.output", ""),
+        ("cgrisk.cli.fields", "cgrisk: interrupted. Start it again.\n"),
+        ("numpy._core._methods", "cgrisk run: interrupted. Start it again.\n"),
+        ("cgrisk.runs.rerun", "cgrisk run: interrupted. Start it again.\n"),
+    ],
+)
+def test_an_interruption_while_modules_are_imported_is_no_traceback(
+    module: str, told: str, tmp_path: Path
+) -> None:
+    """From the entry point that is installed, at the import of one module after the other."""
+    entry = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["scripts"]["cgrisk"]
+    place, name = entry.split(":")
+    code = f"""
+import sys
+sys.path.insert(0, {str(ROOT)!r})
+class Interrupt:
+    def find_spec(self, name, *_):
+        if name == {module!r}:
+            sys.meta_path.remove(self)
+            raise KeyboardInterrupt
+sys.meta_path.insert(0, Interrupt())
+from {place} import {name} as begin
+sys.exit(begin())
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", code, "run", "--flights", "10", "--dry-run"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", told)
 
 
 @pytest.mark.parametrize("command", COMMANDS)

@@ -134,7 +134,7 @@ def test_a_changed_file_or_manifest_is_noticed(inside, capsys):
     ("words", "message"),
     [
         (["run", "--flights", "0"], "flights: expected a whole number from 1"),
-        (["run", "--flights", "x"], "invalid int value"),
+        (["run", "--flights", "x"], "--flights: expected a whole number; got 'x'. Write it"),
         (["run", "--jobs", "0"], "jobs: expected a whole number"),
         (["run", "--seed", "-1"], "seed: expected a whole number"),
         (["run", "nowhere.toml"], "nowhere.toml"),

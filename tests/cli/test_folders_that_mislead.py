@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import tracemalloc
 from pathlib import Path
 
 import pytest
@@ -27,6 +28,119 @@ def test_a_pipe_is_not_waited_for(run: Path, name: str, capsys: pytest.CaptureFi
     os.mkfifo(run / name)
     assert main(["rerun", str(run)]) == 1
     assert name.split("/", maxsplit=1)[0] in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["manifest.json", "inputs.json", ".lock-owner"])
+def test_a_monstrous_file_is_refused_unread(
+    run: Path, name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A hole of 2 GB takes no room on the disk, but would in memory."""
+    if name != "manifest.json":  # which holds the inputs too
+        (run / "manifest.json").unlink()
+    (run / name).touch()
+    os.truncate(run / name, 2_000_000_000)
+    tracemalloc.start()
+    words = ["run", "--resume", "--out"] if name == "inputs.json" else ["compare", str(run)]
+    code = main([*words, str(run)])
+    most = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert code == 1
+    assert most < 100_000_000
+    told = capsys.readouterr().err
+    if name == ".lock-owner":
+        assert "still being written by another process" in told
+    else:
+        assert f"{run / name}: expected at most 64,000,000 bytes; got 2,000,000,000." in told
+        assert "repeat the command that made it" in told
+
+
+@pytest.mark.parametrize("command", ["report", "replay"])
+def test_a_place_that_cannot_be_written_is_told_before_the_work(
+    run: Path,
+    command: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """In a folder below a file, in the run's own, and in a folder that another may write."""
+
+    def work(*_: object, **__: object) -> None:
+        raise AssertionError("the work was begun")
+
+    monkeypatch.setattr("cgrisk.report.dossier.make_dossier", work)
+    monkeypatch.setattr("cgrisk.flight.replay_flight", work)
+    (tmp_path / "file").touch()
+    below = str(tmp_path / "file" / "out")
+    assert main([command, str(run), "--out", below]) == 1
+    assert f"{below}: expected a f" in capsys.readouterr().err
+
+    def refused(*_: object, dir: Path, **__: object) -> None:
+        raise PermissionError(13, "Permission denied", str(dir))
+
+    monkeypatch.setattr("tempfile.TemporaryDirectory", refused)
+    assert main([command, str(run)]) == 1
+    told = capsys.readouterr().err
+    assert str(run) in told
+    assert "Permission denied" in told
+    assert "another with --out" in told
+
+
+def test_a_run_that_another_process_writes_is_not_said_to_be_cut_for_sure(
+    run: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (run / "manifest.json").unlink()
+    (run / ".lock-owner").write_text("process 7 on host since noon\n")
+    assert main(["compare", str(run), str(run)]) == 1
+    told = capsys.readouterr().err
+    assert "cut, or that is still being written by process 7 on host since noon. Wait" in told
+    assert f"cgrisk run --resume --out {run}" in told
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["rerun", "nowhere"],
+        ["compare", "nowhere", "nowhere"],
+        ["report", "nowhere"],
+        ["replay", "nowhere"],
+        ["run", "--resume", "--out", "nowhere"],
+    ],
+    ids=" ".join,
+)
+def test_a_run_folder_that_is_not_there_is_bad_input(
+    words: list[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(words) == 2
+    assert "nowhere: expected the folder of a run; got nothing of that name." in (
+        capsys.readouterr().err
+    )
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(
+    ("words", "cure"),
+    [
+        (["compare", "a", "a"], "End other programs, or use a machine with more of it."),
+        (["run", "--resume", "--out", "a"], "Ask for fewer flights."),
+    ],
+)
+def test_out_of_memory_is_told_with_a_cure_that_fits(
+    words: list[str],
+    cure: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    def burst(*_: object, **__: object) -> None:
+        raise MemoryError
+
+    monkeypatch.setattr("cgrisk.runs.read_run", burst)
+    monkeypatch.setattr("cgrisk.runs.read_inputs", burst)
+    assert main(words) == 1
+    assert capsys.readouterr().err == f"cgrisk {words[0]}: out of memory. {cure}\n"
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,10 @@ from __future__ import annotations
 import csv
 import html
 import json
+import os
 import re
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -16,6 +19,8 @@ from cgrisk.cli.output import slug
 from tests.cut_cases import write_small_case
 from tests.fuzz_cases import HOSTILE, snapshot
 from tests.scenario_cases import toml_text
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture(scope="module")
@@ -60,6 +65,21 @@ def test_a_folder_named_after_a_scenario_lies_in_results(
     assert snapshot(inside.parent) == before
 
 
+def test_signs_that_the_output_lacks_are_written_as_escapes(tmp_path: Path) -> None:
+    named_case(tmp_path / "case", "über ☃")
+    code = f"import sys; sys.path.insert(0, {str(ROOT)!r}); from cgrisk.cli import main; main()"
+    for encoding, name in (("ascii", r"\xfcber \u2603"), ("latin-1", r"über \u2603")):
+        done = subprocess.run(
+            [sys.executable, "-c", code, "check", "case"],
+            cwd=tmp_path,
+            capture_output=True,
+            check=True,
+            env=os.environ | {"PYTHONIOENCODING": encoding},
+        )
+        assert done.stderr == b""
+        assert name in done.stdout.decode(encoding)
+
+
 #: Markup, a command, a template and code of the typesetter in one.
 EVERY = "".join((HOSTILE[0], HOSTILE[3][:16], HOSTILE[6][:20], HOSTILE[8][:44]))
 
@@ -87,6 +107,32 @@ def test_a_name_is_text_in_every_file_of_a_run_and_its_report(
         assert len(lengths) <= 1, table.name
     assert not list(tmp_path.rglob("owned"))
     assert sorted(path.name for path in tmp_path.iterdir()) == ["case", "page.html", "run"]
+    capsys.readouterr()
+
+
+#: A formula to a spreadsheet, with signs that the charts' font lacks.
+FORMULA = "=1+1 \u2603 客室 שלום"
+
+
+def test_a_name_is_no_formula_in_any_table_and_no_warning_in_any_chart(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Warnings are errors here, so that a chart which warns ends the command."""
+    monkeypatch.setenv("CGRISK_DEBUG", "1")
+    case = str(named_case(tmp_path / "case", FORMULA))
+    out = tmp_path / "run"
+    assert main(["run", case, "--flights", "50", "--seed", "1", "--out", str(out)]) == 0
+    tables = sorted(out.rglob("*.csv"))
+    cells = []
+    for table in tables:
+        with table.open(encoding="utf-8", newline="") as file:
+            cells += [cell for row in csv.reader(file) for cell in row]
+    assert f"'{FORMULA}" in cells
+    assert not [cell for cell in cells if cell.startswith(("=", "@"))]
+    assert main(["report", str(out), "--alone", "--html-only"]) == 0
+    page = html.unescape((out / "report.html").read_text())
+    assert FORMULA in page
+    assert f"'{FORMULA}" not in page
     capsys.readouterr()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import pandas as pd
@@ -49,6 +50,24 @@ def told(case: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     words = ("--envelope", case / "envelope.csv", "--risk", 0.3, "--reach", 0.3, "--seed", 7)
     assert run("loads", case, case / "loads.csv", *words, "--out", out) == 0
     return out
+
+
+def test_what_is_no_file_is_refused_with_the_kind_that_is_wanted(
+    case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    loads, out = case / "loads.csv", ("--out", tmp_path / "out")
+    for words, wanted in (
+        ((case, "/dev/zero"), "a CSV file of load sheets"),
+        ((case, tmp_path / "pipe"), "a CSV file of load sheets"),
+        ((case, loads, "--envelope", "/dev/zero"), "a CSV file of an envelope"),
+        (("/dev/zero", loads), "a scenario file"),
+    ):
+        assert run("loads", *words, *out) == 2
+        assert f"got something else. Name {wanted}.\n" in capsys.readouterr().err
+    words = (case, "/dev/zero", "--target", 0.1)
+    assert run("policies", *words, *out) == 2
+    assert "got something else. Name a policies file.\n" in capsys.readouterr().err
 
 
 def test_the_folder_is_whole(told: Path) -> None:

@@ -75,6 +75,27 @@ def test_bad_words_are_refused(
     assert not out.exists()
 
 
+def test_policies_that_block_every_seat_are_refused_by_file(
+    case: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Always, by the line; at every number of passengers that there may be, by the policy."""
+    monkeypatch.chdir(tmp_path)
+    wrong = tmp_path / "wrong.toml"
+    for block, told in (
+        ('seats = ["1-9"]', f"{wrong}:{{line}}: policies[1].block: expected a seat left open by"),
+        ('seats = ["1-9"], below = 7', f"{wrong}: policy 'no window': expected a seat left open;"),
+    ):
+        text = POLICIES.replace('seats = ["1A"]', block)
+        wrong.write_text(text, encoding="utf-8")
+        line = 1 + text[: text.index(block)].count("\n")
+        assert run(case, wrong, "--target", 1e-2) == 2
+        assert told.format(line=line) in capsys.readouterr().err
+        assert [path.name for path in tmp_path.iterdir()] == ["wrong.toml"]
+
+
 def test_a_contradiction_is_refused_with_the_numbers(
     case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -83,5 +104,6 @@ def test_a_contradiction_is_refused_with_the_numbers(
     wrong.write_text(text, encoding="utf-8")
     assert run(case, wrong, "--target", 1e-2, "--out", tmp_path / "out") == 2
     told = capsys.readouterr().err
+    assert f"{wrong}: policy " in told
     assert "a seat for each of 5 passengers" in told
     assert "4 seats left open" in told

@@ -89,6 +89,6 @@ def test_json_alone_goes_to_stdout_and_rules_are_kept(
 def test_bad_arguments_are_named(
     words: tuple[object, ...], named: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert run(*FEW, *words, "--out", tmp_path / "no") == 2
+    assert run(*FEW, *words, "--out", tmp_path / "results" / "no") == 2
     assert named in capsys.readouterr().err
-    assert not (tmp_path / "no").exists()
+    assert not (tmp_path / "results").exists()

@@ -12,6 +12,7 @@ import pytest
 
 from cgrisk.errors import Fault, InputError
 from cgrisk.scenario import load_scenario
+from cgrisk.scenario.problems import listed
 from tests.scenario_cases import edit, line_of, shipped_text, write_scenario
 
 AIRCRAFT, OPERATION = "aircraft", "operation"
@@ -539,6 +540,20 @@ CASES = {
         'seats = "ABC-DEA"',
         "cabin.seats",
         ("each letter once in a row", 'A twice in "ABC-DEA"'),
+    ),
+    "no aisle": Case(
+        AIRCRAFT,
+        r'^seats = "ABC-DEF"',
+        'seats = "ABCDEF"',
+        "cabin.seats",
+        ("an aisle in some row", 'none, "ABCDEF"', "Write a hyphen where the aisle is"),
+    ),
+    "no aisle in a group of rows": Case(
+        AIRCRAFT,
+        r"^rows = \[.*\]$",
+        'rows = [{ rows = "1-29", pitch = 0.8, seats = "ABCDEF" }]',
+        "cabin.rows[0].seats",
+        ("an aisle in some row", 'none, "ABCDEF"'),
     ),
     "three aisles": Case(
         AIRCRAFT,
@@ -1236,6 +1251,27 @@ def test_cabin_faults_do_not_hide_those_of_the_zones_by_themselves(refused: Refu
     operation, _ = edit(shipped_text(OPERATION), r'^name = "B"', 'name = "A"')
     keys = {fault.key for fault in refused(aircraft=aircraft, operation=operation)}
     assert keys == {"cabin.seats", "zones[1].name"}
+
+
+def test_a_bench_across_the_aisle_and_seats_one_behind_the_other_are_no_fault(
+    refused: Refusal, tmp_path: Path
+) -> None:
+    bench = (
+        'rows = [{ rows = "1-28", pitch = 0.8 }, { rows = "29", pitch = 0.8, seats = "ABCDEF" }]'
+    )
+    aircraft, _ = edit(shipped_text(AIRCRAFT), r"^rows = \[.*\]$", bench)
+    assert load_scenario(write_scenario(tmp_path / "bench", aircraft=aircraft))
+    single = 'rows = [{ rows = "1-29", pitch = 0.8, seats = "A" }]'
+    aircraft, _ = edit(shipped_text(AIRCRAFT), r"^rows = \[.*\]$", single)
+    assert not [f for f in refused(aircraft=aircraft) if "aisle" in f.expected]
+
+
+def test_names_that_are_there_are_listed_once(refused: Refusal) -> None:
+    operation, _ = edit(shipped_text(OPERATION), r'^name = "C"', 'name = "B"')
+    operation, _ = edit(operation, r'^from_zone = "A"$', 'from_zone = "Z"')
+    told = [fault.expected for fault in refused(operation=operation)]
+    assert "a zone out of A, B" in told
+    assert listed(["A", "B", "B", "A"]) == '"A", "B"'
 
 
 def test_ranges_are_told_in_the_units_of_the_file(refused: Refusal) -> None:

@@ -69,6 +69,11 @@ block = [{ seats = ["1-2", "44"] }]
         ('crew = [{ name = "aft crew seats", crew = 4 }]', "crew", "number of crew, 4 / 6"),
         ('quotas = [{ zone = "A", share = 1.0 }]', "quotas", 'none for "B", "C"'),
         ('seating = "by lot"', "seating", "by lot"),
+        (
+            'block = [{ seats = ["1-30"] }]',
+            "block",
+            'left open by policy "p" / all 174 seats blocked',
+        ),
         ("movers_share = 1.5", "movers_share", "from 0 to 1 / 1.5"),
     ],
 )

@@ -20,7 +20,7 @@ def test_a_folder_gets_its_name_when_all_is_written(tmp_path: Path) -> None:
 
 def test_nothing_is_left_of_a_folder_that_was_cut(tmp_path: Path) -> None:
     def cut() -> None:
-        with result_folder(tmp_path / "out") as partial:
+        with result_folder(tmp_path / "results" / "out") as partial:
             (partial / "numbers.csv").write_text("1\n")
             raise KeyboardInterrupt("cut")
 
@@ -30,7 +30,8 @@ def test_nothing_is_left_of_a_folder_that_was_cut(tmp_path: Path) -> None:
 
 
 def test_checking_leaves_nothing_behind(tmp_path: Path) -> None:
-    assert check_free(tmp_path / "out") == tmp_path / "out"
+    for name in ("out", "results/deep/out"):
+        assert check_free(tmp_path / name) == tmp_path / name
     assert list(tmp_path.iterdir()) == []
 
 

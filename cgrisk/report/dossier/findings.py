@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import json
 import os
 from collections.abc import Sequence
@@ -15,6 +14,7 @@ from typing import Any, Final
 import pandas as pd
 
 from cgrisk.errors import RunFolderError, UsageError
+from cgrisk.report.csv_table import parse_csv
 from cgrisk.report.dossier.parts import HASH_SIGNS
 from cgrisk.report.file_units import FileUnits
 from cgrisk.report.result_folder import SEAL, check_seal
@@ -54,7 +54,7 @@ def _table(folder: Path, name: str) -> pd.DataFrame:
     path = folder / name
     try:
         text = read_regular(path).decode("utf-8")
-        return pd.read_csv(io.StringIO(text), keep_default_na=False, na_values=[""])
+        return parse_csv(text)
     except pd.errors.EmptyDataError:
         return pd.DataFrame()
     except (OSError, ValueError) as error:

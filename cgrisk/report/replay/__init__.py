@@ -10,6 +10,13 @@ from __future__ import annotations
 from cgrisk.report.replay.drawing import CabinDrawing, cabin_drawing
 from cgrisk.report.replay.page import replay_page
 from cgrisk.report.replay.page_data import page_data
-from cgrisk.report.replay.publish import publish_replay
+from cgrisk.report.replay.publish import check_page, publish_replay
 
-__all__ = ["CabinDrawing", "cabin_drawing", "page_data", "publish_replay", "replay_page"]
+__all__ = [
+    "CabinDrawing",
+    "cabin_drawing",
+    "check_page",
+    "page_data",
+    "publish_replay",
+    "replay_page",
+]

@@ -6,18 +6,16 @@ from contextlib import suppress
 from pathlib import Path
 
 from cgrisk.errors import RunFolderError, UsageError
-from cgrisk.runs.files import PARTIAL, write_whole
+from cgrisk.runs.files import PARTIAL, try_writing, write_whole
 
-__all__ = ["publish_replay"]
+__all__ = ["check_page", "publish_replay"]
 
 
-def publish_replay(page: str, *, out: str | None, default: Path) -> Path:
-    """Write a page and return where.
+def check_page(*, out: str | None, default: Path) -> Path:
+    """Return where a page will be written, if it can be.
 
     Parameters
     ----------
-    page : str
-        The page.
     out : str or None
         File asked for, which must be new.
     default : Path
@@ -39,13 +37,35 @@ def publish_replay(page: str, *, out: str | None, default: Path) -> Path:
                 got=out,
                 cure="Name another, or remove it.",
             )
+        try_writing(path)
+    except (OSError, ValueError) as error:
+        raise _unwritable(path, error) from error
+    return path
+
+
+def _unwritable(path: Path, error: Exception) -> RunFolderError:
+    reason = error.strerror if isinstance(error, OSError) and error.strerror else error
+    return RunFolderError(
+        f"{path}: expected a file that can be written; got: {reason}. Name another with --out."
+    )
+
+
+def publish_replay(page: str, *, out: str | None, default: Path) -> Path:
+    """Write a page and return where; parameters and errors as of :func:`check_page`.
+
+    Parameters
+    ----------
+    page : str
+        The page.
+    out : str or None
+    default : Path
+    """
+    path = check_page(out=out, default=default)
+    try:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_whole(path, page.encode())
     except (OSError, ValueError) as error:
         with suppress(OSError, ValueError):
             path.with_name(path.name + PARTIAL).unlink(missing_ok=True)
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else error
-        raise RunFolderError(
-            f"{path}: expected a file that can be written; got: {reason}. Name another with --out."
-        ) from error
+        raise _unwritable(path, error) from error
     return path
