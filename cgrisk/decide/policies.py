@@ -125,7 +125,7 @@ def capacity_under(scenario: Scenario, policy: Policy, *, file: str | None = Non
             got=f"{left[number]} seats left open at that number, "
             f"and {capacity} passengers allowed above it"
             if lost
-            else "every seat blocked, whatever the number of passengers",
+            else "0 seats left open, whatever the number of passengers",
             cure="Block fewer seats, or lower the number below which they are blocked.",
         )
     return capacity
