@@ -22,10 +22,14 @@ def whole(text: str) -> int:
         If it is none.
     """
     try:
-        value = Decimal(text)
-    except DecimalException:
+        value = Decimal(int(text)) if "_" in text else Decimal(text)
+    except (DecimalException, ValueError):
         value = Decimal("nan")
-    if value.is_finite() and value.adjusted() < _MOST_DIGITS and value == int(value):
+    if value.is_finite() and value.adjusted() >= _MOST_DIGITS:
+        raise _refusal(
+            f"a whole number of at most {_MOST_DIGITS} digits", text, "Give a smaller one."
+        )
+    if value.is_finite() and value == int(value):
         return int(value)
     raise _refusal("a whole number", text, "Write it out in digits alone, such as 100000.")
 

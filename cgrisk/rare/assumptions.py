@@ -48,6 +48,8 @@ _FLOWN: Final = 6_000
 #: Draws of the least risk have flights enough by their choice: they are those that no flight that
 #: stands for much came to. With a third of the flights the lower end was told at half of its risk.
 _FEWEST_HIGH, _FEWEST_LOW = 10.0, 25.0
+#: Hits of a counted answer below which it does not say by how much the cloud is off.
+_FEWEST_HITS: Final = 30.0
 #: Ends of the range that is stated: nine draws in ten are within.
 QUANTILES: Final = (0.05, 0.95)
 #: Name, in tables, of the individual aircraft of the fleet, which are drawn anew.
@@ -151,7 +153,7 @@ def assumption_range(
     thresholds: Floats,
     draws: int = 64,
     answer: Floats | None = None,
-    answer_error: Floats | None = None,
+    answer_hits: Floats | None = None,
     pilot: Pilot | None = None,
     meter: Meter | None = None,
 ) -> AssumptionRange:
@@ -172,10 +174,9 @@ def assumption_range(
     answer : float64 array, shape (n,), optional
         Exceedance by all flights, of which the cloud is a thinned copy, 0 where it is not known:
         what moves is its ratio, which all curves are then scaled by.
-    answer_error : float64 array, shape (n,), optional
-        Standard error of its logarithm, where it is by other flights than the cloud: curves are
-        scaled by the part of the ratio, on the logarithm, that makes the mean of both by their
-        precision.
+    answer_hits : float64 array, shape (n,), optional
+        Flights above each threshold, where the answer counted others than the cloud's. Beyond the
+        last threshold with 30, curves are scaled as there: fewer tell less than the cloud.
     pilot : Pilot, optional
         Of the question.
     meter : Meter, optional
@@ -198,7 +199,7 @@ def assumption_range(
         effective = np.divide(found**2, squares, out=np.zeros_like(found), where=squares > 0.0)
         return found, effective
 
-    base, base_effective = exceedance(model)
+    base, _ = exceedance(model)
     redealt, more = redealt_distances(
         question,
         ranges,
@@ -230,9 +231,7 @@ def assumption_range(
                 curves[number] = moved_curve(curves[number], thresholds, distance)
     greatest = np.argsort(-curves, axis=0)[: max(draws // 10, 1)]
     at_high = np.median(np.take_along_axis(effective, greatest, axis=0), axis=0)
-    scale = _scale(base, answer)
-    if answer_error is not None:
-        scale **= 1.0 / (1.0 + answer_error**2 * base_effective)
+    scale = _scale(base, answer, answer_hits)
     return AssumptionRange(
         drawn,
         thresholds,
@@ -256,11 +255,18 @@ def _without_gap(told: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return ~np.logical_or.accumulate(two)
 
 
-def _scale(base: Floats, answer: Floats | None) -> Floats:
-    """Return the ratio of the answer to the cloud's own, 1 where there is none (n,)."""
+def _scale(base: Floats, answer: Floats | None, hits: Floats | None) -> Floats:
+    """Return the ratio of the answer to the cloud's own, 1 where there is none (n,).
+
+    Where the answer has too few hits, as at the last threshold before; at the first, whatever it
+    has.
+    """
     scale = np.ones(base.size)
     if answer is not None:
         np.divide(answer, base, out=scale, where=(base > 0.0) & (answer > 0.0))
+    if hits is not None:
+        enough = int((hits >= _FEWEST_HITS).sum())
+        scale[max(enough, 1) :] = scale[max(enough, 1) - 1]
     return scale
 
 

@@ -8,9 +8,8 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
-__all__ = ["between", "error_between", "further"]
+__all__ = ["between", "further"]
 
 Floats = NDArray[np.float64]
 
@@ -32,25 +31,6 @@ def further(thresholds: Floats) -> Floats:
         if b - a > 1.5 * step
     ]
     return np.unique(np.concatenate(parts))
-
-
-def error_between(curve: pd.DataFrame, places: Floats, confidence: float) -> Floats:
-    """Return the standard error of the logarithm of a curve at places, shape (n,).
-
-    By its intervals; 0 beyond its end, where it has no value either.
-
-    Parameters
-    ----------
-    curve : pandas.DataFrame
-        threshold, low, high.
-    places : float64 array, shape (n,)
-    confidence : float
-        Of the intervals.
-    """
-    low, high = (between(curve, column, places, beyond=1e-300) for column in ("low", "high"))
-    z = float(stats.norm.ppf(0.5 + 0.5 * confidence))
-    error: Floats = 0.5 * np.log(high / np.maximum(low, 1e-300)) / z
-    return error
 
 
 def between(curve: pd.DataFrame, column: str, places: Floats, *, beyond: float) -> Floats:

@@ -28,7 +28,7 @@ from cgrisk.rare.choice import (
 )
 from cgrisk.rare.cloud import Cloud, cloud_of, fly_rows
 from cgrisk.rare.counting import kept_scores
-from cgrisk.rare.curve import between, error_between, further
+from cgrisk.rare.curve import between, further
 from cgrisk.rare.estimate import TailEstimate
 from cgrisk.rare.multilevel import SplitTail, split_tail
 from cgrisk.rare.pilot import Pilot, fly_pilot
@@ -332,6 +332,8 @@ def study_tail(
     assumptions = None
     if draws > 0:
         places = further(thresholds)
+        answered = between(curve, "estimate", places, beyond=0.0)
+        counted_flights = estimates[-1].flights if choice.method == "counting" else None
         assumptions = assumption_range(
             question,
             side=side,
@@ -339,8 +341,8 @@ def study_tail(
             cloud=cloud,
             thresholds=places,
             draws=draws,
-            answer=between(curve, "estimate", places, beyond=0.0),
-            answer_error=error_between(curve, places, question.confidence) if extra else None,
+            answer=answered,
+            answer_hits=None if counted_flights is None else answered * counted_flights,
             pilot=pilot,
             meter=meter,
         )

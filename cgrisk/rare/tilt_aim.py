@@ -78,7 +78,7 @@ def why_not_tilted(model: FlightModel, score: Score | None = None) -> str:
         ),
         (
             _seldom_far_bag(model),
-            "does not lean bags in the wrong hold; here one seldom is and moves the CG far, so "
+            "does not lean bags in the wrong hold; here one seldom is and may move the CG far, so "
             "that a tail may hang on flights which its own miss",
         ),
         (
@@ -91,13 +91,17 @@ def why_not_tilted(model: FlightModel, score: Score | None = None) -> str:
 
 
 def _seldom_far_bag(model: FlightModel) -> bool:
-    """Return whether a bag is seldom in the wrong hold but moves the CG far when it is.
+    """Return whether a bag is seldom in the wrong hold but may move the CG far when it is.
 
-    Far beside where people sit when each takes any free seat: a simple random sample of the seats.
+    Far beside where people sit when each takes any free seat: a simple random sample of the seats,
+    all as light as the lighter of adults and children. By other seating rules people spread less,
+    so that any bag may be far.
     """
-    hold, cabin = model.program.hold, model.program.cabin
+    hold, cabin, mass = model.program.hold, model.program.cabin, model.program.mass
     if not 0.0 < hold.misplaced < _SELDOM or hold.arm_m.size < 2 or not hold.bags.any():
         return False
+    if model.scenario.operation.seating.rule != "random":
+        return True
     aboard = cabin.zone_adults + cabin.zone_children
     variance = 0.0
     for region, (first, last) in enumerate(itertools.pairwise(cabin.region_start)):
@@ -107,7 +111,10 @@ def _seldom_far_bag(model: FlightModel) -> bool:
             variance += taken * (1.0 - taken / seats.size) * float(seats.var(ddof=1))
     bag_kg = hold.bag_mean_kg + 2.0 * math.hypot(hold.bag_sd_kg, hold.bag_sd_flight_kg)
     moved = bag_kg * float(np.ptp(hold.arm_m))
-    return moved > _FAR_BAG * model.program.mass.adult_standard_kg * math.sqrt(max(variance, 0.0))
+    person_kg = mass.adult_standard_kg
+    if cabin.zone_children.any():
+        person_kg = min(person_kg, mass.child_standard_kg)
+    return moved > _FAR_BAG * person_kg * math.sqrt(max(variance, 0.0))
 
 
 def leans_all(model: FlightModel) -> bool:

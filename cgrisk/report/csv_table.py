@@ -2,7 +2,7 @@
 
 A text that begins with one of the signs of a formula gets an apostrophe before it, unless it is a
 number. So does one that has apostrophes before such a sign, so that what is read back is what was
-written. (OWASP, "CSV Injection".)
+written, but for a column whose every text is a number. (OWASP, "CSV Injection".)
 """
 
 from __future__ import annotations

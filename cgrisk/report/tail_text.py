@@ -70,9 +70,12 @@ def risk_text(row: pd.Series) -> str:
     seen = row["estimate"] > 0.0  # else there is no risk that assumptions could move
     if seen and (assumed := _assumed(row)):
         text += f"; assumptions {assumed}"
-        if row["assumption_low"] >= row["estimate"]:  # not where it is nan
+        above = row["assumption_low"] >= row["estimate"]  # not where it is nan
+        share_told = math.isfinite(row["on_assumptions"])
+        # A count of few hits may be below a range that the cloud places about another value.
+        if above and not share_told:
             text += ", nearly all of them above it"
-        if row["estimate"] < SMALL_RISK and math.isfinite(row["on_assumptions"]):
+        if row["estimate"] < SMALL_RISK and share_told and not above:
             more = row["assumption_high"] / row["estimate"]
             text += f", {100 * row['on_assumptions']:.0f} % of it rests on them"
             text += f" and they may make it {more:.2g} times as much"

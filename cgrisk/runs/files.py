@@ -36,7 +36,7 @@ PARTIAL = ".partial"
 #: Longest value that a message repeats.
 _LONGEST_SHOWN: Final = 60
 #: Largest sealed JSON file that is read. A manifest has 30 kB, and 100 bytes a file of rows.
-_MOST_BYTES: Final = 64_000_000
+_MOST_BYTES: Final = 256_000_000
 
 
 def sync_folder(folder: Path) -> None:

@@ -31,8 +31,7 @@ __all__ = ["check_address", "fly_on_cluster"]
 _AHEAD = 3
 _PATIENCE_S = 20
 _ADDRESS = re.compile(
-    r"(?:[a-z][a-z0-9+.-]*://)?(?:\[[0-9a-f:.]+\]|[a-z0-9_](?:[a-z0-9_.-]*[a-z0-9_])?):([0-9]{1,5})",
-    re.IGNORECASE | re.ASCII,
+    r"(?:[a-zA-Z][a-zA-Z0-9+.-]*://)?(?:\[[^\s\[\]/@]+\]|[^\s\[\]:/@;]+):([0-9]{1,5})", re.ASCII
 )
 
 _Flown = tuple[bytes, NDArray[np.float64] | None, dict[str, str]]
@@ -68,7 +67,7 @@ def check_address(address: str) -> None:
         raise UsageError(
             argument="cluster",
             expected="the address of a dask scheduler, tcp://HOST:PORT",
-            got=address,
+            got=re.sub(r"//[^@]*@", "//...@", address),
             cure="Give what the scheduler prints when it starts, such as tcp://127.0.0.1:8786.",
         )
 

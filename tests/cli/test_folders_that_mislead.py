@@ -50,7 +50,7 @@ def test_a_monstrous_file_is_refused_unread(
     if name == ".lock-owner":
         assert "still being written by another process" in told
     else:
-        assert f"{run / name}: expected at most 64,000,000 bytes; got 2,000,000,000." in told
+        assert f"{run / name}: expected at most 256,000,000 bytes; got 2,000,000,000." in told
         assert "repeat the command that made it" in told
 
 
