@@ -70,7 +70,9 @@ def tail_curve(study: Study, *, ax: Axes) -> Axes:
             lw=1.8,
             label=str(method).split(",")[0],
         )
-    ax.plot(x[~seen], curve["high"][~seen], "v", mfc="none", color=colour, ms=4, mew=0.8)
+    if not seen.all():
+        bounds, label = curve["high"][~seen], "no flight seen: upper bound"
+        ax.plot(x[~seen], bounds, "v", mfc="none", color=colour, ms=4, mew=0.8, label=label)
     fit = curve["fit"].to_numpy()
     shown = fit > question.deepest / 30.0
     if shown.any():
